@@ -1,0 +1,114 @@
+"""One picture's result: every field of the registry, typed. Names, units and meanings: :mod:`apertrue.registry`."""
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+from .registry import SCHEMA_VERSION
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """All reported quantities of one picture; ``None`` = not measured, never 0 or NaN.
+
+    Attribute names are the registry's field names; ``<name>_sigma`` is the 1σ standard uncertainty (GUM) and
+    ``None`` exactly when its value is. A test holds this class and the registry together.
+    """
+
+    # picture
+    schema_version: int | None = SCHEMA_VERSION
+    file: str | None = None
+    page: int | None = None
+    taken_at: str | None = None
+    taken_at_source: str | None = None
+    # verdict
+    scene: str | None = None
+    scene_confidence: float | None = None
+    flags: tuple[str, ...] | None = None
+    verdict: str | None = None
+    reasons: tuple[str, ...] | None = None
+    # picture
+    error: str | None = None
+    # edges
+    aperture_x_px: float | None = None
+    aperture_x_px_sigma: float | None = None
+    aperture_y_px: float | None = None
+    aperture_y_px_sigma: float | None = None
+    aperture_radius_px: float | None = None
+    aperture_radius_px_sigma: float | None = None
+    beam_x_px: float | None = None
+    beam_x_px_sigma: float | None = None
+    beam_y_px: float | None = None
+    beam_y_px_sigma: float | None = None
+    beam_radius_px: float | None = None
+    beam_radius_px_sigma: float | None = None
+    aperture_edge_px: float | None = None
+    aperture_edge_px_sigma: float | None = None
+    beam_edge_px: float | None = None
+    beam_edge_px_sigma: float | None = None
+    aperture_source: str | None = None
+    aperture_ellipticity: float | None = None
+    aperture_ellipticity_sigma: float | None = None
+    aperture_axis_deg: float | None = None
+    aperture_axis_deg_sigma: float | None = None
+    beam_ellipticity: float | None = None
+    beam_ellipticity_sigma: float | None = None
+    beam_axis_deg: float | None = None
+    beam_axis_deg_sigma: float | None = None
+    # centering
+    offset_x_px: float | None = None
+    offset_x_px_sigma: float | None = None
+    offset_y_px: float | None = None
+    offset_y_px_sigma: float | None = None
+    offset_xy_correlation: float | None = None
+    offset_x_percent: float | None = None
+    offset_x_percent_sigma: float | None = None
+    offset_y_percent: float | None = None
+    offset_y_percent_sigma: float | None = None
+    offset_percent: float | None = None
+    offset_percent_sigma: float | None = None
+    offset_direction_deg: float | None = None
+    offset_direction_deg_sigma: float | None = None
+    move_direction_deg: float | None = None
+    move_direction_deg_sigma: float | None = None
+    offset_um: float | None = None
+    offset_um_sigma: float | None = None
+    gap_percent: float | None = None
+    gap_percent_sigma: float | None = None
+    clipped_fraction: float | None = None
+    clipped_fraction_sigma: float | None = None
+    score: float | None = None
+    score_sigma: float | None = None
+    working_score: float | None = None
+    working_score_sigma: float | None = None
+    # light
+    halo_fraction: float | None = None
+    halo_fraction_sigma: float | None = None
+    unevenness_percent: float | None = None
+    unevenness_percent_sigma: float | None = None
+    # move
+    nudge_x: float | None = None
+    nudge_x_sigma: float | None = None
+    nudge_y: float | None = None
+    nudge_y_sigma: float | None = None
+    # state
+    gun_shift_x: float | None = None
+    gun_shift_y: float | None = None
+    gun_focus: float | None = None
+    focus_side: str | None = None
+    current_pa: float | None = None
+    kv: float | None = None
+    spot: str | None = None
+    aperture_um: float | None = None
+    magnification: float | None = None
+    camera: str | None = None
+    setting: str | None = None
+    note: str | None = None
+    state_source: str | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """All fields in the registry's order, ready for JSON (lists for ``flags`` and ``reasons``)."""
+        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+
+
+def _plain(value: Any) -> Any:
+    return list(value) if isinstance(value, tuple) else value

@@ -1,0 +1,45 @@
+"""What can go wrong, as few exceptions; each subclasses the fitting built-in."""
+
+
+class ApertrueError(Exception):
+    """Base of all errors that apertrue raises on purpose; its text is written for the user."""
+
+
+class ReadError(ApertrueError, OSError):
+    """A picture (or sheet) could not be read. The text names the file, the reason and the remedy.
+
+    Attributes:
+        file: the file as given.
+        reason: what is wrong, one clause.
+        remedy: what to do, one clause.
+    """
+
+    def __init__(self, file: str, reason: str, remedy: str) -> None:
+        super().__init__(f"{file}: {reason}. {remedy}")
+        self.file, self.reason, self.remedy = file, reason, remedy
+
+    def __reduce__(self) -> tuple[type["ReadError"], tuple[str, str, str]]:
+        return type(self), (self.file, self.reason, self.remedy)
+
+
+class InstrumentError(ApertrueError, ValueError):
+    """The instrument file is wrong; the text names the key and what is allowed."""
+
+
+class CalibrationError(ApertrueError, ValueError):
+    """Readings from which no shift calibration can be solved; the text says why and what to add."""
+
+
+class StoreError(ApertrueError, OSError):
+    """The session log or audit store could not be opened or written."""
+
+
+class MissingExtraError(ApertrueError, ImportError):
+    """An optional part is not installed; the text names the extra to install."""
+
+    def __init__(self, extra: str, purpose: str) -> None:
+        super().__init__(f"{purpose} needs an optional part. Install it with: pip install 'apertrue[{extra}]'")
+        self.extra, self.purpose = extra, purpose
+
+    def __reduce__(self) -> tuple[type["MissingExtraError"], tuple[str, str]]:
+        return type(self), (self.extra, self.purpose)

@@ -1,0 +1,67 @@
+"""The main line in one place: frame → scene → assessment → advice. Command line, window, audit and watch all call this."""
+
+from dataclasses import dataclass, replace
+
+from .advice import Advice, Context
+from .advise import advise
+from .assess import assess_scene
+from .assessment import Assessment
+from .frame import Frame
+from .instrument import Instrument
+from .locate import locate
+from .scene import Hints, Scene
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """Everything that is known of one picture after the main line."""
+
+    frame: Frame
+    scene: Scene
+    assessment: Assessment
+    advice: Advice
+
+
+def judge(
+    frame: Frame,
+    *,
+    instrument: Instrument | None = None,
+    hints: Hints | None = None,
+    context: Context | None = None,
+) -> Result:
+    """Locate both edges, derive the numbers and advise.
+
+    Args:
+        frame: the picture.
+        instrument: limits, costs, cameras; the starting values when ``None``.
+        hints: what is known before looking (remembered aperture, region, the user's start).
+        context: what is known beside the picture (age, calibration, history).
+    """
+    instrument = instrument or Instrument()
+    context = context or Context()
+    scene = locate(frame, hints_for(frame, instrument, hints or Hints()))
+    assessment = assess_scene(scene, frame, instrument, context)
+    advice = advise(assessment, scene, instrument, context)
+    assessment = replace(assessment, verdict=str(advice.verdict), reasons=advice.reasons)
+    if advice.nudge is not None and not advice.nudge.centered:
+        nudge = advice.nudge
+        assessment = replace(
+            assessment,
+            nudge_x=nudge.x,
+            nudge_x_sigma=nudge.x_sigma,
+            nudge_y=nudge.y,
+            nudge_y_sigma=nudge.y_sigma,
+        )
+    return Result(frame, scene, assessment, advice)
+
+
+def hints_for(frame: Frame, instrument: Instrument, hints: Hints) -> Hints:
+    """``hints`` completed by what the instrument file says of the frame's camera."""
+    camera = instrument.camera(frame.state.camera)
+    radius = hints.aperture_radius_px
+    if radius is None and camera.aperture_radius_px:
+        magnification = frame.state.magnification
+        key = "any" if magnification is None else f"{magnification:g}"
+        radius = camera.aperture_radius_px.get(key, camera.aperture_radius_px.get("any"))
+    linear = hints.linear if hints.linear is not None else camera.linear
+    return replace(hints, aperture_radius_px=radius, linear=linear)

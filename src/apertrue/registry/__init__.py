@@ -1,0 +1,27 @@
+"""The words of apertrue: fields, scenes, verdicts, flags and reasons, each defined once.
+
+Everything that prints, stores, draws or documents a number reads its name, unit and meaning here.
+The room imports nothing from the rest of the package.
+"""
+
+from .fields import FIELDS, SCHEMA_VERSION, Field, field, field_names
+from .flags import FLAGS, Flag
+from .reasons import REASONS, Reason
+from .words import SCENE_WORDS, VERDICT_WORDS, FocusSide, SceneKind, Verdict
+
+__all__ = [
+    "FIELDS",
+    "FLAGS",
+    "REASONS",
+    "SCENE_WORDS",
+    "SCHEMA_VERSION",
+    "VERDICT_WORDS",
+    "Field",
+    "Flag",
+    "FocusSide",
+    "Reason",
+    "SceneKind",
+    "Verdict",
+    "field",
+    "field_names",
+]
