@@ -31,7 +31,7 @@ class State:
     camera: str | None = None
     setting: str | None = None
     note: str | None = None
-    sources: Mapping[str, str] = field(default=_EMPTY, hash=False)
+    sources: Mapping[str, str] = field(default_factory=lambda: _EMPTY, hash=False)
 
     def updated(self, source: str, **values: Any) -> "State":
         """A copy with the given values (``None`` leaves a field as it is), each marked as coming from ``source``."""
@@ -70,7 +70,7 @@ class Frame:
     page: int = 0
     taken_at: datetime | None = None
     taken_at_source: str | None = None
-    state: State = State()
+    state: State = field(default_factory=State)
     saturation: float | None = None
     linear: bool | None = None
     lossy: bool = False
