@@ -1,0 +1,211 @@
+"""What commands print: tables for people, JSON lines for programs, errors in one place.
+
+``rich`` is imported only when a table goes to a terminal; everything else is plain text.
+"""
+
+import codecs
+import json
+import math
+import os
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, TextIO
+
+from ..errors import ApertrueError, InstrumentError, MissingExtraError, ReadError
+
+__all__ = [
+    "exit_status_of",
+    "json_line",
+    "note",
+    "prepare_streams",
+    "print_json",
+    "print_table",
+    "print_text",
+    "report_error",
+    "wants_color",
+]
+
+#: Colors of the verdicts (Okabe & Ito's set, safe for color-blind eyes; the word always stands beside the color).
+VERDICT_STYLES: Mapping[str, str] = {
+    "leave": "bold #009E73",
+    "nudge": "bold #E69F00",
+    "auto": "bold #D55E00",
+    "retake": "bold #0072B2",
+    "error": "bold #CC79A7",
+}
+
+# A console or pipe whose encoding lacks these gets the plain spelling rather than a crash or a question mark.
+_PLAIN = {
+    "±": "+/-",
+    "σ": "sigma",
+    "µ": "u",
+    "°": " deg",
+    "−": "-",
+    "–": "-",
+    "—": "-",
+    "→": "->",
+    "↑": "up",
+    "↓": "down",
+    "≤": "<=",
+    "≥": ">=",
+    "×": "x",
+    "²": "^2",
+    "…": "...",
+    "’": "'",
+    "÷": "/",
+    "χ": "chi",
+    "·": "*",
+    "✓": "ok",
+}
+
+
+def _plain_spelling(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    bad = error.object[error.start : error.end]
+    return "".join(_PLAIN.get(c, "?") for c in bad), error.end
+
+
+def prepare_streams() -> None:
+    """Make stdout and stderr unable to fail on a character that their encoding does not have."""
+    codecs.register_error("apertrue-plain", _plain_spelling)
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="apertrue-plain")
+
+
+def wants_color(stream: TextIO | None = None) -> bool:
+    """Whether to color: a terminal, no NO_COLOR (https://no-color.org), no dumb terminal; FORCE_COLOR overrules."""
+    stream = sys.stdout if stream is None else stream
+    if os.environ.get("NO_COLOR"):
+        return False
+    if os.environ.get("FORCE_COLOR"):
+        return True
+    return stream.isatty() and os.environ.get("TERM") != "dumb"
+
+
+def json_line(record: Mapping[str, Any]) -> str:
+    """One JSON object on one line: floats round-trip exactly, NaN and infinity become null.
+
+    Pure ASCII, so that no console's code page can spoil it.
+    """
+    return json.dumps(_clean(record), allow_nan=False, ensure_ascii=True, default=_plain_value)
+
+
+def _clean(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(k): _clean(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_clean(v) for v in value]
+    return value
+
+
+def _plain_value(value: Any) -> Any:
+    """JSON for what the standard library does not know: NumPy scalars and arrays, dates, paths, sets."""
+    if hasattr(value, "tolist"):
+        return _clean(value.tolist())
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    if isinstance(value, set | frozenset):
+        return sorted(value)
+    return str(value)
+
+
+def print_json(record: Mapping[str, Any]) -> None:
+    """Print one record as a line of JSON at once, so that a reader at the other end of a pipe sees it."""
+    sys.stdout.write(json_line(record) + "\n")
+    sys.stdout.flush()
+
+
+def print_text(text: str = "") -> None:
+    """Print a line of text for people."""
+    sys.stdout.write(text + "\n")
+
+
+def note(text: str) -> None:
+    """Say something beside the results, on stderr."""
+    sys.stderr.write(f"apertrue: {text}\n")
+    sys.stderr.flush()
+
+
+def report_error(error: BaseException) -> None:
+    """Tell a person what went wrong, on stderr: the one place where errors become words."""
+    if isinstance(error, ApertrueError):
+        note(str(error))
+    elif isinstance(error, FileNotFoundError) and error.filename:
+        note(f"{error.filename}: there is no such file or folder.")
+    elif isinstance(error, PermissionError) and error.filename:
+        note(f"{error.filename}: no permission. Check who owns it, or choose another place.")
+    elif isinstance(error, OSError) and error.filename:
+        note(f"{error.filename}: {error.strerror or error}.")
+    elif isinstance(error, MemoryError):
+        note("not enough memory for this picture. Crop it or save it smaller.")
+    else:
+        note(f"unexpected {type(error).__name__}: {error}. This is a fault of apertrue; please report it.")
+    if os.environ.get("APERTRUE_DEBUG"):
+        import traceback
+
+        traceback.print_exception(error)
+
+
+def exit_status_of(error: BaseException) -> int:
+    """2 where the call was wrong (instrument file, a missing optional part), otherwise 1."""
+    return 2 if isinstance(error, InstrumentError | MissingExtraError) and not isinstance(error, ReadError) else 1
+
+
+def print_table(
+    headings: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    right: Iterable[int] = (),
+    styles: Mapping[int, Mapping[str, str]] | None = None,
+    title: str | None = None,
+) -> None:
+    """Print a table: with rich on a color terminal, else as aligned plain text of unlimited width.
+
+    Args:
+        headings: one a column.
+        rows: texts, one a column each.
+        right: indices of the columns to align to the right.
+        styles: column → {text of the cell: rich style}.
+        title: a line above.
+    """
+    table = [list(row) for row in rows]
+    if wants_color():
+        _print_rich(headings, table, frozenset(right), styles or {}, title)
+    else:
+        _print_plain(headings, table, frozenset(right), title)
+
+
+def _print_plain(headings: Sequence[str], rows: list[list[str]], right: frozenset[int], title: str | None) -> None:
+    widths = [max(len(r[i]) for r in [list(headings), *rows]) for i in range(len(headings))]
+    if title:
+        print_text(title)
+    rule = ["-" * w for w in widths]
+    for row in [list(headings), rule, *rows]:
+        cells = [c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
+        print_text("  ".join(cells).rstrip())
+
+
+def _print_rich(
+    headings: Sequence[str],
+    rows: list[list[str]],
+    right: frozenset[int],
+    styles: Mapping[int, Mapping[str, str]],
+    title: str | None,
+) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=SIMPLE_HEAD, title=title, title_justify="left", pad_edge=False)
+    for i, heading in enumerate(headings):
+        # Numbers must never be broken over two lines; texts fold.
+        table.add_column(Text(heading), justify="right" if i in right else "left", overflow="fold", no_wrap=i in right)
+    for row in rows:
+        table.add_row(*(Text(cell, style=styles.get(i, {}).get(cell, "")) for i, cell in enumerate(row)))
+    Console(file=sys.stdout, highlight=False).print(table)

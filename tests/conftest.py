@@ -1,0 +1,63 @@
+"""What all tests share: tests that need a window, a browser or a cluster are skipped by name where that is missing."""
+
+import importlib.util
+import os
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def _no_window() -> str | None:
+    if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+        return "window: no X display (install xvfb and run under xvfb-run)"
+    if importlib.util.find_spec("napari") is None or importlib.util.find_spec("qtpy") is None:
+        return "window: napari is not installed (pip install 'apertrue[napari]')"
+    return None
+
+
+def _no_browser() -> str | None:
+    if importlib.util.find_spec("playwright") is None:
+        return "browser: playwright is not installed"
+    if not any(shutil.which(name) for name in ("chromium", "chromium-browser")):
+        return "browser: no Chromium found (apt-get install chromium)"
+    return None
+
+
+def _no_cluster() -> str | None:
+    if importlib.util.find_spec("distributed") is None:
+        return "cluster: distributed is not installed (pip install 'apertrue[dask]')"
+    return None
+
+
+_MISSING = {"window": _no_window(), "browser": _no_browser(), "cluster": _no_cluster()}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Skip, with the reason, what this machine can't run."""
+    for item in items:
+        for name, reason in _MISSING.items():
+            if reason is not None and item.get_closest_marker(name) is not None:
+                item.add_marker(pytest.mark.skip(reason=reason))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say once more at the end, in plain words, what was left out."""
+    for reason in _MISSING.values():
+        if reason is not None:
+            terminalreporter.write_line(f"left out: {reason}")
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """The repository's top folder."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def sample_images(root: Path) -> Path:
+    """The folder of sample pictures."""
+    return root / "sample_images"
