@@ -31,7 +31,14 @@ class CalibrationError(ApertrueError, ValueError):
 
 
 class StoreError(ApertrueError, OSError):
-    """The session log or audit store could not be opened or written."""
+    """The session log or audit store could not be opened or written. Attributes as in :class:`ReadError`."""
+
+    def __init__(self, file: str, reason: str, remedy: str) -> None:
+        super().__init__(f"{file}: {reason}. {remedy}")
+        self.file, self.reason, self.remedy = file, reason, remedy
+
+    def __reduce__(self) -> tuple[type["StoreError"], tuple[str, str, str]]:
+        return type(self), (self.file, self.reason, self.remedy)
 
 
 class MissingExtraError(ApertrueError, ImportError):

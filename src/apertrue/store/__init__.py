@@ -1,0 +1,20 @@
+"""The store: one SQLite file for the session log, the audit or both, with named migrations.
+
+Safe with several processes writing, and after a kill at any moment: every change is one transaction in write-ahead
+mode.
+"""
+
+from .columns import assessment_columns, assessment_from_row, columns_sql, row_from_assessment
+from .database import Store, open_store
+from .migrations import Migration, applied_migrations
+
+__all__ = [
+    "Migration",
+    "Store",
+    "applied_migrations",
+    "assessment_columns",
+    "assessment_from_row",
+    "columns_sql",
+    "open_store",
+    "row_from_assessment",
+]
