@@ -1,0 +1,1 @@
+"""Fits that several rooms share: circles, ellipses, straight lines, monotone curves. Pure numpy, no pictures."""
