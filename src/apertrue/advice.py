@@ -1,7 +1,7 @@
-"""What the house advises for one picture: the verdict, its reasons, the budget and the move, and the context it used."""
+"""What the house advises for one picture: verdict, reasons, budget and move, and the context it used."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from .registry import Verdict
 
@@ -16,6 +16,7 @@ class Option:
         terms: name → minutes, so that the user can redo the sum.
         allowed: whether limits and the ``never`` rules admit it.
         barred_by: reason ids that forbid it.
+        how: term → its sum in words and numbers (``3.00 moves × 1 min``).
     """
 
     verdict: Verdict
@@ -23,6 +24,7 @@ class Option:
     terms: Mapping[str, float]
     allowed: bool = True
     barred_by: tuple[str, ...] = ()
+    how: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,6 +163,36 @@ _ALL = (
         "two hangs on one day",
         "Center by hand; ask the person in charge of the instrument.",
     ),
+    Reason(
+        "hand-anyway",
+        "Every other way is ruled out, so the beam is centered by hand in several small steps.",
+        "leave and auto barred, nudge beyond its limit",
+        "Small steps, a picture after each; stop and ask trained staff when the light fades.",
+    ),
+    Reason(
+        "no-direction",
+        "The direction of the offset is not known, only its size.",
+        "offset_percent over 2σ without a direction",
+        "The automatic routine; or one small move and another picture, which tells the direction.",
+    ),
+    Reason(
+        "within-doubt",
+        "The beam is centered within the measurement's doubt.",
+        "offset_percent under 2σ",
+        "None needed; moving it now would chase noise.",
+    ),
+    Reason(
+        "light-assumed-even",
+        "The gray levels are not proportional to the light, so the budget takes an evenly lit disc.",
+        "working_score not measured",
+        "Save linear pictures, or declare the camera linear in the instrument file if it is.",
+    ),
+    Reason(
+        "drift-assumed",
+        "No forecast of the drift yet: the budget takes the usual one.",
+        "no session history",
+        "Log a few pictures; the session's own drift then takes its place.",
+    ),
     # What forbids to leave it
     Reason("picture-stale", "The picture is too old to act on.", "instrument file", "Take a new picture."),
     Reason(

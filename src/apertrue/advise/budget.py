@@ -1,0 +1,143 @@
+"""The budget in expected minutes: what leaving, nudging and the automatic routine cost. Pure formulas.
+
+With f the share of the current that is lost, averaged over the forecast drift, T the planned minutes, and
+loss(f) = f (lost current) or f/(1 − f) (fixed counts: the work takes that much longer)::
+
+    leave = T·loss(f)
+    nudge = n·c_n + T·loss(f_after)
+    auto  = c_a + p_hang·c_hang [+ interruption] + T·loss(f_after)
+
+The lost share follows the overlap of two even discs (textbook geometry), scaled so that it agrees with the measured
+working score where there is one.
+"""
+
+from dataclasses import dataclass
+from math import hypot, log, pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Assumed:
+    """What the budget assumes until something better is known (common practice, no source).
+
+    Attributes:
+        drift_percent_per_h: speed of the drift without a forecast, (mean, 1σ), % of the aperture radius per hour:
+            a good center holds two to three hours, and 5 % in 2.5 h is 2 %/h.
+        auto_residual_percent: root-mean-square offset that the automatic routine leaves, % of the aperture radius.
+        nudge_residual_percent: the same that a hand's last move leaves at best.
+        trial_moves: moves that teach the direction when no calibration holds.
+        trial_doubt: relative 1σ of a move that rests on those trial moves only.
+        calibrated_doubt: relative 1σ of a calibrated move that states no doubt of its own.
+        target_percent: offset at which a hand stops, % of the aperture radius.
+    """
+
+    drift_percent_per_h: tuple[float, float] = (2.0, 1.0)
+    auto_residual_percent: float = 2.0
+    nudge_residual_percent: float = 0.7
+    trial_moves: float = 1.0
+    trial_doubt: float = 0.25
+    calibrated_doubt: float = 0.1
+    target_percent: float = 2.0
+
+
+#: The starting assumptions.
+ASSUMED = Assumed()
+
+
+def disc_lost(offset: Array, ratio: float) -> Array:
+    """Share of the best possible current that an even disc loses at an offset.
+
+    Args:
+        offset: beam center − aperture center, aperture radii, any shape, ≥ 0.
+        ratio: beam radius ÷ aperture radius.
+
+    Returns:
+        1 − overlap(offset)/overlap(0), 0 to 1, the shape of ``offset``. Two discs' lens area, textbook geometry.
+    """
+    d = np.asarray(offset, dtype=np.float64)
+    r = float(ratio)
+    small = min(r, 1.0)
+    inside, outside = d <= abs(1.0 - r), d >= 1.0 + r
+    safe = np.where(inside | outside, 1.0, d)
+    c1 = np.clip((safe**2 + r * r - 1.0) / (2.0 * safe * r), -1.0, 1.0)
+    c2 = np.clip((safe**2 + 1.0 - r * r) / (2.0 * safe), -1.0, 1.0)
+    kite = (r + 1.0 - safe) * (safe + r - 1.0) * (safe - r + 1.0) * (safe + r + 1.0)
+    lens = r * r * np.arccos(c1) + np.arccos(c2) - 0.5 * np.sqrt(np.maximum(kite, 0.0))
+    lost = 1.0 - lens / (pi * small * small)
+    out: Array = np.clip(np.where(inside, 0.0, np.where(outside, 1.0, lost)), 0.0, 1.0)
+    return out
+
+
+def anchor(offset_percent: float, working_score: float | None, ratio: float) -> float:
+    """Factor that brings the even disc's lost share to the measured one; 1 where the offset is too small to tell."""
+    if working_score is None:
+        return 1.0
+    even = float(disc_lost(np.asarray(offset_percent / 100.0), ratio))
+    if even < 0.005:
+        return 1.0
+    return float(np.clip((1.0 - working_score / 100.0) / even, 0.25, 4.0))
+
+
+_T_NODES, _T_WEIGHTS = np.polynomial.legendre.leggauss(6)
+_S_NODES, _S_WEIGHTS = np.polynomial.hermite_e.hermegauss(3)
+_R_NODES, _R_WEIGHTS = np.polynomial.laguerre.laggauss(3)
+_ANGLES = (np.arange(12) + 0.5) * (pi / 12)
+
+
+def mean_lost(
+    offset_percent: float,
+    doubt_percent: float,
+    drift_percent_per_h: tuple[float, float],
+    minutes: float,
+    ratio: float,
+    scale: float = 1.0,
+) -> float:
+    """Share of the current lost, averaged over the planned minutes, the drift's speed and direction, and the doubt.
+
+    Args:
+        offset_percent: offset at the start, % of the aperture radius.
+        doubt_percent: root-mean-square length of what is unknown about it (2-D), % of the aperture radius.
+        drift_percent_per_h: the drift's speed (mean, 1σ); its direction is taken as unknown.
+        minutes: planned work, min.
+        ratio: working beam radius ÷ aperture radius.
+        scale: factor on the even disc's loss, see :func:`anchor`.
+
+    Returns:
+        0 to 1, by Gauss quadrature over time, speed and doubt, and a sum over directions.
+    """
+    hours = (_T_NODES + 1.0) * (minutes / 120.0)
+    speed = np.maximum(drift_percent_per_h[0] + _S_NODES * drift_percent_per_h[1], 0.0)
+    drifted = (hours[:, None] * speed[None, :])[:, :, None]
+    unknown2 = _R_NODES * doubt_percent**2
+    # Drift and doubt both point anywhere, so only the square of their sum matters: the cross term averages out.
+    length = np.sqrt(drifted**2 + unknown2)[..., None]
+    d = np.sqrt(np.maximum(offset_percent**2 + length**2 + 2.0 * offset_percent * length * np.cos(_ANGLES), 0.0))
+    lost = np.minimum(scale * disc_lost(d / 100.0, ratio), 1.0).mean(axis=-1)
+    wt, ws = _T_WEIGHTS / _T_WEIGHTS.sum(), _S_WEIGHTS / _S_WEIGHTS.sum()
+    return float(np.einsum("tsr,t,s,r->", lost, wt, ws, _R_WEIGHTS))
+
+
+def loss(lost: float, dose: str) -> float:
+    """Minutes lost per planned minute: ``lost`` for a given current, lost/(1 − lost) for fixed counts (lost ≤ 0.99)."""
+    f = min(max(lost, 0.0), 0.99)
+    return f / (1.0 - f) if dose == "counts" else f
+
+
+def moves_needed(offset_percent: float, doubt: float, target_percent: float) -> float:
+    """Expected moves until the offset is under the target, each leaving the share ``doubt`` of the offset before it.
+
+    At least one; log(offset/target)/log(1/doubt) beyond that.
+    """
+    q = min(max(doubt, 0.02), 0.9)
+    if offset_percent <= target_percent:
+        return 1.0
+    return max(1.0, log(offset_percent / target_percent) / log(1.0 / q))
+
+
+def residual_percent(offset_percent: float, doubt: float, moves: float, floor_percent: float) -> float:
+    """Root-mean-square offset after ``moves`` moves: offset·doubtᵐᵒᵛᵉˢ and the floor, added in quadrature."""
+    return hypot(offset_percent * min(max(doubt, 0.0), 0.9) ** moves, floor_percent)

@@ -1,0 +1,84 @@
+"""The three ways to go on for one picture, with what each leaves behind. Pure."""
+
+from math import hypot, pi, sin, sqrt
+
+from ..advice import Context, Nudge
+from ..assessment import Assessment
+from ..instrument import Instrument
+from ..registry import Verdict
+from ..scene import Scene
+from .budget import ASSUMED, Assumed, anchor, mean_lost, moves_needed, residual_percent
+from .decide import Plan
+from .limits import Bars
+
+
+def plans(
+    assessment: Assessment,
+    scene: Scene,  # noqa: ARG001 - part of the room's signature; the profile may refine the loss later
+    instrument: Instrument,
+    context: Context,
+    nudge: Nudge | None,
+    barred: Bars,
+    assumed: Assumed = ASSUMED,
+) -> tuple[Plan, Plan, Plan]:
+    """Leave, nudge and auto, each with its expected lost share, moves and bars; the offset must be measured."""
+    a = assessment
+    offset = a.offset_percent or 0.0
+    sigma = a.offset_percent_sigma or 0.0
+    ratio = working_ratio(assessment, instrument, context)
+    scale = anchor(offset, a.working_score, ratio)
+    drift = context.drift_percent_per_h or assumed.drift_percent_per_h
+    minutes = instrument.costs.planned_min
+
+    def lost(start: float, doubt: float) -> float:
+        return mean_lost(start, doubt, drift, minutes, ratio, scale)
+
+    moves, left = hand(assessment, nudge, assumed)
+    return (
+        Plan(Verdict.LEAVE, lost(offset, sqrt(2.0) * sigma), barred_by=barred.leave),
+        Plan(Verdict.NUDGE, lost(0.0, left), moves, barred.nudge),
+        Plan(Verdict.AUTO, lost(0.0, assumed.auto_residual_percent), barred_by=barred.auto),
+    )
+
+
+def working_ratio(assessment: Assessment, instrument: Instrument, context: Context) -> float:
+    """Beam radius ÷ aperture radius in the working illumination: context, instrument file, else just filling (1)."""
+    working = instrument.working
+    by_side = {"positive": working.beam_ratio_positive, "negative": working.beam_ratio_negative}
+    for ratio in (context.working_ratio, by_side.get(assessment.focus_side or ""), working.beam_ratio):
+        if ratio is not None and ratio > 0:
+            return ratio
+    return 1.0
+
+
+def direction_doubt(assessment: Assessment) -> float:
+    """Share of the offset that a move of the right length leaves because its direction is in doubt: 2 sin(δ/2).
+
+    δ is the 1σ of the direction; without a direction every way is as likely, and the mean over a circle is 4/π.
+    """
+    sigma = assessment.offset_direction_deg_sigma
+    if assessment.offset_direction_deg is None:
+        return 4.0 / pi
+    return 2.0 * sin(min(sigma or 0.0, 180.0) * pi / 360.0)
+
+
+def hand(assessment: Assessment, nudge: Nudge | None, assumed: Assumed = ASSUMED) -> tuple[float, float]:
+    """Expected moves by hand and the root-mean-square offset that they leave, % of the aperture radius.
+
+    With a calibrated move: its own doubt. Without: trial moves first, then moves that rest on them; a doubtful
+    direction adds to both.
+    """
+    offset = assessment.offset_percent or 0.0
+    sigma = assessment.offset_percent_sigma or 0.0
+    floor = hypot(assumed.nudge_residual_percent, sqrt(2.0) * sigma)
+    if nudge is not None:
+        length = hypot(nudge.x, nudge.y)
+        doubt = hypot(nudge.x_sigma, nudge.y_sigma) / length if length > 0 else assumed.calibrated_doubt
+        moves = moves_needed(offset, doubt, assumed.target_percent)
+        left = residual_percent(offset, doubt, moves, floor)
+        if nudge.offset_after_percent is not None and moves == 1.0:
+            left = max(nudge.offset_after_percent, floor)
+        return moves, left
+    doubt = hypot(assumed.trial_doubt, direction_doubt(assessment))
+    moves = moves_needed(offset, doubt, assumed.target_percent)
+    return assumed.trial_moves + moves, residual_percent(offset, doubt, moves, floor)

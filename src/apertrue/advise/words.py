@@ -1,0 +1,183 @@
+"""Advice in sentences: headline, why, what to do, cautions. For a tired operator: short, with unit and doubt."""
+
+from ..advice import Context, Nudge
+from ..assessment import Assessment
+from ..instrument import Instrument
+from ..registry import FLAGS, REASONS, SCENE_WORDS, Verdict
+from ..scene import Scene
+from .cautions import cautions_for
+from .decide import Decision
+from .limits import PICTURE_FIRST, flags_of, within_doubt
+from .plain import measured, minutes, toward
+
+#: Flags whose remedy is worth a sentence beside the verdict.
+_TOLD_FLAGS = (
+    "saturated",
+    "in-the-way",
+    "cut-by-frame",
+    "noisy",
+    "elliptical",
+    "uneven",
+    "overlay",
+    "low-contrast",
+    "nonlinear",
+)
+_RADIUS = "of the aperture radius"
+#: Reasons that inform, without a sentence of their own beside the budget.
+_QUIET = ("cheapest", "within-limits", "time-unknown", "drift-assumed", "light-assumed-even", "direction-unknown")
+
+
+def sentences(
+    verdict: Verdict,
+    reasons: tuple[str, ...],
+    assessment: Assessment,
+    scene: Scene,
+    instrument: Instrument,
+    context: Context,
+    decision: Decision | None,
+    nudge: Nudge | None,
+) -> tuple[str, ...]:
+    """All sentences, headline first, then why, the move, the budget, remedies, cautions; each once."""
+    if verdict is Verdict.RETAKE:
+        out = _retake(reasons, assessment, scene, instrument)
+    else:
+        out = _judged(verdict, reasons, assessment, scene, instrument, context, decision, nudge)
+    return tuple(dict.fromkeys(s for s in out if s))
+
+
+def where(assessment: Assessment) -> str:
+    """Where the beam lies and which way to move it, as one sentence."""
+    a = assessment
+    offset = a.offset_percent
+    if offset is None:
+        return ""
+    size = f"{measured(offset, a.offset_percent_sigma, '%')} {_RADIUS}"
+    if within_doubt(a):
+        return f"The beam is centered within the measurement's doubt ({size})."
+    if a.offset_direction_deg is None or a.move_direction_deg is None:
+        return f"The beam is off center by {size}; which way is not known."
+    there, back = toward(a.offset_direction_deg), toward(a.move_direction_deg)
+    return f"The beam lies toward {there}; move it {size} toward {back}."
+
+
+def headline(verdict: Verdict, reasons: tuple[str, ...], assessment: Assessment, nudge: Nudge | None) -> str:
+    """The first sentence of a verdict that rests on a measured offset."""
+    place = where(assessment)
+    offset = measured(assessment.offset_percent or 0.0, assessment.offset_percent_sigma, "%")
+    if verdict is Verdict.LEAVE:
+        return f"Leave it: the beam is {offset} {_RADIUS} off center, within the limits."
+    first = next((r for r in reasons if r in PICTURE_FIRST), None)
+    if first is not None:
+        return f"{REASONS[first].sentence} {REASONS[first].remedy} In this one: {place[0].lower()}{place[1:]}"
+    if verdict is Verdict.AUTO:
+        return f"The automatic routine is worth its time. {place}"
+    if within_doubt(assessment) or (nudge is not None and nudge.centered):
+        return f"{place} It can't be left unchecked: see why."
+    return place
+
+
+def knobs(nudge: Nudge, instrument: Instrument) -> str:
+    """The move in console units with the score to expect."""
+    console = instrument.console
+    if nudge.centered:
+        return "No move suggested: the beam is centered within the calibration's doubt."
+    text = (
+        f"Turn {console.name_x} by {measured(nudge.x, nudge.x_sigma, signed=True, most=3)} and "
+        f"{console.name_y} by {measured(nudge.y, nudge.y_sigma, signed=True, most=3)} console units."
+    )
+    if nudge.score_after is not None:
+        text += f" Working score to expect: {measured(nudge.score_after, nudge.score_after_sigma, most=1)}."
+    return text
+
+
+def budget(decision: Decision) -> str:
+    """The expected minutes of all ways, the chosen one first."""
+    chosen = decision.chosen
+    names = {Verdict.LEAVE: "leave", Verdict.NUDGE: "by hand", Verdict.AUTO: "automatic routine"}
+    others = [o for o in decision.options if o is not chosen]
+    parts = [f"{names[o.verdict]} {minutes(o.minutes)}{'' if o.allowed else ' (ruled out)'}" for o in (chosen, *others)]
+    return "Expected minutes lost: " + ", ".join(parts) + "."
+
+
+def _judged(
+    verdict: Verdict,
+    reasons: tuple[str, ...],
+    assessment: Assessment,
+    scene: Scene,
+    instrument: Instrument,
+    context: Context,
+    decision: Decision | None,
+    nudge: Nudge | None,
+) -> list[str]:
+    first = headline(verdict, reasons, assessment, nudge)
+    out = [first]
+    a = assessment
+    if verdict is not Verdict.LEAVE:
+        out += [_why(r, a, instrument, context) for r in reasons if r not in _QUIET and r not in PICTURE_FIRST]
+    if verdict is Verdict.NUDGE:
+        if nudge is not None:
+            out.append(knobs(nudge, instrument))
+        elif not within_doubt(a):
+            out.append(f"{REASONS['direction-unknown'].sentence} {REASONS['direction-unknown'].remedy}")
+    if a.working_score is not None and not any(r.startswith("score-under") for r in reasons):
+        out.append(f"Working score now: {measured(a.working_score, a.working_score_sigma, most=1)} of 100.")
+    if decision is not None:
+        out.append(budget(decision))
+    if verdict is Verdict.LEAVE and context.minutes_to_limit is not None:
+        early, median, _ = context.minutes_to_limit
+        out.append(f"Check again in {max(early, 0):.0f} min; a limit is likely crossed after about {median:.0f} min.")
+    out += _remedies(assessment, scene)
+    if verdict is not Verdict.LEAVE:
+        occasion = "auto" if verdict is Verdict.AUTO else ("nudge" if nudge is not None else "trial")
+        name = a.camera or instrument.default_camera
+        out += cautions_for(occasion, instrument.camera(a.camera), name, a.current_pa)
+    return out
+
+
+def _why(reason: str, a: Assessment, instrument: Instrument, context: Context) -> str:
+    """A reason's sentence with the numbers that it rests on."""
+    limits = instrument.limits
+    said = REASONS[reason].sentence
+    offset = measured(a.offset_percent or 0.0, a.offset_percent_sigma, "%")
+    if reason == "offset-over-leave":
+        return f"Offset {offset}: over the limit of {limits.offset_leave:g} % for leaving it."
+    if reason == "offset-over-nudge":
+        return f"Offset {offset}: over the limit of {limits.offset_nudge:g} % for a nudge by hand."
+    if reason in ("score-under-leave", "score-under-nudge") and a.working_score is not None:
+        leave = reason == "score-under-leave"
+        edge, what = (limits.score_leave, "leaving it") if leave else (limits.score_nudge, "a nudge by hand")
+        score = measured(a.working_score, a.working_score_sigma, most=1)
+        return f"Working score {score}: under the limit of {edge:g} for {what}."
+    if reason == "gap-under-limit" and a.gap_percent is not None:
+        gap = measured(a.gap_percent, a.gap_percent_sigma, "%")
+        return f"Gap at its tightest {gap} {_RADIUS}: under the limit of {limits.gap_leave:g} %."
+    if reason == "half-cut" and a.clipped_fraction is not None:
+        cut = measured(100 * a.clipped_fraction, 100 * (a.clipped_fraction_sigma or 0.0), "%", most=1)
+        return f"The aperture cuts off {cut} of the beam."
+    if reason == "crosses-within-work" and context.minutes_to_limit is not None:
+        return f"A limit is likely crossed in about {context.minutes_to_limit[1]:.0f} min, within the planned work."
+    if reason == "current-down" and context.current_expected_pa is not None and a.current_pa is not None:
+        expected, sigma = context.current_expected_pa
+        remedy = REASONS[reason].remedy
+        return f"Current {a.current_pa:g} pA instead of {measured(expected, sigma, 'pA', most=1)}: {said} {remedy}"
+    if reason == "state-changed" and context.state_changed:
+        return f"Changed since: {', '.join(context.state_changed)}. {REASONS[reason].remedy}"
+    if reason in ("aperture-unconfirmed", "straddles-limit", "no-reference", "nudges-failed", "hand-anyway"):
+        return f"{said} {REASONS[reason].remedy}"
+    return said
+
+
+def _retake(reasons: tuple[str, ...], a: Assessment, scene: Scene, instrument: Instrument) -> list[str]:
+    known = [REASONS[r] for r in reasons if r in REASONS]
+    out = [f"This picture can't tell: {SCENE_WORDS[scene.kind]}."]
+    for reason in known:
+        out += [reason.sentence, reason.remedy]
+    out += _remedies(a, scene)
+    name = a.camera or instrument.default_camera
+    out += cautions_for("remedy", instrument.camera(a.camera), name, a.current_pa)
+    return out
+
+
+def _remedies(a: Assessment, scene: Scene) -> list[str]:
+    raised = flags_of(a, scene)
+    return [f"{FLAGS[f].sentence} {FLAGS[f].remedy}" for f in _TOLD_FLAGS if f in raised]
