@@ -1,0 +1,308 @@
+"""A shift calibration as it is kept: the matrix with its doubt, the state it belongs to, its date, and when it ends."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import CalibrationError
+from ..frame import State
+from .estimate import Estimate
+from .quality import relative_doubts
+
+Array = NDArray[np.float64]
+
+#: Within this share of the focus reading two foci count as the same.
+FOCUS_TOLERANCE = 0.05
+#: Hours after which a calibration asks for one small move per axis.
+CONFIRM_AFTER_H = 14.0
+
+
+@dataclass(frozen=True, slots=True)
+class StateKey:
+    """The state a calibration belongs to; ``None`` = not known, which neither confirms nor voids it.
+
+    ``mode`` is the illumination mode as the console names it; the other fields are those of
+    :class:`apertrue.frame.State`.
+    """
+
+    focus_side: str | None = None
+    gun_focus: float | None = None
+    aperture_um: float | None = None
+    kv: float | None = None
+    spot: str | None = None
+    magnification: float | None = None
+    camera: str | None = None
+    mode: str | None = None
+
+    @classmethod
+    def of(cls, state: State, mode: str | None = None) -> "StateKey":
+        """The key of a frame's state. The side follows from the focus' sign where it is not stated."""
+        side = state.focus_side
+        if side is None and state.gun_focus is not None and state.gun_focus != 0:
+            side = "positive" if state.gun_focus > 0 else "negative"
+        return cls(
+            side,
+            state.gun_focus,
+            state.aperture_um,
+            state.kv,
+            state.spot,
+            state.magnification,
+            state.camera,
+            mode,
+        )
+
+    def changed(self, now: "StateKey") -> tuple[str, ...]:
+        """Names of the fields in which ``now`` differs; unknown ones are passed over."""
+        out = []
+        for f in fields(self):
+            a, b = getattr(self, f.name), getattr(now, f.name)
+            if a is None or b is None:
+                continue
+            if f.name == "gun_focus":
+                different = abs(a - b) > FOCUS_TOLERANCE * max(abs(a), 1.0)
+            elif isinstance(a, float):
+                different = abs(a - b) > 1e-6 * max(abs(a), abs(b))
+            else:
+                different = a != b
+            if different:
+                out.append(f.name)
+        return tuple(out)
+
+
+#: What each field of the state is called when it ended a calibration.
+STATE_WORDS = {
+    "focus_side": "the side of the gun-lens focus",
+    "gun_focus": "the gun-lens focus",
+    "aperture_um": "the condenser aperture",
+    "kv": "the high tension",
+    "spot": "the spot setting",
+    "magnification": "the magnification",
+    "camera": "the camera",
+    "mode": "the mode",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Validity:
+    """Whether a calibration may be used now.
+
+    Attributes:
+        valid: it may.
+        changed: names of the state fields that differ from its own.
+        confirm: it is older than a working day: confirm it with one small move per axis.
+        age_h: hours since it was made or confirmed; ``None`` when a date is missing.
+        sentences: the same for people.
+    """
+
+    valid: bool
+    changed: tuple[str, ...]
+    confirm: bool
+    age_h: float | None
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """One shift calibration.
+
+    Attributes:
+        matrix: ((xX, xY), (yX, yY)), % of the aperture radius per console unit; y down.
+        covariance: 4 × 4, of (xX, xY, yX, yY).
+        state: the state it belongs to.
+        made_at: when, with zone; ``None`` if unknown.
+        confirmed_at: when last confirmed.
+        n_points: number of points.
+        chi2, dof: of the fit.
+        backlash: (X, Y), console units; ``None`` when not seen.
+        step: the console's step when it was made, console units.
+        note: a sentence.
+    """
+
+    matrix: tuple[tuple[float, float], tuple[float, float]]
+    covariance: tuple[tuple[float, ...], ...]
+    state: StateKey = StateKey()
+    made_at: datetime | None = None
+    confirmed_at: datetime | None = None
+    n_points: int = 0
+    chi2: float = 0.0
+    dof: int = 0
+    backlash: tuple[float, float] | None = None
+    step: float = 0.0
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        a, c = np.array(self.matrix, dtype=float), np.array(self.covariance, dtype=float)
+        if a.shape != (2, 2) or c.shape != (4, 4) or not np.isfinite(a).all() or not np.isfinite(c).all():
+            raise CalibrationError("a calibration needs a 2 × 2 matrix and its 4 × 4 covariance, all finite")
+        if abs(np.linalg.det(a)) <= 1e-9 * float(np.abs(a).max()) ** 2 or not np.abs(a).max() > 0:
+            raise CalibrationError("the calibration's matrix can't be inverted: its two axes act along one line")
+        if np.linalg.eigvalsh((c + c.T) / 2).min() < -1e-9 * max(float(np.trace(c)), 1e-300):
+            raise CalibrationError("the calibration's covariance is not positive")
+
+    @property
+    def a(self) -> Array:
+        """The matrix as an array, shape (2, 2)."""
+        return np.array(self.matrix, dtype=float)
+
+    @property
+    def cov(self) -> Array:
+        """The covariance as an array, shape (4, 4)."""
+        return np.array(self.covariance, dtype=float)
+
+    def displacement(self, change: Array) -> tuple[Array, Array]:
+        """Displacement (%, shape (2,)) that a change of readings (console units, shape (2,)) makes, and its covariance."""
+        j = np.kron(np.eye(2), np.asarray(change, dtype=float))
+        return self.a @ change, j @ self.cov @ j.T
+
+    @property
+    def description(self) -> dict[str, float | bool]:
+        """Gains (% per unit), skew, rotation (deg, counter-clockwise on the screen) and mirror, for people."""
+        a = self.a
+        gx, gy = np.hypot(*a[:, 0]), np.hypot(*a[:, 1])
+        dx = np.degrees(np.arctan2(-a[1, 0], a[0, 0]))
+        dy = np.degrees(np.arctan2(-a[1, 1], a[0, 1]))
+        mirrored = bool(np.linalg.det(a) > 0)  # y points down: an unmirrored pair of axes has a negative determinant
+        between = (dy - dx + 180.0) % 360.0 - 180.0
+        skew = between + 90.0 if mirrored else between - 90.0
+        length, direction = relative_doubts(a, self.cov)
+        return {
+            "gain_x_percent": float(gx),
+            "gain_y_percent": float(gy),
+            "direction_x_deg": float(dx % 360),
+            "direction_y_deg": float(dy % 360),
+            "skew_deg": float(skew),
+            "mirrored": mirrored,
+            "relative_doubt": length,
+            "direction_doubt_deg": float(np.degrees(direction)),
+        }
+
+    def valid_for(self, state: State | StateKey, now: datetime | None = None, mode: str | None = None) -> Validity:
+        """Whether it may be used in a state, and what to do first.
+
+        Args:
+            state: the present state.
+            now: the present time, with zone; ``None`` = age not judged.
+            mode: illumination mode, where it is known beside a :class:`State`.
+        """
+        key = state if isinstance(state, StateKey) else StateKey.of(state, mode)
+        changed = self.state.changed(key)
+        since = self.confirmed_at or self.made_at
+        age = (now - since).total_seconds() / 3600.0 if now is not None and since is not None else None
+        says = []
+        if changed:
+            what = " and ".join(STATE_WORDS[c] for c in changed)
+            says.append(f"The shift calibration does not hold: {what} changed since. Calibrate in this state.")
+        confirm = age is not None and (age > CONFIRM_AFTER_H or age < -1.0)
+        if age is not None and age < -1.0:
+            says.append("The shift calibration is dated in the future: check the clock, then confirm it.")
+        elif confirm and not changed:
+            says.append(
+                f"The shift calibration is {age:.0f} h old: confirm it with one small move of each axis before you rely on it."
+            )
+        return Validity(not changed, changed, confirm, age, tuple(says))
+
+
+def from_estimate(
+    result: Estimate, state: StateKey, made_at: datetime | None = None, *, note: str = ""
+) -> Calibration:
+    """The calibration that an estimate gives in a state.
+
+    Raises:
+        CalibrationError: the doubt is unknown (three points without σ), or so large that even the direction is open.
+    """
+    if not np.isfinite(result.covariance).all():
+        raise CalibrationError(
+            "the doubt of this calibration is unknown: three points without their own 1σ. Add a fourth point or the σ"
+        )
+    length, direction = relative_doubts(result.matrix, result.covariance)
+    if max(length, direction) > 0.5:
+        raise CalibrationError(
+            "the moves were too small for the pictures' doubt: not even the direction is known. Make larger steps"
+        )
+    return Calibration(
+        matrix=_pair(result.matrix),
+        covariance=tuple(tuple(float(v) for v in row) for row in result.covariance),
+        state=state,
+        made_at=made_at,
+        n_points=len(result.points),
+        chi2=result.chi2,
+        dof=result.dof,
+        backlash=result.backlash,
+        step=result.step,
+        note=note,
+    )
+
+
+def _pair(a: Array) -> tuple[tuple[float, float], tuple[float, float]]:
+    return (float(a[0, 0]), float(a[0, 1])), (float(a[1, 0]), float(a[1, 1]))
+
+
+def at_focus(calibrations: Sequence[Calibration], focus: float) -> Calibration:
+    """The calibration at another focus of the same state, learned from two or more foci.
+
+    Each entry of the matrix is a straight line in the focus (weighted least squares with its covariance). Beyond the known
+    foci by more than a tenth of their range it refuses.
+
+    Raises:
+        CalibrationError: fewer than two foci, different states or sides, or a focus out of reach.
+    """
+    known = [c for c in calibrations if c.state.gun_focus is not None]
+    foci = np.array([float(c.state.gun_focus or 0.0) for c in known])
+    if len(known) < 2 or np.ptp(foci) <= FOCUS_TOLERANCE * max(float(np.abs(foci).max()), 1.0):
+        raise CalibrationError("scaling between foci needs calibrations at two different foci or more")
+    base = replace(known[0].state, gun_focus=None)
+    if any(base.changed(replace(c.state, gun_focus=None)) for c in known[1:]):
+        raise CalibrationError("the calibrations belong to different states or sides: they share no scaling")
+    low, high = float(foci.min()), float(foci.max())
+    margin = 0.1 * (high - low)
+    if not low - margin <= focus <= high + margin:
+        raise CalibrationError(f"focus {focus:g} lies outside the calibrated range {low:g} to {high:g}: calibrate there")
+    from .leastsquares import least_squares
+
+    n = len(known)
+    center = float(foci.mean())
+    design = np.zeros((4 * n, 8))
+    cov = np.zeros((4 * n, 4 * n))
+    for i, c in enumerate(known):
+        rows = slice(4 * i, 4 * i + 4)
+        design[rows, :4] = np.eye(4)
+        design[rows, 4:] = np.eye(4) * (foci[i] - center)
+        cov[rows, rows] = c.cov
+    fit = least_squares(design, np.concatenate([c.a.ravel() for c in known]), cov)
+    scale = max(1.0, fit.scale or 1.0)
+    row = np.hstack([np.eye(4), np.eye(4) * (focus - center)])
+    value, value_cov = fit.predict(row)
+    dates = [c.made_at for c in known if c.made_at is not None]
+    return Calibration(
+        matrix=_pair(value.reshape(2, 2)),
+        covariance=tuple(tuple(float(v) for v in r) for r in value_cov * scale**2),
+        state=replace(base, gun_focus=focus),
+        made_at=min(dates) if dates else None,
+        n_points=sum(c.n_points for c in known),
+        chi2=fit.chi2,
+        dof=fit.dof,
+        step=known[0].step,
+        note=f"interpolated between {n} foci",
+    )
+
+
+def choose(calibrations: Sequence[Calibration], state: StateKey, now: datetime | None = None) -> Calibration | None:
+    """The calibration to use in a state: the newest valid one, else one interpolated between foci, else ``None``."""
+    valid = [c for c in calibrations if c.valid_for(state, now).valid]
+
+    def stamp(c: Calibration) -> float:
+        when = c.confirmed_at or c.made_at
+        return when.timestamp() if when is not None else 0.0
+
+    if valid:
+        return max(valid, key=stamp)
+    if state.gun_focus is None:
+        return None
+    elsewhere = [c for c in calibrations if c.state.changed(state) == ("gun_focus",)]
+    try:
+        return at_focus(elsewhere, state.gun_focus)
+    except CalibrationError:
+        return None
