@@ -61,7 +61,7 @@ def _print_version(value: bool) -> None:
 
 @app.callback()
 def _root(
-    version: Annotated[  # noqa: ARG001 (handled by its callback)
+    version: Annotated[
         bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and exit.")
     ] = False,
 ) -> None:

@@ -1,5 +1,26 @@
 """The instrument file: aperture diameters, cameras, limits and costs of one microscope (TOML)."""
 
 from .settings import Camera, Console, Costs, Instrument, Limits, Working
+from .toml import (
+    ENVIRONMENT_VARIABLE,
+    default_instrument_path,
+    dumps_instrument,
+    find_instrument,
+    load_instrument,
+    loads_instrument,
+)
 
-__all__ = ["Camera", "Console", "Costs", "Instrument", "Limits", "Working"]
+__all__ = [
+    "ENVIRONMENT_VARIABLE",
+    "Camera",
+    "Console",
+    "Costs",
+    "Instrument",
+    "Limits",
+    "Working",
+    "default_instrument_path",
+    "dumps_instrument",
+    "find_instrument",
+    "load_instrument",
+    "loads_instrument",
+]

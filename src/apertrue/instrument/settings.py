@@ -1,4 +1,4 @@
-"""What an instrument file says, as frozen dataclasses with the starting values of the trade (common practice, no source)."""
+"""What an instrument file says: frozen dataclasses with the trade's starting values (common practice, no source)."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -49,11 +49,19 @@ class Costs:
 
 @dataclass(frozen=True, slots=True)
 class Working:
-    """The working illumination: beam radius ÷ aperture radius per focus side; ``None`` = spread to just fill the aperture."""
+    """The working illumination.
+
+    Attributes:
+        beam_ratio_positive, beam_ratio_negative: beam radius ÷ aperture radius on that side of the crossover.
+        beam_ratio: the same on either side; ``None`` = spread to just fill the aperture.
+        focus_positive, focus_negative: gun-lens focus that the work uses on that side, console units.
+    """
 
     beam_ratio_positive: float | None = None
     beam_ratio_negative: float | None = None
     beam_ratio: float | None = None
+    focus_positive: float | None = None
+    focus_negative: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
