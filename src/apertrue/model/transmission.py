@@ -3,8 +3,10 @@
 Everything here lives in the aperture plane: the aperture is the unit disc at the origin, x right, y down.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import acos, pi, sqrt
+from functools import lru_cache
+from math import acos, ceil, hypot, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +17,7 @@ Array = NDArray[np.float64]
 
 _N_ANGLES = 720
 _N_RADII = 600
+_GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(16)
 
 
 def lens_area(distance: float, r: float, R: float) -> float:
@@ -45,6 +48,8 @@ class PlaneBeam:
         radial: coefficients of ρ², ρ⁴, … of its light relative to the center.
         tilt_x, tilt_y: linear slope of its light, per beam radius.
         softness: width of its edge (1σ) ÷ its radius.
+        light: light at ρ (beam radii, array → array) relative to any level; replaces ``radial`` and the soft edge.
+        reach: ρ beyond which ``light`` is nothing.
     """
 
     x: float
@@ -57,6 +62,13 @@ class PlaneBeam:
     tilt_x: float = 0.0
     tilt_y: float = 0.0
     softness: float = 0.0
+    light: Callable[[Array], Array] | None = None
+    reach: float = 1.0
+
+    @classmethod
+    def gaussian(cls, x: float, y: float, w: float) -> "PlaneBeam":
+        """A round Gaussian beam, light ∝ exp(−2r²/w²), that has no edge: ``w`` is its 1/e² radius, aperture radii."""
+        return cls(x, y, w, 0.0, 0.0, w, light=_gaussian_light, reach=4.5)
 
     @classmethod
     def round(
@@ -86,56 +98,140 @@ class PlaneBeam:
         return replace(self, x=x, y=y)
 
 
-def _cumulative(beam: PlaneBeam) -> tuple[Array, Array, Array]:
-    """Radii and the running integrals of light·ρ dρ and light-slope·ρ² dρ from the center."""
-    edge = 1.0 + 5.0 * beam.softness
-    t = np.linspace(0.0, edge, _N_RADII * 2 + 1)
-    light = np.ones_like(t)
-    power = np.ones_like(t)
-    for coefficient in beam.radial:
-        power = power * t * t
-        light = light + coefficient * power
-    shade = cdf((1.0 - t) / beam.softness) if beam.softness > 0 else np.where(t < 1, 1.0, np.where(t > 1, 0.0, 1.0))
-    f, g = light * shade * t, shade * t * t
+def _gaussian_light(rho: Array) -> Array:
+    return np.asarray(np.exp(-2.0 * rho * rho), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Running:
+    """Running integrals from the beam's center on equally spaced radii, with their slopes.
+
+    ``f`` of light·ρ dρ, ``g`` of (light of the tilt)·ρ² dρ; ``start`` holds the limits of f/ρ² and g/ρ³ at the center;
+    ``hard`` tells that the light stops abruptly at the end.
+    """
+
+    end: float
+    f: Array
+    df: Array
+    g: Array
+    dg: Array
+    start: tuple[float, float]
+    hard: bool
+
+    def at(self, rho: Array) -> tuple[Array, Array]:
+        """f/ρ² and g/ρ³, by cubic Hermite interpolation of f and g; beyond the end both stand still."""
+        step = self.end / _N_RADII
+        pos = np.minimum(rho, self.end) / step
+        i = np.minimum(pos.astype(np.intp), _N_RADII - 1)
+        u = pos - i
+        safe = np.maximum(rho, 1e-7)
+        out = []
+        for value, slope, power, limit in (
+            (self.f, self.df, safe * safe, self.start[0]),
+            (self.g, self.dg, safe * safe * safe, self.start[1]),
+        ):
+            v0, d = value[i], value[i + 1] - value[i]
+            m0, m1 = slope[i] * step, slope[i + 1] * step
+            cubic = v0 + u * (m0 + u * (3 * d - 2 * m0 - m1 + u * (m0 + m1 - 2 * d)))
+            out.append(np.where(rho > 1e-7, cubic / power, limit))
+        return out[0], out[1]
+
+
+@lru_cache(maxsize=32)
+def _running(
+    radial: tuple[float, ...], softness: float, light: Callable[[Array], Array] | None, reach: float
+) -> _Running:
+    end = 1.0 + 5.0 * softness if light is None else reach
+    t = np.linspace(0.0, end, _N_RADII * 2 + 1)
+    if light is not None:
+        level = np.asarray(light(t), dtype=np.float64)
+        shade = level
+    else:
+        shade = cdf((1.0 - t) / softness) if softness > 0 else np.ones_like(t)
+        level = np.ones_like(t)
+        power = np.ones_like(t)
+        for coefficient in radial:
+            power = power * t * t
+            level = level + coefficient * power
+        level = level * shade
+    df, dg = level * t, shade * t * t
     h = t[1]
 
     def simpson(v: Array) -> Array:
         return np.concatenate([[0.0], np.cumsum(h / 3 * (v[:-2:2] + 4 * v[1::2] + v[2::2]))])
 
-    return t[::2], simpson(f), simpson(g)
-
-
-def _at(table: tuple[Array, Array, Array], rho: Array) -> tuple[Array, Array]:
-    """Both running integrals at ``rho``, interpolated to third order (in ρ², where they are almost straight)."""
-    t, f, g = table
-    return np.interp(rho * rho, t * t, f), np.interp(rho**3, t**3, g)
+    start = (float(level[0]) / 2, float(shade[0]) / 3)
+    hard = abs(float(level[-1])) > 1e-5 * float(np.abs(level).max())
+    return _Running(end, simpson(df), df[::2], simpson(dg), dg[::2], start, hard)
 
 
 def passed_fraction(beam: PlaneBeam) -> float:
     """Share of the beam's current that passes the unit aperture, 0 to 1.
 
-    Integrates along rays from the beam's center, where the aperture's edge cuts each ray in closed form.
-    Raises ``ValueError`` when the beam's light adds up to nothing.
+    By the divergence theorem the current through the aperture is an integral along the aperture's edge alone: in the
+    beam's round coordinates (ξ, η), with f(ρ) and g(ρ) the running integrals of light·ρ and shade·ρ², the field
+    (f/ρ² + (tilt·(ξ, η)) g/ρ³)·(ξ, η) has the light as its divergence. The integrand is smooth and periodic, so that
+    equal steps are exact to rounding for soft beams; a hard edge bends it where it crosses the aperture's, and there
+    the integral is split. Errors are under 1e-6 (a test compares with closed forms and brute force).
+
+    Raises:
+        ValueError: the beam's light adds up to nothing, or its matrix has no area.
     """
-    table = _cumulative(beam)
-    angle = (np.arange(_N_ANGLES) + 0.5) * (2 * pi / _N_ANGLES)
-    co, si = np.cos(angle), np.sin(angle)
-    px, py = beam.a * co + beam.b * si, beam.c * co + beam.d * si
-    # |B + ρ P|² ≤ 1: A ρ² + 2 B ρ + C ≤ 0
-    qa, qb, qc = px * px + py * py, beam.x * px + beam.y * py, beam.x**2 + beam.y**2 - 1.0
-    root = qb * qb - qa * qc
-    hit = root > 0
-    root = np.sqrt(np.where(hit, root, 0.0))
-    end = table[0][-1]
-    inner = np.clip((-qb - root) / qa, 0.0, end)
-    outer = np.clip((-qb + root) / qa, 0.0, end)
-    (f1, g1), (f0, g0) = _at(table, outer), _at(table, inner)
-    slope = beam.tilt_x * co + beam.tilt_y * si
-    through = float(np.mean(np.where(hit, (f1 - f0) + slope * (g1 - g0), 0.0)))
-    total = float(table[1][-1])
+    run = _running(beam.radial, beam.softness, beam.light, beam.reach)
+    total = 2 * pi * float(run.f[-1])
+    det = beam.a * beam.d - beam.b * beam.c
     if not total > 0:
         raise ValueError("the beam's light adds up to nothing")
+    if det == 0:
+        raise ValueError("the beam has no area")
+
+    def integrand(t: Array) -> Array:
+        co, si = np.cos(t), np.sin(t)
+        xi, eta = _round(beam, det, co - beam.x, si - beam.y)
+        f, g = run.at(np.hypot(xi, eta))
+        cross = (1.0 - beam.x * co - beam.y * si) / abs(det)
+        return np.asarray((f + (beam.tilt_x * xi + beam.tilt_y * eta) * g) * cross, dtype=np.float64)
+
+    # A beam that is narrow beside the aperture varies faster along the aperture's edge.
+    narrow = abs(det) / sqrt(beam.a**2 + beam.b**2 + beam.c**2 + beam.d**2)
+    n = _N_ANGLES * min(max(1, ceil(0.07 / narrow)), 16)
+    t = np.asarray(np.arange(n) * (2 * pi / n), dtype=np.float64)
+    xi, eta = _round(beam, det, np.cos(t) - beam.x, np.sin(t) - beam.y)
+    dark = np.hypot(xi, eta) >= run.end
+    if dark.all():  # the whole edge of the aperture lies in the dark: all of the beam is inside it, or none
+        return 1.0 if hypot(beam.x, beam.y) < 1 else 0.0
+    cuts = _crossings(beam, det, run.end, t, dark) if run.hard else np.empty(0)
+    if not len(cuts):
+        through = float(integrand(t).mean()) * 2 * pi
+    else:
+        panels = cuts[0] + np.linspace(0, 2 * pi, n // 16 + 1)[:-1]
+        ends = np.unique(np.mod(np.concatenate([cuts, panels]), 2 * pi))
+        ends = np.append(ends, ends[0] + 2 * pi)
+        half = 0.5 * np.diff(ends)
+        nodes = np.asarray(ends[:-1, None] + half[:, None] * (1 + _GAUSS_X), dtype=np.float64)
+        through = float((integrand(nodes.ravel()).reshape(nodes.shape) @ _GAUSS_W) @ half)
     return min(max(through / total, 0.0), 1.0)
+
+
+def _round(beam: PlaneBeam, det: float, dx: Array, dy: Array) -> tuple[Array, Array]:
+    """Offsets in the plane → the beam's round unit coordinates."""
+    return (beam.d * dx - beam.b * dy) / det, (beam.a * dy - beam.c * dx) / det
+
+
+def _crossings(beam: PlaneBeam, det: float, end: float, t: Array, dark: NDArray[np.bool_]) -> Array:
+    """Angles at which the aperture's edge crosses the beam's: Newton's method within each bracket of the grid."""
+    index = np.flatnonzero(dark != np.roll(dark, -1))
+    low = t[index]
+    high = low + (t[1] - t[0])
+    angle = 0.5 * (low + high)
+    for _ in range(8):
+        co, si = np.cos(angle), np.sin(angle)
+        xi, eta = _round(beam, det, co - beam.x, si - beam.y)
+        dxi, deta = _round(beam, det, -si, co)
+        slope = 2 * (xi * dxi + eta * deta)
+        step = np.divide(xi * xi + eta * eta - end * end, slope, out=np.zeros_like(slope), where=slope != 0)
+        angle = np.clip(angle - step, low, high)
+    return np.asarray(angle, dtype=np.float64)
 
 
 def best_passed_fraction(beam: PlaneBeam) -> tuple[float, float, float]:
