@@ -1,0 +1,124 @@
+"""The same work over a Dask cluster (extra ``dask``)."""
+
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
+
+from ..errors import MissingExtraError
+from .outcome import CRASHED, Failure, Outcome, R, RunnerError, T, failure_of, timed_out
+
+#: Tasks in flight for each thread of the cluster.
+AHEAD = 4
+
+
+def on_cluster(
+    work: Callable[[T], R],
+    tasks: Iterable[T],
+    may_go_on: Callable[[int], bool],
+    *,
+    scheduler: str,
+    time_limit_s: float | None,
+) -> Iterator[Outcome[T, R]]:
+    """Outcomes as they come from the cluster at ``scheduler`` (``tcp://host:port``).
+
+    A worker that dies is the cluster's business: its tasks run again elsewhere. A task over the time limit is given up,
+    and its worker process restarted by its nanny (a thread can't be stopped otherwise).
+
+    Raises:
+        MissingExtraError: Dask is not installed.
+        RunnerError: the scheduler can't be reached, or has no workers.
+    """
+    try:
+        import distributed
+        from distributed.scheduler import KilledWorker
+    except ImportError as error:
+        raise MissingExtraError("dask", "Working on a cluster") from error
+    dask: Any = distributed
+    try:
+        client = dask.Client(scheduler, timeout=10, set_as_default=False)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise RunnerError(f"The scheduler at {scheduler} can't be reached ({error}). Check the address.") from error
+    try:
+        yield from _flow(dask, client, KilledWorker, work, tasks, may_go_on, time_limit_s)
+    finally:
+        client.close(timeout=2)
+
+
+def _flow(
+    dask: Any,
+    client: Any,
+    killed: type[Exception],
+    work: Callable[[T], R],
+    tasks: Iterable[T],
+    may_go_on: Callable[[int], bool],
+    time_limit_s: float | None,
+) -> Iterator[Outcome[T, R]]:
+    threads = sum(client.nthreads().values())
+    if not threads:
+        raise RunnerError("The cluster has no workers. Start some with: dask worker ADDRESS")
+    call = client.scatter(_Limited(work, time_limit_s), broadcast=True)
+    source = enumerate(tasks)
+    upcoming = next(source, None)
+    running: dict[Any, tuple[int, T, float]] = {}
+    done = dask.as_completed(with_results=False)
+
+    def feed() -> None:
+        nonlocal upcoming
+        while upcoming is not None and len(running) < threads * AHEAD and may_go_on(upcoming[0]):
+            future = client.submit(_call, call, upcoming[1], pure=False, retries=0)
+            running[future] = (*upcoming, time.monotonic())
+            done.add(future)
+            upcoming = next(source, None)
+
+    feed()
+    while running:
+        future = next(done)
+        index, task, start = running.pop(future)
+        value: Any = None
+        failure: Failure | None = None
+        seconds = time.monotonic() - start
+        try:
+            value, failure, seconds, stuck_at = future.result()
+            if stuck_at is not None:
+                client.restart_workers([stuck_at], timeout=30, raise_for_error=False)
+        except killed:
+            failure = CRASHED
+        except Exception as error:
+            failure = failure_of(error)
+        future.release()
+        yield Outcome(index, task, value, failure, seconds)
+        feed()
+        if not running and upcoming is not None:
+            raise RunnerError("The cluster stopped taking work.")
+
+
+def _call(limited: "_Limited", task: Any) -> tuple[Any, Failure | None, float, str | None]:
+    return limited(task)
+
+
+class _Limited:
+    """The work with a time limit, run in a thread of the Dask worker."""
+
+    def __init__(self, work: Callable[[Any], Any], time_limit_s: float | None) -> None:
+        self.work, self.time_limit_s = work, time_limit_s
+
+    def __call__(self, task: Any) -> tuple[Any, Failure | None, float, str | None]:
+        start = time.perf_counter()
+        box: list[tuple[Any, Failure | None]] = []
+
+        def body() -> None:
+            try:
+                box.append((self.work(task), None))
+            except BaseException as error:
+                box.append((None, failure_of(error)))
+
+        thread = threading.Thread(target=body, daemon=True)
+        thread.start()
+        thread.join(self.time_limit_s)
+        seconds = time.perf_counter() - start
+        if box:
+            return (*box[0], seconds, None)
+        from distributed import get_worker
+
+        return None, timed_out(self.time_limit_s or 0.0), seconds, get_worker().address
