@@ -64,6 +64,8 @@ class Context:
         working_ratio: beam radius ÷ aperture radius in the working illumination.
         learned_offset_percent: constant difference between intensity center and edge center, (x, y) in % of the
             aperture radius, y down.
+        auto_residual_percent: root-mean-square offset that the automatic routine leaves, % of the aperture radius,
+            learned from the session; ``None`` = the usual one.
     """
 
     age_min: float | None = None
@@ -78,6 +80,7 @@ class Context:
     aperture_confirmed: bool = True
     working_ratio: float | None = None
     learned_offset_percent: tuple[float, float] | None = None
+    auto_residual_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

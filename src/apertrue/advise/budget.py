@@ -39,7 +39,7 @@ class Assumed:
     auto_residual_percent: float = 2.0
     nudge_residual_percent: float = 0.7
     trial_moves: float = 1.0
-    trial_doubt: float = 0.25
+    trial_doubt: float = 0.2
     calibrated_doubt: float = 0.1
     target_percent: float = 2.0
 

@@ -90,7 +90,8 @@ def bars(assessment: Assessment, scene: Scene, limits: Limits, context: Context,
         context: what is known beside the picture.
         planned_min: planned minutes until the next natural check.
     """
-    trust, leave, straddles = _trust(assessment, scene, limits, context), [], False
+    trust, straddles = _trust(assessment, scene, limits, context), False
+    leave: list[str] = []
     nudge: list[str] = []
 
     def limit(value: float | None, sigma: float | None, edge: float, over: bool, reason: str, bag: list[str]) -> None:

@@ -33,11 +33,13 @@ def plans(
     def lost(start: float, doubt: float) -> float:
         return mean_lost(start, doubt, drift, minutes, ratio, scale)
 
+    residual = context.auto_residual_percent
+    routine = assumed.auto_residual_percent if residual is None else residual
     moves, left = hand(assessment, nudge, assumed)
     return (
         Plan(Verdict.LEAVE, lost(offset, sqrt(2.0) * sigma), barred_by=barred.leave),
         Plan(Verdict.NUDGE, lost(0.0, left), moves, barred.nudge),
-        Plan(Verdict.AUTO, lost(0.0, assumed.auto_residual_percent), barred_by=barred.auto),
+        Plan(Verdict.AUTO, lost(0.0, routine), barred_by=barred.auto),
     )
 
 

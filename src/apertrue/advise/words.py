@@ -5,7 +5,7 @@ from ..assessment import Assessment
 from ..instrument import Instrument
 from ..registry import FLAGS, REASONS, SCENE_WORDS, Verdict
 from ..scene import Scene
-from .cautions import cautions_for
+from .cautions import Occasion, cautions_for
 from .decide import Decision
 from .limits import PICTURE_FIRST, flags_of, within_doubt
 from .plain import measured, minutes, toward
@@ -82,11 +82,11 @@ def knobs(nudge: Nudge, instrument: Instrument) -> str:
     if nudge.centered:
         return "No move suggested: the beam is centered within the calibration's doubt."
     text = (
-        f"Turn {console.name_x} by {measured(nudge.x, nudge.x_sigma, signed=True, most=3)} and "
-        f"{console.name_y} by {measured(nudge.y, nudge.y_sigma, signed=True, most=3)} console units."
+        f"Turn {console.name_x} by {measured(nudge.x, nudge.x_sigma, signed=True)} and "
+        f"{console.name_y} by {measured(nudge.y, nudge.y_sigma, signed=True)} console units."
     )
     if nudge.score_after is not None:
-        text += f" Working score to expect: {measured(nudge.score_after, nudge.score_after_sigma, most=1)}."
+        text += f" Working score to expect: {measured(nudge.score_after, nudge.score_after_sigma)}."
     return text
 
 
@@ -120,7 +120,7 @@ def _judged(
         elif not within_doubt(a):
             out.append(f"{REASONS['direction-unknown'].sentence} {REASONS['direction-unknown'].remedy}")
     if a.working_score is not None and not any(r.startswith("score-under") for r in reasons):
-        out.append(f"Working score now: {measured(a.working_score, a.working_score_sigma, most=1)} of 100.")
+        out.append(f"Working score now: {measured(a.working_score, a.working_score_sigma)} of 100.")
     if decision is not None:
         out.append(budget(decision))
     if verdict is Verdict.LEAVE and context.minutes_to_limit is not None:
@@ -128,7 +128,7 @@ def _judged(
         out.append(f"Check again in {max(early, 0):.0f} min; a limit is likely crossed after about {median:.0f} min.")
     out += _remedies(assessment, scene)
     if verdict is not Verdict.LEAVE:
-        occasion = "auto" if verdict is Verdict.AUTO else ("nudge" if nudge is not None else "trial")
+        occasion: Occasion = "auto" if verdict is Verdict.AUTO else ("nudge" if nudge is not None else "trial")
         name = a.camera or instrument.default_camera
         out += cautions_for(occasion, instrument.camera(a.camera), name, a.current_pa)
     return out
@@ -146,20 +146,20 @@ def _why(reason: str, a: Assessment, instrument: Instrument, context: Context) -
     if reason in ("score-under-leave", "score-under-nudge") and a.working_score is not None:
         leave = reason == "score-under-leave"
         edge, what = (limits.score_leave, "leaving it") if leave else (limits.score_nudge, "a nudge by hand")
-        score = measured(a.working_score, a.working_score_sigma, most=1)
+        score = measured(a.working_score, a.working_score_sigma)
         return f"Working score {score}: under the limit of {edge:g} for {what}."
     if reason == "gap-under-limit" and a.gap_percent is not None:
         gap = measured(a.gap_percent, a.gap_percent_sigma, "%")
         return f"Gap at its tightest {gap} {_RADIUS}: under the limit of {limits.gap_leave:g} %."
     if reason == "half-cut" and a.clipped_fraction is not None:
-        cut = measured(100 * a.clipped_fraction, 100 * (a.clipped_fraction_sigma or 0.0), "%", most=1)
+        cut = measured(100 * a.clipped_fraction, 100 * (a.clipped_fraction_sigma or 0.0), "%")
         return f"The aperture cuts off {cut} of the beam."
     if reason == "crosses-within-work" and context.minutes_to_limit is not None:
         return f"A limit is likely crossed in about {context.minutes_to_limit[1]:.0f} min, within the planned work."
     if reason == "current-down" and context.current_expected_pa is not None and a.current_pa is not None:
         expected, sigma = context.current_expected_pa
         remedy = REASONS[reason].remedy
-        return f"Current {a.current_pa:g} pA instead of {measured(expected, sigma, 'pA', most=1)}: {said} {remedy}"
+        return f"Current {a.current_pa:g} pA instead of {measured(expected, sigma, 'pA')}: {said} {remedy}"
     if reason == "state-changed" and context.state_changed:
         return f"Changed since: {', '.join(context.state_changed)}. {REASONS[reason].remedy}"
     if reason in ("aperture-unconfirmed", "straddles-limit", "no-reference", "nudges-failed", "hand-anyway"):
