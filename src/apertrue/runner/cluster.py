@@ -36,7 +36,7 @@ def on_cluster(
         raise MissingExtraError("dask", "Working on a cluster") from error
     dask: Any = distributed
     try:
-        client = dask.Client(scheduler, timeout=10, set_as_default=False)
+        client = dask.Client(scheduler, timeout=5, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
         raise RunnerError(f"The scheduler at {scheduler} can't be reached ({error}). Check the address.") from error
     try:
@@ -61,7 +61,7 @@ def _flow(
     source = enumerate(tasks)
     upcoming = next(source, None)
     running: dict[Any, tuple[int, T, float]] = {}
-    done = dask.as_completed(with_results=False)
+    done = dask.as_completed(loop=client.loop, with_results=False)
 
     def feed() -> None:
         nonlocal upcoming

@@ -1,0 +1,48 @@
+"""The same runner over a real local Dask cluster of several worker processes."""
+
+import os
+import signal
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import runner_works as works
+
+from apertrue.runner import RunnerError, run
+
+distributed = pytest.importorskip("distributed", reason="needs the extra 'dask'")
+pytestmark = [pytest.mark.cluster, pytest.mark.filterwarnings("ignore")]  # the cluster's own warnings are not ours
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+    ) as local:
+        yield local
+
+
+def test_same_outcomes_as_local(cluster: Any) -> None:
+    tasks = [("ok" if n % 7 else "raise", n) for n in range(60)]
+    far = list(run(works.mixed, tasks, ordered=True, scheduler=cluster.scheduler_address))
+    near = list(run(works.mixed, tasks, ordered=True, workers=0))
+    assert [(o.index, o.task, o.value, o.failure) for o in far] == [(o.index, o.task, o.value, o.failure) for o in near]
+
+
+def test_a_worker_killed_on_the_way_and_a_stuck_task(cluster: Any) -> None:
+    tasks = [("slow", n) for n in range(60)]
+    tasks[25] = ("hang", 25)
+    outcomes = []
+    for outcome in run(works.mixed, tasks, time_limit_s=2.0, scheduler=cluster.scheduler_address):
+        outcomes.append(outcome)
+        if len(outcomes) == 5:
+            with distributed.Client(cluster.scheduler_address, set_as_default=False) as client:
+                pid = next(iter(client.run(os.getpid).values()))
+            os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
+    assert sorted(o.index for o in outcomes) == list(range(60))
+    assert {o.index: o.failure.kind for o in outcomes if o.failure} == {25: "timeout"}
+
+
+def test_an_unreachable_scheduler_is_one_clear_error() -> None:
+    with pytest.raises(RunnerError, match=r"tcp://127\.0\.0\.1:1 can't be reached"):
+        list(run(works.double, [1], scheduler="tcp://127.0.0.1:1"))
