@@ -205,9 +205,7 @@ class Calibration:
         return Validity(not changed, changed, confirm, age, tuple(says))
 
 
-def from_estimate(
-    result: Estimate, state: StateKey, made_at: datetime | None = None, *, note: str = ""
-) -> Calibration:
+def from_estimate(result: Estimate, state: StateKey, made_at: datetime | None = None, *, note: str = "") -> Calibration:
     """The calibration that an estimate gives in a state.
 
     Raises:
@@ -259,7 +257,9 @@ def at_focus(calibrations: Sequence[Calibration], focus: float) -> Calibration:
     low, high = float(foci.min()), float(foci.max())
     margin = 0.1 * (high - low)
     if not low - margin <= focus <= high + margin:
-        raise CalibrationError(f"focus {focus:g} lies outside the calibrated range {low:g} to {high:g}: calibrate there")
+        raise CalibrationError(
+            f"focus {focus:g} lies outside the calibrated range {low:g} to {high:g}: calibrate there"
+        )
     from .leastsquares import least_squares
 
     n = len(known)

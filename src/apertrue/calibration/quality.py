@@ -152,8 +152,8 @@ def _sentences(
             )
         else:
             says.append(
-                "Drift can't be told apart from the shift with these points and times; what it may have done is in the "
-                "doubt. Ending at the first point's readings would tell."
+                "These points and times can't show a drift (too short, or it can't be told apart from the shift); what it may "
+                "have done is in the doubt. A later picture at the first readings would tell."
             )
     if e.backlash is not None and e.backlash_sigma is not None:
         for name, value, sigma in zip("XY", e.backlash, e.backlash_sigma, strict=True):

@@ -57,7 +57,12 @@ def _variants(x: float, y: float) -> list[tuple[str, str, float, float]]:
         ("factor", "Is X right (a lost decimal comma)", x / 100, y),
         ("factor", "Is Y right (a lost decimal comma)", x, y / 100),
     ]
-    return [v for v in out if (v[2], v[3]) != (x, y)]
+    seen, unique = {(x, y)}, []
+    for v in out:
+        if (v[2], v[3]) not in seen:  # −0 equals 0: a zero has no sign to ask about
+            seen.add((v[2], v[3]))
+            unique.append(v)
+    return unique
 
 
 def questions(points: Sequence[Point], *, step: float = 0.0) -> tuple[Question, ...]:
