@@ -83,7 +83,8 @@ def colorize(picture: NDArray[Any], recipe: Recipe) -> NDArray[np.uint8]:
     """An 8-bit RGB picture of a colored screen, shape (rows, columns, 3)."""
     unit = picture.astype(float) / (255.0 if picture.dtype == np.uint8 else float(max(picture.max(), 1)))
     rgb = unit[..., None] * np.asarray(COLORS[recipe.color]) * 255.0
-    return np.clip(np.rint(rgb), 0, 255).astype(np.uint8)
+    out: NDArray[np.uint8] = np.clip(np.rint(rgb), 0, 255).astype(np.uint8)
+    return out
 
 
 def compress(picture: NDArray[np.uint8], quality: int) -> NDArray[np.uint8]:

@@ -1,4 +1,4 @@
-"""Which flags a simulated picture must raise, and which further ones it may: limits from the registry, with a gray zone."""
+"""Which flags a simulated picture must raise and which it may: limits from the registry, with a gray zone."""
 
 from math import hypot, sqrt
 from typing import Any
@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..registry import FLAGS
+from ..registry import FLAGS, SceneKind
 from ..scene import Edge
 from .recipe import Recipe
 from .truth import Truth, halo_z
@@ -21,7 +21,8 @@ def flags_of(
     """(must, may) flags of a picture.
 
     Args:
-        recipe, truth: the picture's.
+        recipe: what was asked for.
+        truth: its truth so far.
         picture: as saved, 2-D, before color and overlay.
         level: its saturation level, gray levels.
         in_the_way: share of light taken by bar and dirt, as from :func:`apertrue.simulate.light.shadows`.
@@ -40,7 +41,11 @@ def flags_of(
     lit = _disc(recipe.aperture, picture.shape) if recipe.aperture_in else np.ones(picture.shape[:2], bool)
     beam_lit = lit & _disc(recipe.beam, picture.shape)
     if level is not None and not recipe.inverted:
-        judge("saturated", float(np.mean(picture[beam_lit] >= level)) if beam_lit.any() else 0.0)
+        share = float(np.mean(picture[beam_lit] >= level)) if beam_lit.any() else 0.0
+        if recipe.auto_contrast or recipe.jpeg_quality or recipe.gamma != 1.0:
+            may += ["saturated"] if share > 0 else []
+        else:
+            judge("saturated", share)
     judge("in-the-way", float(np.mean(in_the_way[lit] > 0.05)) if lit.any() else 0.0)
     if recipe.aperture_in and truth.aperture_x_px is not None:
         judge("cut-by-frame", _outside(recipe.aperture.outline(720), picture.shape))
@@ -82,6 +87,11 @@ def flags_of(
         (must if apart > 4 * width else may).append("afterglow")
     elif recipe.afterglow_level > 0:
         may.append("afterglow")
+    if truth.kind is SceneKind.DARK:
+        # Nothing is lit; only what the file itself shows has to be noticed.
+        told = {"overlay", "nonlinear"}
+        may += [f for f in must if f not in told]
+        must = [f for f in must if f in told]
     return tuple(dict.fromkeys(must)), tuple(f for f in dict.fromkeys(may) if f not in must)
 
 

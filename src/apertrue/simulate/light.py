@@ -1,7 +1,7 @@
 """The light before the camera: aperture × [halo + beam], and what lies in its way.
 
-In the plain case (no fringes, polynomial light, no nuisances) this is the picture of :mod:`apertrue.model.forward`; a test
-holds the two together. Coordinates: px, x right, y down. Light: electrons per pixel.
+In the plain case (no fringes, polynomial light, no nuisances) this is the picture of :mod:`apertrue.model.forward`; a
+test holds the two together. Coordinates: px, x right, y down. Light: electrons per pixel.
 """
 
 from collections.abc import Callable
@@ -53,8 +53,8 @@ def profile_of(recipe: Recipe) -> Profile:
 def _fringe_table(fringe: float, width: float) -> tuple[Array, Array]:
     """Positions (px, positive inside) and light of a Fresnel edge blurred by ``width``, half its plateau at 0.
 
-    I(v) = ½{[C(v) + ½]² + [S(v) + ½]²}, v = u/fringe (Born & Wolf, Principles of Optics, from memory). The blur stands for
-    partial coherence; the table is shifted so that the half-plateau point lies at u = 0.
+    I(v) = ½{[C(v) + ½]² + [S(v) + ½]²}, v = u/fringe (Born & Wolf, Principles of Optics, from memory). The blur stands
+    for partial coherence; the table is shifted so that the half-plateau point lies at u = 0.
     """
     span = 40.0 * fringe + 8.0 * width
     dx = min(fringe, width) / 20.0
@@ -115,7 +115,7 @@ def clean_light(recipe: Recipe, profile: Profile | None = None) -> Array:
             + recipe.background_slope_y * (y / max(recipe.rows - 1, 1) - 0.5)
         )
         out[top : top + len(ys)] = inside + np.maximum(background, 0.0)
-    return out * recipe.peak_electrons
+    return out * recipe.peak_electrons + recipe.background_electrons
 
 
 def _disc(recipe: Recipe, edge: Edge, x: Array, y: Array, light: Profile) -> Array:

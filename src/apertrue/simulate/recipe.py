@@ -26,8 +26,8 @@ class Recipe:
         offset_x_percent, offset_y_percent: beam center − aperture center in the aperture plane, % of its radius.
         astigmatism, astigmatism_axis_deg: the beam's own ellipticity (major − minor)/(major + minor) in the aperture
             plane, and its major axis.
-        view_tilt_deg, view_axis_deg: tilt of the screen against the view; the axis about which it is tilted (which stays
-            long). Aperture and beam are foreshortened together by cos(tilt) across it.
+        view_tilt_deg, view_axis_deg: tilt of the screen against the view; the axis about which it is tilted (which
+            stays long). Aperture and beam are foreshortened together by cos(tilt) across it.
         dome: the beam's light falls by this share from center to rim as ρ² (negative = rises).
         light_tilt, light_tilt_direction_deg: linear slope of the light per beam radius, and where it is brighter.
         rim, rim_width: extra light in a ring just inside the beam's edge, relative to the level; its width ÷ radius.
@@ -41,6 +41,7 @@ class Recipe:
         aperture_in: whether there is an aperture at all (without it the halo spreads over the whole picture).
         glare_level, glare_radius: camera glare around the beam that spills past the aperture, ÷ beam level; its 1σ in
             aperture radii.
+        background_electrons: even light everywhere, electrons per pixel (also without a beam).
         background_level: even light everywhere ÷ beam level.
         background_slope_x, background_slope_y: its change over the frame's width and height ÷ beam level.
         bar_width_px, bar_angle_deg, bar_position, bar_transmission: a grid bar's shadow: width, direction, distance of
@@ -48,8 +49,8 @@ class Recipe:
         dirt_count, dirt_size_px, dirt_depth: specks of dirt over the lit area: number, radius, share of light lost.
         grain, grain_px: relative rms of the screen's grain and its grain size (1σ).
         vignetting: share of light lost in the frame's corners (falls as the square of the distance).
-        afterglow_level, afterglow_x_percent, afterglow_y_percent: the previous disc still glowing, ÷ beam level, and its
-            offset in the aperture plane.
+        afterglow_level, afterglow_x_percent, afterglow_y_percent: the previous disc still glowing, ÷ beam level, and
+            its offset in the aperture plane.
         blur_px: Gaussian point spread before detection, 1σ.
         spread_px: Gaussian point spread after detection, 1σ: blurs and correlates the noise.
         gain: gray levels per detected electron.
@@ -106,6 +107,7 @@ class Recipe:
     aperture_in: bool = True
     glare_level: float = 0.0
     glare_radius: float = 1.0
+    background_electrons: float = 0.0
     background_level: float = 0.0
     background_slope_x: float = 0.0
     background_slope_y: float = 0.0

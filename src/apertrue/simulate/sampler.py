@@ -1,5 +1,6 @@
 """Random recipes over the trade's working range."""
 
+from collections.abc import Callable
 from math import cos, pi, sin
 from typing import Any
 
@@ -52,9 +53,9 @@ def random_recipe(
 ) -> Recipe:
     """A random recipe.
 
-    Clean ranges: beam radius 0.5–1.4 of the aperture's, offsets up to half the beam cut, peak counts 5–50 000, gain 0.3–30
-    gray levels per electron, bias 0–500, halo 0.5–20 % of the beam with decay and unevenness (visible in the noise), edges
-    of 0.6–8 px.
+    Clean ranges: beam radius 0.5–1.4 of the aperture's, offsets up to half the beam cut, peak counts 5–50 000, gain
+    0.3–30 gray levels per electron, bias 0–500, halo 0.5–20 % of the beam with decay and unevenness (visible in the
+    noise), edges of 0.6–8 px.
 
     Args:
         rng: source of randomness.
@@ -92,9 +93,9 @@ def random_recipe(
     values["aperture_edge_px"] = _log(rng, 0.6, max(widest, 0.7))
     values["beam_edge_px"] = _log(rng, 0.6, max(widest, 0.7))
     values |= _exposure(rng)
-    values |= _geometry(rng, kind, values["peak_electrons"])
+    values |= _geometry(rng, kind)
     if kind is SceneKind.DARK:
-        values |= {"peak_electrons": 0.0}
+        values |= {"peak_electrons": 0.0, "background_electrons": float(rng.uniform(0.0, 20.0))}
     if kind is SceneKind.ONE_EDGE:
         values |= {"halo_level": 0.0}
     elif kind is not SceneKind.DARK:
@@ -138,7 +139,7 @@ def _halo(rng: np.random.Generator, values: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _geometry(rng: np.random.Generator, kind: SceneKind, peak: float) -> dict[str, Any]:
+def _geometry(rng: np.random.Generator, kind: SceneKind) -> dict[str, Any]:
     t = float(rng.uniform(0, 2 * pi))
     for _ in range(10_000):
         if kind is SceneKind.CROSSOVER:
@@ -223,7 +224,7 @@ def _gamma(rng: np.random.Generator, values: dict[str, Any]) -> dict[str, Any]:
     return _eight_bit(values) | {"gamma": _amount(rng, 0.4, 0.8)}
 
 
-def _auto(rng: np.random.Generator, _: dict[str, Any]) -> dict[str, Any]:
+def _auto(_rng: np.random.Generator, _: dict[str, Any]) -> dict[str, Any]:
     return {"auto_contrast": True, "bits": 8}
 
 
@@ -250,7 +251,7 @@ def _dirt(rng: np.random.Generator, values: dict[str, Any]) -> dict[str, Any]:
     return {"dirt_count": int(rng.integers(4, 15)), "dirt_size_px": radius * _amount(rng, 0.03, 0.08)}
 
 
-def _overlay(rng: np.random.Generator, values: dict[str, Any]) -> dict[str, Any]:
+def _overlay(rng: np.random.Generator, _: dict[str, Any]) -> dict[str, Any]:
     return {
         "text": "beam 12  200 kV  14:05",
         "scale_bar": bool(rng.random() < 0.7),
@@ -282,21 +283,21 @@ def _faint_halo(rng: np.random.Generator, _: dict[str, Any]) -> dict[str, Any]:
     return {"halo_level": _log(rng, 0.001, 0.006)}
 
 
-_NUISANCES = {
-    "blur": lambda r, v: {"blur_px": _amount(r, 0.4, 1.2)},
-    "correlated-noise": lambda r, v: {"spread_px": _amount(r, 0.5, 1.5)},
+_NUISANCES: dict[str, Callable[[np.random.Generator, dict[str, Any]], dict[str, Any]]] = {
+    "blur": lambda r, _v: {"blur_px": _amount(r, 0.4, 1.2)},
+    "correlated-noise": lambda r, _v: {"spread_px": _amount(r, 0.5, 1.5)},
     "bad-pixels": lambda r, v: {
         "hot_pixels": _log(r, 1e-5, 1e-3),
         "hot_level": _amount(r, 0.3, 2.0) * v["peak_electrons"] * v["gain"],
         "dead_columns": int(r.integers(0, 4)),
     },
-    "background": lambda r, v: {
+    "background": lambda r, _v: {
         "background_level": _amount(r, 0.02, 0.06),
         "background_slope_x": _amount(r, -0.03, 0.03),
         "background_slope_y": _amount(r, -0.03, 0.03),
     },
-    "glare": lambda r, v: {"glare_level": _amount(r, 0.005, 0.04), "glare_radius": _amount(r, 0.8, 2.0)},
-    "domed": lambda r, v: {"dome": _amount(r, -0.3, 0.5)},
+    "glare": lambda r, _v: {"glare_level": _amount(r, 0.005, 0.04), "glare_radius": _amount(r, 0.8, 2.0)},
+    "domed": lambda r, _v: {"dome": _amount(r, -0.3, 0.5)},
     "tilted-light": _tilted_light,
     "ringed-light": _ringed,
     "fringes": _fringes,
@@ -307,18 +308,18 @@ _NUISANCES = {
     "auto-contrast": _auto,
     "jpeg": _jpeg,
     "colored": _colored,
-    "grain": lambda r, v: {"grain": _amount(r, 0.02, 0.1), "grain_px": _amount(r, 0.6, 2.0)},
+    "grain": lambda r, _v: {"grain": _amount(r, 0.02, 0.1), "grain_px": _amount(r, 0.6, 2.0)},
     "bar": _bar,
     "dirt": _dirt,
     "overlay": _overlay,
     "afterglow": _afterglow,
     "cut-by-frame": _cut_by_frame,
-    "vignetting": lambda r, v: {"vignetting": _amount(r, 0.1, 0.4)},
-    "interlace": lambda r, v: {"interlace_px": _amount(r, 0.3, 1.5), "interlace_gain": _amount(r, -0.04, 0.04)},
-    "dead-quadrant": lambda r, v: {"dead_quadrant": int(r.integers(1, 5))},
-    "inverted": lambda r, v: {"inverted": True},
-    "portrait": lambda r, v: {},
-    "tiny": lambda r, v: {},
+    "vignetting": lambda r, _v: {"vignetting": _amount(r, 0.1, 0.4)},
+    "interlace": lambda r, _v: {"interlace_px": _amount(r, 0.3, 1.5), "interlace_gain": _amount(r, -0.04, 0.04)},
+    "dead-quadrant": lambda r, _v: {"dead_quadrant": int(r.integers(1, 5))},
+    "inverted": lambda _r, _v: {"inverted": True},
+    "portrait": lambda _r, _v: {},
+    "tiny": lambda _r, _v: {},
     "faint-halo": _faint_halo,
     "drift-noise": lambda r, v: {
         "drift_noise": v["read_noise"] * _amount(r, 0.3, 1.5),

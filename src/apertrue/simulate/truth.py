@@ -100,8 +100,8 @@ class Current:
     def passed(self, x: float, y: float) -> float:
         """Share of the current inside the unit aperture when the beam's center stands at (x, y).
 
-        The aperture's edge is sharp; a cell that it cuts counts by a linear ramp over one cell, which makes the sum second
-        order in the cell size.
+        The aperture's edge is sharp; a cell that it cuts counts by a linear ramp over one cell, which makes the sum
+        second order in the cell size.
         """
         r = np.hypot(self.x + x, self.y + y)
         return float(self.weight @ np.clip((1.0 - r) / self.cell + 0.5, 0.0, 1.0))
@@ -138,7 +138,9 @@ def best_passed(fine: Current, middle: Current, coarse: Current, start: tuple[fl
     The optimum is flat, so that its place from a middling grid is good enough; its value comes from the fine grid.
 
     Args:
-        fine, middle, coarse: the same beam on three grids.
+        fine: the beam on a fine grid.
+        middle: the same on a middling one.
+        coarse: the same on a coarse one.
         start: a shift that is tried as well.
     """
     at = np.linspace(-1.0, 1.0, 11)
@@ -179,9 +181,9 @@ def scores(recipe: Recipe, profile: Profile, ratio: float | None = None) -> tupl
 
 
 def gap_of(matrix: Array, offset: Array, n: int = 3600) -> float:
-    """Gap between the beam's outline and the unit aperture at the tightest angle, aperture radii; negative = overlap.
+    """Gap between the beam's outline and the unit aperture where it is tightest, aperture radii; negative = overlap.
 
-    Numeric: the outline's farthest point from the aperture's center, over ``n`` angles with a parabola through the best.
+    Numeric: the outline's farthest point from the aperture's center, over ``n`` angles, a parabola through the best.
     For circles it is 1 − (offset + ratio).
     """
     t = np.arange(n) * (2 * np.pi / n)
@@ -289,7 +291,7 @@ def _nearly_covers(recipe: Recipe) -> bool:
 
 
 def halo_z(recipe: Recipe) -> float:
-    """How many σ the halo's step stands out, summed over the stretch of the aperture's edge that the beam leaves free."""
+    """How many σ the halo's step stands out, summed over the part of the aperture's edge that the beam leaves free."""
     t = np.arange(720) * (2 * np.pi / 720)
     p = np.stack([np.cos(t), np.sin(t)], axis=1)
     w = (p - recipe.offset) @ np.linalg.inv(recipe.beam_plane).T
@@ -297,7 +299,7 @@ def halo_z(recipe: Recipe) -> float:
     if not free.any() or recipe.peak_electrons <= 0:
         return 0.0
     halo = recipe.peak_electrons * float(np.mean(halo_at(recipe, p[free, 0], p[free, 1])))
-    background = recipe.peak_electrons * max(recipe.background_level, 0.0)
+    background = recipe.peak_electrons * max(recipe.background_level, 0.0) + recipe.background_electrons
     read = recipe.read_noise / recipe.gain
     width = hypot(recipe.aperture_edge_px, recipe.total_blur_px)
     pixels = 2 * np.pi * recipe.aperture_radius_px * float(free.mean()) * max(2 * width, 1.0)
@@ -320,11 +322,14 @@ def truth_of(recipe: Recipe, profile: Profile | None = None, *, currents: bool =
     z = halo_z(recipe)
     allowed = allowed_kinds(recipe, kind, z)
     must_be_null = null_fields(kind) if len(allowed) == 1 or kind in _ONLY_NULL else ()
+    if kind is SceneKind.CLIPPED and z < 3:
+        # Without a halo the lens is the same with both discs swapped.
+        must_be_null = (*must_be_null, *_SIGNED)
     if recipe.distorted:
         must_be_null = (*must_be_null, "score", "clipped_fraction", "unevenness_percent")
     aperture = blurred_edge(recipe.aperture, recipe.total_blur_px)
     beam = blurred_edge(recipe.beam, recipe.total_blur_px)
-    values: dict[str, float | None] = {}
+    values: dict[str, Any] = {}
     if recipe.aperture_in and kind is not SceneKind.DARK:
         values |= _edge_fields("aperture", aperture)
     if kind in (SceneKind.BOTH_EDGES, SceneKind.CLIPPED, SceneKind.CROSSOVER, SceneKind.ONE_EDGE, SceneKind.OVERFILLED):
@@ -340,6 +345,14 @@ def truth_of(recipe: Recipe, profile: Profile | None = None, *, currents: bool =
     return Truth(kind, allowed, tuple(dict.fromkeys(must_be_null)), sign_known=sign, **values)
 
 
+_SIGNED = (
+    "offset_x_px",
+    "offset_y_px",
+    "offset_x_percent",
+    "offset_y_percent",
+    "offset_direction_deg",
+    "move_direction_deg",
+)
 _ONLY_NULL = (SceneKind.DARK, SceneKind.ONE_EDGE, SceneKind.OVERFILLED, SceneKind.OTHER_VIEW)
 
 
