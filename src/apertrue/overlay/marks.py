@@ -1,0 +1,145 @@
+"""Edges, centers and the arrow of the needed move, drawn smoothly and readable on dark and bright ground."""
+
+from collections.abc import Iterator
+from math import hypot
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+
+from ..assessment import Assessment
+from ..scene import Edge, Scene
+from .colors import APERTURE, BEAM, CASING, MOVE, UNKNOWN
+
+# Lines are drawn this many times larger and reduced: Pillow draws without smoothing.
+_FINE = 2
+_SHORTEST_ARROW = 46.0
+_MAGNIFICATIONS = (1, 2, 5, 10, 20, 50)
+
+Points = list[tuple[float, float]]
+
+
+def draw_marks(
+    picture: Image.Image, scene: Scene, assessment: Assessment, scale: float, corner: tuple[int, int] = (0, 0)
+) -> tuple[Image.Image, int]:
+    """``picture`` with all marks, and how many times the arrow is enlarged (0 = no arrow drawn).
+
+    Args:
+        picture: RGB, as displayed.
+        scene: the edges, in picture px.
+        assessment: for the direction of the move.
+        scale: displayed px per picture px.
+        corner: (column, row) of the picture at which the displayed part begins.
+    """
+    layer = Image.new("RGBA", (picture.width * _FINE, picture.height * _FINE), (0, 0, 0, 0))
+    pen = _Pen(layer, scale, corner)
+    aperture, beam = scene.aperture, scene.beam
+    if scene.edge is not None:
+        pen.edge(scene.edge, UNKNOWN, dashed=False)
+    if aperture is not None:
+        pen.edge(aperture, APERTURE, dashed=True)
+        pen.cross(aperture.x, aperture.y, APERTURE, diagonal=False)
+    if beam is not None:
+        pen.edge(beam, BEAM, dashed=False)
+        pen.cross(beam.x, beam.y, BEAM, diagonal=True)
+    enlarged = 0
+    if aperture is not None and beam is not None and assessment.move_direction_deg is not None:
+        enlarged = pen.arrow(beam, aperture)
+    smooth = layer.resize(picture.size, Image.Resampling.BOX)
+    return Image.alpha_composite(picture.convert("RGBA"), smooth).convert("RGB"), enlarged
+
+
+class _Pen:
+    """Draws in picture coordinates (center of the top-left pixel = (0, 0)) on an enlarged layer."""
+
+    def __init__(self, layer: Image.Image, scale: float, corner: tuple[int, int]) -> None:
+        self.draw = ImageDraw.Draw(layer)
+        self.left, self.top = corner
+        self.scale = scale
+        self.unit = max(layer.size) / 900.0  # line widths follow the size, so that a print and a thumbnail both read
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """Where a point of the picture lies on the layer."""
+        return (x - self.left + 0.5) * self.scale * _FINE, (y - self.top + 0.5) * self.scale * _FINE
+
+    def line(self, points: Points, color: str, width: float) -> None:
+        """A line with a dark casing, so that it shows on bright ground too."""
+        inner = max(1, round(width * self.unit))
+        self.draw.line(points, fill=CASING, width=inner + max(2, round(1.6 * self.unit)), joint="curve")
+        self.draw.line(points, fill=color, width=inner, joint="curve")
+
+    def edge(self, edge: Edge, color: str, *, dashed: bool) -> None:
+        """The edge: thick where it was seen, thin where the fit continues it."""
+        # Pillow leaves gaps between segments shorter than the line is wide.
+        n = int(np.clip(0.6 * edge.radius * self.scale * _FINE, 72, 720))
+        outline = [self.at(x, y) for x, y in edge.outline(n)]
+        for part, visible in _runs(_seen(edge, n)):
+            points = [outline[i % n] for i in part]
+            if dashed:
+                for piece in _dashes(points, 11.0 * self.unit, 7.0 * self.unit):
+                    self.line(piece, color, 2.4 if visible else 0.9)
+            else:
+                self.line(points, color, 2.4 if visible else 0.9)
+
+    def cross(self, x: float, y: float, color: str, *, diagonal: bool) -> None:
+        """A plus for the aperture's center, a diagonal cross for the beam's: shapes differ, not only colors."""
+        cx, cy = self.at(x, y)
+        r = 8.0 * self.unit * (0.75 if diagonal else 1.0)
+        arms = ((-r, -r, r, r), (-r, r, r, -r)) if diagonal else ((-r, 0.0, r, 0.0), (0.0, -r, 0.0, r))
+        for x0, y0, x1, y1 in arms:
+            self.line([(cx + x0, cy + y0), (cx + x1, cy + y1)], color, 1.6)
+
+    def arrow(self, beam: Edge, aperture: Edge) -> int:
+        """From the beam's center the way it has to go; enlarged when it would be too short to see."""
+        (x0, y0), (x1, y1) = self.at(beam.x, beam.y), self.at(aperture.x, aperture.y)
+        length = hypot(x1 - x0, y1 - y0)
+        if length == 0:
+            return 0
+        shortest, longest = _SHORTEST_ARROW * self.unit, aperture.radius * self.scale * _FINE
+        fits = [m for m in _MAGNIFICATIONS if length * m <= max(longest, length)]
+        enlarged = next((m for m in fits if length * m >= shortest), fits[-1])
+        tip = (x0 + enlarged * (x1 - x0), y0 + enlarged * (y1 - y0))
+        ux, uy = (x1 - x0) / length, (y1 - y0) / length
+        head = min(15.0 * self.unit, 0.6 * length * enlarged)
+        neck = (tip[0] - head * ux, tip[1] - head * uy)
+        self.line([(x0, y0), neck], MOVE, 2.4)
+        wing = 0.45 * head
+        triangle = [tip, (neck[0] - wing * uy, neck[1] + wing * ux), (neck[0] + wing * uy, neck[1] - wing * ux)]
+        self.draw.polygon(triangle, fill=MOVE, outline=CASING, width=max(1, round(0.8 * self.unit)))
+        return enlarged
+
+
+def _seen(edge: Edge, n: int) -> NDArray[np.bool_]:
+    """Which of the outline's ``n`` points carried the fit; all of them when the arcs are not told."""
+    if not edge.arcs:
+        return np.ones(n, bool)
+    outline = edge.outline(n)
+    angle = np.degrees(np.arctan2(-(outline[:, 1] - edge.y), outline[:, 0] - edge.x)) % 360
+    seen = np.zeros(n, bool)
+    for start, end in edge.arcs:
+        width = (end - start) % 360 or (360.0 if end != start else 0.0)
+        seen |= (angle - start) % 360 <= width
+    return seen
+
+
+def _runs(flags: NDArray[np.bool_]) -> Iterator[tuple[range, bool]]:
+    """Stretches of equal flags round the circle, each with the first point of the next, so that lines join."""
+    n = len(flags)
+    changes = np.flatnonzero(flags != np.roll(flags, 1))
+    if changes.size == 0:
+        yield range(n + 1), bool(flags[0])
+        return
+    for start, end in zip(changes, np.append(changes[1:], changes[0] + n), strict=True):
+        yield range(int(start), int(end) + 1), bool(flags[start])
+
+
+def _dashes(points: Points, on: float, off: float) -> Iterator[Points]:
+    """Cut a line into dashes of ``on`` px with gaps of about ``off`` px, a whole number of both along it."""
+    line = np.array(points)
+    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
+    count = max(1, round(way[-1] / (on + off)))
+    period = way[-1] / count
+    for k in range(count):
+        start, end = k * period, k * period + min(on, period)
+        stops = np.concatenate([[start], way[(way > start) & (way < end)], [end]])
+        yield [(float(np.interp(s, way, line[:, 0])), float(np.interp(s, way, line[:, 1]))) for s in stops]
