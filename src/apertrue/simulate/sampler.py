@@ -73,8 +73,8 @@ def random_recipe(
     if kind is None:
         kind = rng.choice(["both-edges", "clipped", "overfilled", "one-edge", "crossover", "dark"], p=_SHARES)
     kind = SceneKind(kind)
-    if kind not in _KINDS:
-        raise ValueError(f"cannot sample {kind}; allowed: {', '.join(_KINDS)}")
+    if kind not in KINDS:
+        raise ValueError(f"cannot sample {kind}; allowed: {', '.join(KINDS)}")
     rows, columns = (size, size) if isinstance(size, int) else size
     values: dict[str, Any] = {"rows": rows, "columns": columns}
     if "portrait" in nuisances:
@@ -106,7 +106,8 @@ def random_recipe(
     return Recipe(**values)
 
 
-_KINDS = tuple(SceneKind(k) for k in ("both-edges", "clipped", "overfilled", "one-edge", "crossover", "dark"))
+#: Scene kinds that :func:`random_recipe` can draw.
+KINDS = tuple(SceneKind(k) for k in ("both-edges", "clipped", "overfilled", "one-edge", "crossover", "dark"))
 _SHARES = (0.42, 0.42, 0.05, 0.04, 0.04, 0.03)
 
 

@@ -1,0 +1,76 @@
+"""Simulated pictures as files: the picture, and its truth as JSON beside it."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .picture import Simulated
+
+#: File types that can be written, by suffix.
+SUFFIXES = (".tif", ".png", ".jpg", ".npy", ".mrc")
+
+
+def natural_suffix(shot: Simulated) -> str:
+    """The file type that suits a picture: JPEG if it was compressed so, PNG for 8 bits and color, else TIFF."""
+    if shot.recipe.jpeg_quality:
+        return ".jpg"
+    return ".png" if shot.picture.dtype == np.uint8 else ".tif"
+
+
+def save_picture(path: Path, picture: NDArray[Any], *, quality: int = 90) -> None:
+    """Write a picture in the file type of the path's suffix (:data:`SUFFIXES`).
+
+    Args:
+        path: where to.
+        picture: (rows, columns) of uint8, uint16 or float32, a stack (pages, rows, columns) for TIFF and MRC, or RGB
+            uint8. TIFF is compressed with zlib without a date, so that the same picture gives the same bytes.
+        quality: of a JPEG.
+
+    Raises:
+        ValueError: when the file type cannot hold the picture.
+    """
+    suffix = path.suffix.lower()
+    if suffix == ".tif":
+        import tifffile
+
+        rgb = picture.ndim == 3 and picture.shape[2] == 3
+        tifffile.imwrite(
+            path,
+            picture,
+            compression="zlib",
+            predictor=picture.dtype.kind == "u",
+            photometric="rgb" if rgb else "minisblack",
+            metadata=None,
+            software="apertrue simulate",
+        )
+    elif suffix in (".png", ".jpg"):
+        from PIL import Image
+
+        if suffix == ".jpg" and picture.dtype != np.uint8:
+            raise ValueError("a JPEG holds 8 bits only: add --set bits=8, or choose another format")
+        if picture.dtype == np.float32:
+            raise ValueError("a PNG holds no floats: choose tif, npy or mrc")
+        Image.fromarray(picture).save(path, quality=quality)
+    elif suffix == ".npy":
+        np.save(path, picture, allow_pickle=False)
+    elif suffix == ".mrc":
+        import mrcfile
+
+        data = picture.astype(np.uint16) if picture.dtype == np.uint8 else picture
+        # The format's rows run upward.
+        with mrcfile.new(path, overwrite=True) as out:
+            out.set_data(np.ascontiguousarray(data[..., ::-1, :]))
+    else:
+        raise ValueError(f"unknown file type {suffix or path.name!r}; allowed: {', '.join(SUFFIXES)}")
+
+
+def save(shot: Simulated, path: Path) -> Path:
+    """Write a simulated picture, and ``<name>.truth.json`` beside it, whose path is returned."""
+    save_picture(path, shot.picture, quality=shot.recipe.jpeg_quality or 90)
+    truth = path.with_name(path.stem + ".truth.json")
+    record = {"file": path.name, "truth": shot.truth.to_dict(), "recipe": shot.recipe.to_dict()}
+    truth.write_text(json.dumps(record, indent=1, ensure_ascii=False) + "\n", encoding="utf-8", newline="\n")
+    return truth
