@@ -1,0 +1,109 @@
+"""What people and the decision are told about later."""
+
+import numpy as np
+import pytest
+
+from apertrue.drift import HOLDS_H, Bank, Restart, Settling, Sighting, outlook, passage_times, sentences
+
+RNG = 11
+
+
+def _clock(h: float) -> str:
+    minutes = round(h * 60)
+    return f"{9 + minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def _look(events, now, **more):
+    return outlook(Bank.of(events), now, np.random.default_rng(RNG), **more)
+
+
+def _sight(t, x, y=0.0, s=0.05):
+    return Sighting(t, x, y, s * s, 0.0, s * s)
+
+
+CREEP = [_sight(t, 0.9 * t) for t in np.linspace(0, 2.5, 8)]
+
+
+def test_two_to_three_hours_for_a_good_center():
+    # Check value: a good center holds 2–3 h on a settled gun. Common practice, no source.
+    assert HOLDS_H == (2.0, 2.5, 3.0)
+    times = passage_times(Bank.of([_sight(0.0, 0.0)]), 5.0, np.random.default_rng(0), n=4000)
+    assert 2.0 <= np.median(times) <= 3.0
+
+
+def test_one_picture_gives_common_practice_and_says_so():
+    view = _look([_sight(0.0, 0.0)], 0.0)
+    assert view.basis == "common-practice"
+    assert view.minutes_to_limit == pytest.approx((120, 150, 180), abs=1)
+    (text,) = sentences(view, _clock)
+    assert text.startswith("Common practice, not measured: a good center holds about 2–3 h on a settled gun")
+    assert "check again by 11:00" in text
+
+
+def test_one_picture_far_off_or_old_leaves_less_time():
+    half = _look([_sight(0.0, 2.4)], 0.0)
+    assert 50 < half.minutes_to_limit[0] < 70
+    old = _look([_sight(0.0, 0.0)], 1.5)
+    assert old.minutes_to_limit[0] == pytest.approx(30, abs=2)
+    over = _look([_sight(0.0, 9.0)], 0.0)
+    assert over.minutes_to_limit == (0.0, 0.0, 0.0)
+    assert "check again now" in sentences(over, _clock)[0]
+
+
+def test_after_a_gun_change_one_picture_holds_minutes():
+    view = _look([Settling(0.0), _sight(0.1, 0.0)], 0.1)
+    assert view.settling
+    assert view.minutes_to_limit[1] == pytest.approx(10)
+    assert "minutes only" in sentences(view, _clock)[0]
+
+
+def test_the_sentence_names_limit_times_and_when_to_look_again():
+    view = _look(CREEP, 2.5)
+    assert view.basis == "pictures"
+    assert view.limit_name == "working_score"
+    early, median, late = view.minutes_to_limit
+    # 4.71 % − 2.25 % at 0.9 %/h is 2.7 h
+    assert early < 2.7 * 60 < late
+    assert median == pytest.approx(2.7 * 60, rel=0.25)
+    text = sentences(view, _clock)[0]
+    assert text.startswith("Working score falls below 97 around 14:")
+    assert text.endswith(f"check again by {_clock(2.5 + view.check_h)}.")
+    assert view.check_h == pytest.approx(early / 60)
+
+
+def test_the_offset_limit_counts_when_it_is_the_tighter_one():
+    view = _look(CREEP, 2.5, offset_limit=3.0)
+    assert (view.limit_name, view.limit_value) == ("offset_percent", 3.0)
+    assert sentences(view, _clock)[0].startswith("Offset exceeds 3 % of the aperture radius around")
+
+
+def test_over_the_limit_already():
+    view = _look([_sight(t, 8 + 0.1 * t) for t in (0.0, 0.5, 1.0)], 1.0)
+    assert view.late_h == 0.0
+    assert sentences(view, _clock)[0] == "Working score falls below 97 already: center now."
+
+
+def test_steady_beam_is_looked_at_again_after_common_practice_at_the_latest():
+    still = [_sight(t, 0.0, 0.0, 0.02) for t in np.linspace(0, 10, 120)]
+    view = _look(still, 10.0)
+    assert view.check_h <= HOLDS_H[2]
+    assert view.early_h is None or view.early_h > 3.0
+    assert "common practice" in sentences(view, _clock)[0] or "check again by" in sentences(view, _clock)[0]
+
+
+def test_nothing_seen_since_the_state_changed():
+    view = _look([*CREEP, Restart(2.6)], 3.0)
+    assert view.basis == "none"
+    assert view.minutes_to_limit is None
+    assert view.check_h is None
+    assert sentences(view, _clock)[0].startswith("No forecast")
+
+
+def test_jumps_are_told():
+    view = _look([*CREEP, *(_sight(t, 20.0) for t in (2.6, 2.8))], 2.8)
+    assert view.unexplained == 1
+    assert any("jumped once" in s for s in sentences(view, _clock))
+
+
+def test_same_seed_same_numbers():
+    assert _look(CREEP, 2.5) == _look(CREEP, 2.5)
