@@ -1,6 +1,6 @@
 """What the session's own history teaches the budget, with a prior, so that one hang is not a law. Pure.
 
-Each default counts as a few past observations (its weight); the learned figure is the weighted mean of default and history:
+Each default counts as a few past observations (its weight); the learned figure is their weighted mean:
 
 * the routine's time: log-normal, known scatter, conjugate normal prior on the log (weight 3 runs);
 * the hang's probability: beta prior of the default mean (weight 20 runs), posterior mean (a + hangs)/(a + b + runs);
