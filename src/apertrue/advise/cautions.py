@@ -11,7 +11,7 @@ from ..instrument import Camera
 
 Occasion = Literal["nudge", "trial", "auto", "remedy", "after"]
 
-DETECTOR_ASK = "Before you move the beam: which detector is in, and what may it take? When in doubt, ask trained staff."
+DETECTOR_ASK = "Before anything else: which detector is in, and what may it take? When in doubt, ask trained staff."
 SPECIMEN = "Specimen out of the way: retracted or on an empty area."
 SMALL_STEPS = "Note both readings first. Small steps: about a quarter of the move, look, then the rest."
 TRIAL = "A trial move is small: no more than about 5 % of the aperture radius on one axis; then take a picture."

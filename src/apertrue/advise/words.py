@@ -22,6 +22,15 @@ _TOLD_FLAGS = (
     "low-contrast",
     "nonlinear",
 )
+#: Reasons that :func:`crossed` puts into one sentence.
+_LIMITS = (
+    "offset-over-nudge",
+    "offset-over-leave",
+    "score-under-nudge",
+    "score-under-leave",
+    "gap-under-limit",
+    "half-cut",
+)
 _RADIUS = "of the aperture radius"
 #: Reasons that inform, without a sentence of their own beside the budget.
 _QUIET = ("cheapest", "within-limits", "time-unknown", "drift-assumed", "light-assumed-even", "direction-unknown")
@@ -113,7 +122,9 @@ def _judged(
     out = [first]
     a = assessment
     if verdict is not Verdict.LEAVE:
-        out += [_why(r, a, instrument, context) for r in reasons if r not in _QUIET and r not in PICTURE_FIRST]
+        out.append(crossed(reasons, a, instrument))
+        told = [r for r in reasons if r not in _QUIET and r not in PICTURE_FIRST and r not in _LIMITS]
+        out += [_why(r, a, context) for r in told]
     if verdict is Verdict.NUDGE:
         if nudge is not None:
             out.append(knobs(nudge, instrument))
@@ -134,36 +145,40 @@ def _judged(
     return out
 
 
-def _why(reason: str, a: Assessment, instrument: Instrument, context: Context) -> str:
-    """A reason's sentence with the numbers that it rests on."""
+def crossed(reasons: tuple[str, ...], a: Assessment, instrument: Instrument) -> str:
+    """The crossed limits in one sentence, with value and limit; the farther limit where both are crossed."""
     limits = instrument.limits
-    said = REASONS[reason].sentence
-    offset = measured(a.offset_percent or 0.0, a.offset_percent_sigma, "%")
-    if reason == "offset-over-leave":
-        return f"Offset {offset}: over the limit of {limits.offset_leave:g} % for leaving it."
-    if reason == "offset-over-nudge":
-        return f"Offset {offset}: over the limit of {limits.offset_nudge:g} % for a nudge by hand."
-    if reason in ("score-under-leave", "score-under-nudge") and a.working_score is not None:
-        leave = reason == "score-under-leave"
-        edge, what = (limits.score_leave, "leaving it") if leave else (limits.score_nudge, "a nudge by hand")
-        score = measured(a.working_score, a.working_score_sigma)
-        return f"Working score {score}: under the limit of {edge:g} for {what}."
-    if reason == "gap-under-limit" and a.gap_percent is not None:
-        gap = measured(a.gap_percent, a.gap_percent_sigma, "%")
-        return f"Gap at its tightest {gap} {_RADIUS}: under the limit of {limits.gap_leave:g} %."
-    if reason == "half-cut" and a.clipped_fraction is not None:
-        cut = measured(100 * a.clipped_fraction, 100 * (a.clipped_fraction_sigma or 0.0), "%")
-        return f"The aperture cuts off {cut} of the beam."
+    parts = []
+    for kind, edge in (("nudge", limits.offset_nudge), ("leave", limits.offset_leave)):
+        if f"offset-over-{kind}" in reasons and a.offset_percent is not None:
+            parts.append(f"offset {measured(a.offset_percent, a.offset_percent_sigma, '%')} (limit {edge:g} %)")
+            break
+    for kind, edge in (("nudge", limits.score_nudge), ("leave", limits.score_leave)):
+        if f"score-under-{kind}" in reasons and a.working_score is not None:
+            parts.append(f"working score {measured(a.working_score, a.working_score_sigma)} (limit {edge:g})")
+            break
+    if "gap-under-limit" in reasons and a.gap_percent is not None:
+        parts.append(f"tightest gap {measured(a.gap_percent, a.gap_percent_sigma, '%')} (limit {limits.gap_leave:g} %)")
+    if "half-cut" in reasons:
+        cut = "about half" if a.clipped_fraction is None else f"{100 * a.clipped_fraction:.0f} %"
+        parts.append(f"{cut} of the beam cut off")
+    beyond = any(r in reasons for r in ("offset-over-nudge", "score-under-nudge", "half-cut"))
+    what = "one nudge by hand" if beyond else "leaving it"
+    return f"Too much for {what}: {', '.join(parts)}." if parts else ""
+
+
+def _why(reason: str, a: Assessment, context: Context) -> str:
+    """A reason's sentence with the numbers that it rests on."""
+    said, remedy = REASONS[reason].sentence, REASONS[reason].remedy
     if reason == "crosses-within-work" and context.minutes_to_limit is not None:
         return f"A limit is likely crossed in about {context.minutes_to_limit[1]:.0f} min, within the planned work."
     if reason == "current-down" and context.current_expected_pa is not None and a.current_pa is not None:
         expected, sigma = context.current_expected_pa
-        remedy = REASONS[reason].remedy
         return f"Current {a.current_pa:g} pA instead of {measured(expected, sigma, 'pA')}: {said} {remedy}"
     if reason == "state-changed" and context.state_changed:
-        return f"Changed since: {', '.join(context.state_changed)}. {REASONS[reason].remedy}"
+        return f"Changed since: {', '.join(context.state_changed)}. {remedy}"
     if reason in ("aperture-unconfirmed", "straddles-limit", "no-reference", "nudges-failed", "hand-anyway"):
-        return f"{said} {REASONS[reason].remedy}"
+        return f"{said} {remedy}"
     return said
 
 

@@ -38,8 +38,8 @@ _ALL = (
         "one-edge-only",
         "Only one round edge shows, and nothing tells whose it is.",
         "one edge found",
-        "Spread the beam until its edge lies just inside the aperture's, so that both show; or, if the beam overfills "
-        "the aperture, spread less. " + _D,
+        _D + "Then spread the beam until its edge lies just inside the aperture's, so that both show; or, if the beam "
+        "overfills the aperture, spread less.",
         True,
     ),
     Reason(
@@ -124,7 +124,7 @@ _ALL = (
         "straddles-limit",
         "The measurement's interval straddles a limit: it can't be told on which side it lies.",
         "limit within ±2σ",
-        "A second picture halves the doubt; until then it is not left as it is.",
+        "More pictures lower the doubt (four halve it); until then it is not left as it is.",
     ),
     Reason(
         "crosses-within-work",
