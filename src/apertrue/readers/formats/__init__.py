@@ -1,0 +1,1 @@
+"""One module a format; each has ``open_pages(source, options) -> Pages`` and cites its specification."""

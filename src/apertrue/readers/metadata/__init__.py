@@ -1,0 +1,1 @@
+"""What files state beside their pixels: times, the instrument's state, exposure."""
