@@ -1,6 +1,6 @@
 """What is true of a simulated picture: every field of the registry that has a truth, and what may be said of it.
 
-Currents are plain sums over a fine grid in the aperture plane, independent of :mod:`apertrue.model.transmission`.
+Currents are plain sums over fine cells in the aperture plane, independent of :mod:`apertrue.model.transmission`.
 """
 
 from dataclasses import dataclass, fields
@@ -82,54 +82,56 @@ class Truth:
         return out
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Current:
-    """A beam's current as weighted points in the aperture plane, relative to the beam's center.
+    """A beam's current in polar cells in the aperture plane, relative to the beam's center.
 
     Attributes:
-        x, y: aperture radii, y down, shape (n,).
-        weight: share of the current at each point, sums to 1.
-        cell: side of a point's cell, aperture radii.
+        x, y: the cells' radial ends on each ray, aperture radii, y down, shape (n_radii + 1, n_angles).
+        weight: share of the current in each cell, sums to 1, shape (n_radii, n_angles).
     """
 
     x: Array
     y: Array
     weight: Array
-    cell: float
 
     def passed(self, x: float, y: float) -> float:
-        """Share of the current inside the unit aperture when the beam's center stands at (x, y).
+        """Share of the current inside the unit aperture, whose edge is sharp, with the beam's center at (x, y).
 
-        The aperture's edge is sharp; a cell that it cuts counts by a linear ramp over one cell, which makes the sum
-        second order in the cell size.
+        A cell that the aperture's edge cuts counts by the share of its ray that lies inside, between its ends linearly.
         """
-        r = np.hypot(self.x + x, self.y + y)
-        return float(self.weight @ np.clip((1.0 - r) / self.cell + 0.5, 0.0, 1.0))
+        g = 1.0 - np.hypot(self.x + x, self.y + y)
+        inside = np.maximum(g, 0.0)
+        g = np.abs(g)
+        span = g[1:] + g[:-1]
+        share = np.divide(inside[1:] + inside[:-1], span, out=np.ones_like(span), where=span > 0)
+        return float(np.sum(self.weight * share))
 
 
-def current_of(matrix: Array, softness: float, profile: Profile, n: int = 640) -> Current:
-    """The unclipped beam on an ``n`` × ``n`` grid in the aperture plane.
+def current_of(matrix: Array, softness: float, profile: Profile, n: int = 400) -> Current:
+    """The unclipped beam as a sum over polar cells: plain midpoints, denser across its edge.
 
     Args:
         matrix: from the beam's round unit coordinates to aperture-plane offsets.
         softness: 1σ of its edge ÷ its radius; the edge is a blurred step in the round coordinates.
         profile: its light.
-        n: grid points across its box.
+        n: cells from the center to the edge; 1.5 n over the circle.
     """
-    reach = np.sqrt(np.sum(np.asarray(matrix) ** 2, axis=1)) * (1 + 5 * softness)
-    half = float(np.max(reach)) + 1e-12
-    cell = 2 * half / n
-    at = (np.arange(n) + 0.5) * cell - half
-    x, y = (v.ravel() for v in np.meshgrid(at, at))
-    inverse = np.linalg.inv(matrix)
-    xi, eta = inverse[0, 0] * x + inverse[0, 1] * y, inverse[1, 0] * x + inverse[1, 1] * y
-    rho = np.hypot(xi, eta)
-    width = max(softness, 0.35 * cell / sqrt(abs(float(np.linalg.det(matrix)))))
-    keep = rho < 1 + 6 * width
-    x, y, xi, eta, rho = x[keep], y[keep], xi[keep], eta[keep], rho[keep]
-    light = profile(xi, eta) * ndtr((1 - rho) / width)
-    total = float(light.sum())
-    return Current(x, y, light / total if total > 0 else light, cell)
+    s = max(softness, 1e-5)
+    inner = max(1.0 - 7.0 * s, 0.0)
+    ends = np.concatenate([np.linspace(0, inner, n + 1)[:-1], np.linspace(inner, 1.0, n // 5 + 1)[:-1]])
+    ends = np.concatenate([ends, np.linspace(1.0, 1.0 + 6.0 * s, n // 5 + 1)])
+    ends = np.unique(ends)
+    n_angles = (3 * n) // 2
+    t = (np.arange(n_angles) + 0.5) * (2 * np.pi / n_angles)
+    co, si = np.cos(t), np.sin(t)
+    rho = 0.5 * (ends[1:] + ends[:-1])
+    light = profile(rho[:, None] * co, rho[:, None] * si) * ndtr((1 - rho) / s)[:, None]
+    weight = light * np.diff(ends**2)[:, None]
+    total = float(weight.sum())
+    m = np.asarray(matrix)
+    x, y = (m[k, 0] * co + m[k, 1] * si for k in (0, 1))
+    return Current(ends[:, None] * x, ends[:, None] * y, weight / total if total > 0 else weight)
 
 
 def best_passed(fine: Current, middle: Current, coarse: Current, start: tuple[float, float]) -> float:
@@ -175,7 +177,7 @@ def scores(recipe: Recipe, profile: Profile, ratio: float | None = None) -> tupl
     now = fine.passed(x, y)
     if now >= 1 - 1e-9:
         return 0.0, 100.0
-    middle, coarse = (current_of(matrix, softness, profile, n) for n in (200, 60))
+    middle, coarse = (current_of(matrix, softness, profile, n) for n in (120, 40))
     best = best_passed(fine, middle, coarse, (x, y))
     return 1 - now, 100.0 * min(now / best, 1.0) if best > 0 else 0.0
 
