@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 
 #: Number of parameters of one edge.
 N_EDGE = 6
+#: Steepness of the halo's decaying terms.
+DECAYS = (2.0, 10.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,7 @@ class Basis:
         halo: order of the halo polynomial (0, 1 or 2), -1 for none.
         radial: number of even radial powers ρ², ρ⁴, … of the beam's light.
         tilt: whether the beam's light has a linear tilt.
+        decays: number of halo terms 1/(1 + k·d²) around the beam's center, d in aperture radii, k from :data:`DECAYS`.
         has_beam: whether there is a beam with an edge of its own.
         has_aperture: whether there is an aperture edge.
     """
@@ -38,6 +41,7 @@ class Basis:
     halo: int = 2
     radial: int = 2
     tilt: bool = True
+    decays: int = 0
     has_beam: bool = True
     has_aperture: bool = True
 
@@ -45,7 +49,7 @@ class Basis:
     def counts(self) -> tuple[int, int, int]:
         """Numbers of background, halo and beam coefficients."""
         background = {0: 1, 1: 3, 2: 6}[self.background]
-        halo = {-1: 0, 0: 1, 1: 3, 2: 6}[self.halo]
+        halo = {-1: 0, 0: 1, 1: 3, 2: 6}[self.halo] + (self.decays if self.halo >= 0 else 0)
         beam = (1 + self.radial + 2 * self.tilt) if self.has_beam else 0
         return background, halo, beam
 
@@ -68,10 +72,15 @@ class Basis:
         one = np.ones_like(x)
         full = [one, xa, ya]
         n_background, n_halo, _ = self.counts
-        if max(n_background, n_halo) > 3:
+        n_polynomial = n_halo - self.decays if n_halo else 0
+        if max(n_background, n_polynomial) > 3:
             full += [xa * xa, xa * ya, ya * ya]
         background = np.stack(full[:n_background])
-        halo = np.stack(full[:n_halo]) if n_halo else np.empty((0, x.size))
+        rows = full[:n_polynomial]
+        if n_halo and self.decays:
+            d2 = ((x - self.beam[0]) ** 2 + (y - self.beam[1]) ** 2) / (ar * ar)
+            rows = rows + [1.0 / (1.0 + k * d2) for k in DECAYS[: self.decays]]
+        halo = np.stack(rows) if rows else np.empty((0, x.size))
         if not self.has_beam:
             return background, halo, np.empty((0, x.size))
         bx, by, br, e1, e2 = self.beam
@@ -90,28 +99,60 @@ class Basis:
         return background, halo, np.stack(rows)
 
 
-def evaluate(basis: Basis, x: Array, y: Array, aperture: Array | None, beam: Array | None, linear: Array) -> Array:
+@dataclass(frozen=True, slots=True, eq=False)
+class Points:
+    """Where the model is evaluated; all arrays of shape (n,), px.
+
+    A single pixel has one place. A cell that sums pixels of a curved band has three: the mean place for the smooth
+    light, and for each edge a place whose distance from it is the mean distance of the cell's pixels.
+    """
+
+    x: Array
+    y: Array
+    aperture_x: Array
+    aperture_y: Array
+    beam_x: Array
+    beam_y: Array
+
+    @classmethod
+    def at(cls, x: Array, y: Array) -> "Points":
+        """Single pixels."""
+        return cls(x, y, x, y, x, y)
+
+    def __getitem__(self, index: NDArray[np.bool_] | NDArray[np.intp]) -> "Points":
+        """The points at ``index``."""
+        return Points(
+            self.x[index],
+            self.y[index],
+            self.aperture_x[index],
+            self.aperture_y[index],
+            self.beam_x[index],
+            self.beam_y[index],
+        )
+
+
+def evaluate(basis: Basis, at: Points, aperture: Array | None, beam: Array | None, linear: Array) -> Array:
     """The model picture at points, gray levels.
 
     Args:
         basis: frozen coordinates and orders.
-        x, y: coordinates, px, shape (n,).
+        at: where, n points.
         aperture, beam: the six edge parameters each, or ``None`` where the basis has no such edge.
         linear: coefficients in the order background, halo, beam; gray levels.
     """
-    b0, h0, p0 = basis.polynomials(x, y)
+    b0, h0, p0 = basis.polynomials(at.x, at.y)
     nb, nh, _ = basis.counts
     inside = linear[nb : nb + nh] @ h0
     if beam is not None:
-        inside = inside + step(distance(x, y, beam), beam[5]) * (linear[nb + nh :] @ p0)
+        inside = inside + step(distance(at.beam_x, at.beam_y, beam), beam[5]) * (linear[nb + nh :] @ p0)
     if aperture is not None:
-        inside = inside * step(distance(x, y, aperture), aperture[5])
+        inside = inside * step(distance(at.aperture_x, at.aperture_y, aperture), aperture[5])
     out: Array = linear[:nb] @ b0 + inside
     return out
 
 
 def evaluate_with_jacobian(
-    basis: Basis, x: Array, y: Array, aperture: Array | None, beam: Array | None, linear: Array
+    basis: Basis, at: Points, aperture: Array | None, beam: Array | None, linear: Array
 ) -> tuple[Array, Array]:
     """The model picture and its Jacobian.
 
@@ -120,24 +161,24 @@ def evaluate_with_jacobian(
         jacobian: shape (m, n); rows are the aperture's six parameters (if any), the beam's six (if any), then the
             linear coefficients.
     """
-    b0, h0, p0 = basis.polynomials(x, y)
+    b0, h0, p0 = basis.polynomials(at.x, at.y)
     nb, nh, np_ = basis.counts
     n_edges = N_EDGE * ((aperture is not None) + (beam is not None))
-    jacobian = np.empty((n_edges + basis.n_linear, x.size))
-    halo = linear[nb : nb + nh] @ h0 if nh else np.zeros_like(x)
+    jacobian = np.empty((n_edges + basis.n_linear, at.x.size))
+    halo = linear[nb : nb + nh] @ h0 if nh else np.zeros_like(at.x)
     lin = jacobian[n_edges:]
     lin[:nb] = b0
     if beam is not None:
         light = linear[nb + nh :] @ p0
-        phi_b, d_b = step_with_derivatives(x, y, beam)
+        phi_b, d_b = step_with_derivatives(at.beam_x, at.beam_y, beam)
         inside = halo + phi_b * light
     else:
-        light, phi_b, d_b, inside = np.zeros_like(x), np.zeros_like(x), None, halo
+        light, phi_b, d_b, inside = np.zeros_like(at.x), np.zeros_like(at.x), None, halo
     if aperture is not None:
-        phi_a, d_a = step_with_derivatives(x, y, aperture)
+        phi_a, d_a = step_with_derivatives(at.aperture_x, at.aperture_y, aperture)
         jacobian[:N_EDGE] = d_a * inside
     else:
-        phi_a = np.ones_like(x)
+        phi_a = np.ones_like(at.x)
     if d_b is not None:
         jacobian[n_edges - N_EDGE : n_edges] = d_b * (phi_a * light)
     lin[nb : nb + nh] = h0 * phi_a
@@ -155,5 +196,6 @@ def render(shape: tuple[int, int], basis: Basis, aperture: Array | None, beam: A
     for top in range(0, rows, strip):
         ys = np.arange(top, min(top + strip, rows), dtype=float)
         gx, gy = np.meshgrid(x, ys)
-        out[top : top + len(ys)] = evaluate(basis, gx.ravel(), gy.ravel(), aperture, beam, linear).reshape(gx.shape)
+        at = Points.at(gx.ravel(), gy.ravel())
+        out[top : top + len(ys)] = evaluate(basis, at, aperture, beam, linear).reshape(gx.shape)
     return out

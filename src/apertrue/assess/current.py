@@ -1,0 +1,105 @@
+"""Clipped share, score, working score and halo share from the beam's visible profile, with their uncertainties."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.transmission import PlaneBeam, best_passed_fraction, passed_fraction
+from ..scene import BeamProfile
+from .geometry import Measured, edge_of
+
+Array = NDArray[np.float64]
+
+#: Doubt that stays when the fit's own is smaller: the profile's continuation and the quadrature.
+LEAST_SIGMA = 1e-4
+
+
+def plane_beam(p: Array, radial: tuple[float, ...], tilt_x: float, tilt_y: float) -> PlaneBeam:
+    """The beam in the aperture plane.
+
+    Args:
+        p: aperture's and beam's six parameters, shape (≥ 12,).
+        radial, tilt_x, tilt_y: the beam's light as in :class:`apertrue.scene.BeamProfile`.
+    """
+    a, b = edge_of(p[:6]), edge_of(p[6:12])
+    to_plane = a.to_round() / p[2]
+    offset = to_plane @ (p[6:8] - p[0:2])
+    m = to_plane @ np.linalg.inv(b.to_round()) * p[8]
+    return PlaneBeam(
+        float(offset[0]), float(offset[1]), float(m[0, 0]), float(m[0, 1]), float(m[1, 0]), float(m[1, 1]),
+        radial, tilt_x, tilt_y, float(p[11] / p[8]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Currents:
+    """Shares of current, each with 1σ; ``None`` when the profile does not bear it."""
+
+    clipped: Measured | None
+    score: Measured | None
+    working_score: Measured | None
+
+
+def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: float) -> Currents:
+    """Clipped share, score and working score.
+
+    Args:
+        p: aperture's and beam's six parameters, shape (12,).
+        profile: the beam's light.
+        covariance: of ``p``, then level, radial …, tilt_x, tilt_y (and more, unused).
+        working_ratio: beam radius ÷ aperture radius in the working illumination.
+    """
+    n_radial = len(profile.radial)
+    theta = np.concatenate([p[:12], profile.radial, [profile.tilt_x, profile.tilt_y]])
+    rows = np.concatenate([np.arange(12), 13 + np.arange(n_radial + 2)])
+    c = covariance[np.ix_(rows, rows)]
+
+    def beam(t: Array) -> PlaneBeam:
+        return plane_beam(t, tuple(float(v) for v in t[12 : 12 + n_radial]), float(t[-2]), float(t[-1]))
+
+    now = beam(theta)
+    if _darkest(now) <= 0:
+        return Currents(None, None, None)
+    work = now.spread_to(working_ratio)
+    _, best_x, best_y = best_passed_fraction(now)
+    _, work_x, work_y = best_passed_fraction(work)
+
+    def values(t: Array) -> Array:
+        b = beam(t)
+        w = b.spread_to(working_ratio)
+        passed = passed_fraction(b)
+        most = passed_fraction(b.moved_to(best_x, best_y))
+        w_passed = passed_fraction(w)
+        w_most = passed_fraction(w.moved_to(work_x, work_y))
+        return np.array([1 - passed, 100 * min(passed / most, 1.0), 100 * min(w_passed / w_most, 1.0)])
+
+    steps = np.concatenate([
+        np.repeat(2e-3 * p[2], 3), [2e-3, 2e-3, 0.0], np.repeat(2e-3 * p[8], 3), [2e-3, 2e-3, 0.1 * p[11]],
+        np.full(n_radial + 2, 0.02),
+    ])
+    at = values(theta)
+    jacobian = np.zeros((3, len(theta)))
+    for i, h in enumerate(steps):
+        if h == 0 or c[i, i] == 0:
+            continue
+        d = np.zeros_like(theta)
+        d[i] = h
+        jacobian[:, i] = (values(theta + d) - values(theta - d)) / (2 * h)
+    sigma = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", jacobian, c, jacobian), 0.0))
+    least = LEAST_SIGMA * np.array([1.0, 100.0, 100.0])
+    sigma = np.hypot(sigma, least)
+    return Currents(
+        (float(max(at[0], 0.0)), float(sigma[0])), (float(at[1]), float(sigma[1])), (float(at[2]), float(sigma[2]))
+    )
+
+
+def _darkest(beam: PlaneBeam) -> float:
+    """The least light of the continued profile over its disc, relative to its level."""
+    rho = np.linspace(0, 1, 21)
+    light = np.ones_like(rho)
+    power = np.ones_like(rho)
+    for k in beam.radial:
+        power = power * rho * rho
+        light = light + k * power
+    return float((light - rho * np.hypot(beam.tilt_x, beam.tilt_y)).min())

@@ -1,0 +1,266 @@
+"""Step 3: the picture as a few thousand cells, which hold all that a fit of smooth light and soft edges can use.
+
+Near an edge, pixels at the same distance from it and in the same small tile are summed into one cell; away from edges,
+whole blocks of the reduction are. The sums are (nearly) sufficient statistics: within a cell the model is almost linear.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.edges import distance
+from ..model.forward import Points
+from .reduce import Reduced
+
+Array = NDArray[np.float64]
+
+#: Half-width of a band around an edge, in edge widths.
+REACH = 4.0
+#: Bins per edge width across a band.
+BINS = 3.0
+#: At most so many pixels of a band are looked at; beyond that every second, third … row is.
+MOST_PIXELS = 400_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Sums of pixels.
+
+    Attributes:
+        count: pixels in each cell, shape (n,).
+        mean: their mean gray level.
+        at: where the model is to be evaluated for them.
+        tile: a number that neighbors share; errors of the model are alike within a tile.
+        near: whether the cell is part of a band around an edge.
+        weight: how much the cell counts, 0 to 1.
+    """
+
+    count: Array
+    mean: Array
+    at: Points
+    tile: NDArray[np.intp]
+    near: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.count)
+
+    def select(self, index: NDArray[np.bool_]) -> "Cells":
+        """The cells at ``index``."""
+        return Cells(self.count[index], self.mean[index], self.at[index], self.tile[index], self.near[index])
+
+
+def join(parts: list[Cells]) -> Cells:
+    """Several sets of cells as one; tiles of different sets stay different."""
+    base, tiles = 0, []
+    for part in parts:
+        tiles.append(part.tile + base)
+        base += int(part.tile.max(initial=-1)) + 1
+    def cat(name: str) -> Array:
+        return np.concatenate([getattr(p.at, name) for p in parts])
+
+    return Cells(
+        np.concatenate([p.count for p in parts]),
+        np.concatenate([p.mean for p in parts]),
+        Points(*(cat(n) for n in ("x", "y", "aperture_x", "aperture_y", "beam_x", "beam_y"))),
+        np.concatenate(tiles),
+        np.concatenate([p.near for p in parts]),
+    )
+
+
+def band_pixels(
+    shape: tuple[int, int], edge: Array, reach: float, most: int = MOST_PIXELS
+) -> tuple[NDArray[np.intp], NDArray[np.intp], int]:
+    """Columns and rows of the pixels within ``reach`` px of an elliptical edge (a few more beside), and the row step used.
+
+    Row by row, an ellipse's crossings are found in closed form; nothing else of the picture is touched.
+    """
+    rows, columns = shape
+    cx, cy, radius, e1, e2 = (float(v) for v in edge[:5])
+    e = np.hypot(e1, e2)
+    n2 = 1.0 / (1 - e * e)
+    # S² with S as in model.edges
+    a = ((1 - e1) ** 2 + e2 * e2) * n2
+    b = -2.0 * e2 * n2
+    c = ((1 + e1) ** 2 + e2 * e2) * n2
+    slack = reach * np.sqrt((1 + e) / (1 - e))
+    step = max(1, int(np.ceil(2 * np.pi * radius * 2 * slack / most)))
+    q_out, q_in = radius + slack, max(radius - slack, 0.0)
+    half_height = q_out * np.sqrt(a)  # det S = 1
+    top = max(0, int(np.ceil(cy - half_height)))
+    bottom = min(rows - 1, int(np.floor(cy + half_height)))
+    if bottom < top:
+        return np.empty(0, np.intp), np.empty(0, np.intp), step
+    y = np.arange(top, bottom + 1, step)
+    d2 = y - cy
+    mid = -b * d2 / a
+    def half(q: float) -> Array:
+        return np.sqrt(np.maximum((q * q - c * d2 * d2) / a + mid * mid, 0.0))
+
+    outer, inner = half(q_out), half(q_in)
+    split = inner > 0.5
+    left0 = np.ceil(cx + mid - outer)
+    left1 = np.where(split, np.floor(cx + mid - inner), np.floor(cx + mid + outer))
+    right0 = np.where(split, np.maximum(np.ceil(cx + mid + inner), left1 + 1), 1.0)
+    right1 = np.where(split, np.floor(cx + mid + outer), 0.0)
+    start = np.concatenate([left0, right0])
+    stop = np.concatenate([left1, right1])
+    row = np.concatenate([y, y])
+    start = np.clip(start, 0, columns).astype(np.intp)
+    stop = np.clip(stop + 1, 0, columns).astype(np.intp)
+    length = np.maximum(stop - start, 0)
+    total = int(length.sum())
+    first = np.cumsum(length) - length
+    x = np.arange(total) - np.repeat(first - start, length)
+    return x, np.repeat(row, length), step
+
+
+def _towards(at_x: Array, at_y: Array, u: Array, edge: Array) -> tuple[Array, Array]:
+    """The points on the rays from the edge's center through (x, y) whose signed distance is ``u``."""
+    e1, e2 = float(edge[3]), float(edge[4])
+    d1, d2 = at_x - edge[0], at_y - edge[1]
+    n = 1.0 / np.sqrt(1 - e1 * e1 - e2 * e2)
+    a, b, c = (1 - e1) * n, -e2 * n, (1 + e1) * n
+    w1, w2 = a * d1 + b * d2, b * d1 + c * d2
+    q = np.maximum(np.hypot(w1, w2), 1e-9)
+    v = np.hypot(a * w1 + b * w2, b * w1 + c * w2)
+    k = (edge[2] - u * v / q) / q
+    return edge[0] + d1 * k, edge[1] + d2 * k
+
+
+def _bin(u: Array, reach: float, n: int) -> NDArray[np.intp]:
+    """Bin numbers 1 … n across the band, 0 and n + 1 outside of it."""
+    i = np.floor((u + reach) * (n / (2 * reach)))
+    return np.clip(i + 1, 0, n + 1).astype(np.intp)
+
+
+def _layout(width: float) -> tuple[float, int]:
+    """Half-width (px) of a band and its number of bins."""
+    reach = max(REACH * width, 3.0)
+    bin_width = max(width / BINS, 0.25)
+    return reach, max(int(np.ceil(2 * reach / bin_width)), 8)
+
+
+def gather(
+    pixels: NDArray[Any], edges: tuple[Array | None, Array | None], bad: NDArray[np.bool_] | None = None
+) -> Cells | None:
+    """Sum the pixels of the bands around one or both edges into cells.
+
+    Args:
+        pixels: the picture.
+        edges: (aperture, beam), six parameters each; ``None`` where there is none.
+        bad: pixels to leave out (saturated, hot), same shape as ``pixels``, or ``None``.
+    """
+    parts = []
+    for which, edge in enumerate(edges):
+        if edge is None:
+            continue
+        x, y, _ = band_pixels(pixels.shape, edge, _layout(edge[5])[0])
+        if not len(x):
+            continue
+        value = pixels[y, x].astype(np.float64)
+        keep = np.isfinite(value) if pixels.dtype.kind == "f" else None
+        if bad is not None:
+            ok = ~bad[y, x]
+            keep = ok if keep is None else keep & ok
+        if keep is not None and not keep.all():
+            x, y, value = x[keep], y[keep], value[keep]
+        part = _sum_band(x, y, value, edges, which)
+        if part is not None:
+            parts.append(part)
+    return join(parts) if parts else None
+
+
+def _sum_band(
+    x: NDArray[np.intp], y: NDArray[np.intp], value: Array, edges: tuple[Array | None, Array | None], which: int
+) -> Cells | None:
+    own = edges[which]
+    other = edges[1 - which]
+    assert own is not None
+    fx, fy = x.astype(np.float64), y.astype(np.float64)
+    reach, n = _layout(float(own[5]))
+    u = distance(fx, fy, own)
+    keep = np.abs(u) < reach
+    u2: Array | None = None
+    if other is not None:
+        reach2, n2 = _layout(float(other[5]))
+        u2 = distance(fx, fy, other)
+        if which == 1:  # pixels of both bands belong to the aperture's
+            keep &= np.abs(u2) >= reach2
+    x, y, fx, fy, u, value = x[keep], y[keep], fx[keep], fy[keep], u[keep], value[keep]
+    if not len(x):
+        return None
+    side = max(6, int(own[2] / 14))
+    across = int(x.max()) // side + 1
+    tile = (y // side) * across + x // side
+    seen = np.flatnonzero(np.bincount(tile))
+    renumber = np.zeros(int(tile.max()) + 1, dtype=np.intp)
+    renumber[seen] = np.arange(len(seen))
+    tile = renumber[tile]
+    key = tile * (n + 2) + _bin(u, reach, n)
+    if u2 is not None:
+        u2 = u2[keep]
+        if which == 0:
+            key = key * (n2 + 2) + _bin(u2, reach2, n2)
+        else:
+            key = key * 2 + (u2 > 0)
+    length = int(key.max()) + 1
+    count = np.bincount(key, minlength=length)
+    used = np.flatnonzero(count)
+    total = count[used].astype(np.float64)
+
+    def mean(v: Array) -> Array:
+        out: Array = np.bincount(key, weights=v, minlength=length)[used] / total
+        return out
+
+    mx, my, mu = mean(fx), mean(fy), mean(u)
+    own_xy = _towards(mx, my, mu, own)
+    other_xy = (mx, my) if other is None or u2 is None else _towards(mx, my, mean(u2), other)
+    a, b = (own_xy, other_xy) if which == 0 else (other_xy, own_xy)
+    per_tile = (n + 2) * (1 if u2 is None else (n2 + 2 if which == 0 else 2))
+    return Cells(total, mean(value), Points(mx, my, a[0], a[1], b[0], b[1]), used // per_tile, np.ones(len(used), bool))
+
+
+def far_blocks(
+    reduced: Reduced, edges: tuple[Array | None, Array | None], bad: NDArray[np.bool_] | None = None
+) -> tuple[Array, Array, Array, NDArray[np.bool_], Array]:
+    """Blocks that no band touches: x, y (px), mean, mask of them over the reduction, and their side of the edges (0–3)."""
+    bx, by = reduced.centers()
+    gx, gy = np.meshgrid(bx, by)
+    ok = np.isfinite(reduced.mean)
+    if bad is not None:
+        ok &= ~bad
+    side = np.zeros(reduced.mean.shape, dtype=np.intp)
+    for k, edge in enumerate(edges):
+        if edge is None:
+            continue
+        u = distance(gx, gy, edge)
+        ok &= np.abs(u) > _layout(float(edge[5]))[0] + 0.71 * reduced.size
+        side += (u > 0) * (1 << k)
+    return gx[ok], gy[ok], reduced.mean[ok], ok, side[ok].astype(np.float64)
+
+
+def sum_far(
+    reduced: Reduced, edges: tuple[Array | None, Array | None], scale: float, bad: NDArray[np.bool_] | None = None
+) -> Cells:
+    """Sum blocks away from all edges into cells of about ``scale`` px, apart by their side of each edge."""
+    x, y, value, _, side = far_blocks(reduced, edges, bad)
+    tile_side = max(float(reduced.size), scale)
+    across = int(reduced.shape[1] / tile_side) + 1
+    tile = (y // tile_side).astype(np.intp) * across + (x // tile_side).astype(np.intp)
+    key = tile * 4 + side.astype(np.intp)
+    count = np.bincount(key)
+    used = np.flatnonzero(count)
+    total = count[used].astype(np.float64)
+
+    def mean(v: Array) -> Array:
+        out: Array = np.bincount(key, weights=v)[used] / total
+        return out
+
+    if not len(used):
+        empty = np.empty(0)
+        return Cells(empty, empty, Points.at(empty, empty), np.empty(0, np.intp), np.empty(0, bool))
+    return Cells(
+        total * reduced.pixels, mean(value), Points.at(mean(x), mean(y)), used // 4, np.zeros(len(used), bool)
+    )

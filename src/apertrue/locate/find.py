@@ -1,0 +1,132 @@
+"""Step 2b: from drops along rays to rough edges: which arcs belong together, and whose they may be."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.edges import distance
+from ..scene import Noise
+from .rays import Drops, Rays, cast, core_start, strongest_drop
+from .reduce import Reduced, median3
+from .shapes import circle_by_vote, coverage, fit_ellipse
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rough:
+    """What a first look found, in block units.
+
+    Attributes:
+        center: a point in the core.
+        dark, bright: gray levels without light and of the core.
+        lit_share: share of the picture brighter than half.
+        inner: drops on the core's boundary, one a ray.
+        outer: fainter drops beyond it.
+        rays: the picture along rays.
+        outline: ellipses (x, y, radius, e1, e2) through the core's boundary, best supported first, with the share of
+            the boundary's rays that lie on each.
+        surround: the ellipse through the faint surround's outer edge, if one is seen, with its share of rays.
+    """
+
+    center: tuple[float, float]
+    dark: float
+    bright: float
+    lit_share: float
+    inner: Drops
+    outer: Drops
+    rays: Rays
+    outline: tuple[tuple[Array, float], ...]
+    surround: tuple[Array, float] | None
+
+
+def look(reduced: Reduced, noise_of_block: float) -> Rough | None:
+    """A first look at a reduced picture; ``None`` when it holds no light.
+
+    Args:
+        reduced: block means.
+        noise_of_block: 1σ of a block's mean at the dark level, gray levels.
+    """
+    start = core_start(reduced)
+    if start is None:
+        return None
+    x, y, dark, bright, mask = start
+    image = median3(reduced.mean)
+    image = np.where(np.isfinite(image), image, dark)
+    rays = cast(image, x, y)
+    inner = strongest_drop(rays, 2, noise_of_block)
+    inner_points = rays.points(inner.radius)
+    good = np.isfinite(inner.radius) & (inner.inside - inner.outside > 0.15 * (bright - dark))
+    outline = _outlines(inner_points, good, (x, y))
+    outer, surround = _surround(rays, inner, outline, noise_of_block, dark)
+    return Rough((x, y), dark, bright, float(mask.mean()), inner, outer, rays, outline, surround)
+
+
+def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float]) -> tuple[tuple[Array, float], ...]:
+    """Up to three ellipses through the boundary points, each found among what the earlier ones leave unexplained."""
+    found: list[tuple[Array, float]] = []
+    left = good.copy()
+    total = max(int(good.sum()), 1)
+    for _ in range(3):
+        if left.sum() < max(8, 0.1 * total):
+            break
+        p = points[left]
+        size = float(np.median(np.hypot(p[:, 0] - center[0], p[:, 1] - center[1])))
+        voted = circle_by_vote(p, np.ones(len(p)), max(1.0, 0.04 * size))
+        if voted is None:
+            break
+        circle, agree = voted
+        ellipse = fit_ellipse(p[agree] if agree.sum() >= 8 else p, circle, max(0.4, 0.01 * size), prior=0.08)
+        if ellipse is None:
+            ellipse = np.array([*circle, 0.0, 0.0])
+        near = left & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))
+        if not near.any():
+            break
+        found.append((ellipse, float(near.sum()) / len(good)))
+        left = left & ~near
+    found.sort(key=lambda f: -f[1])
+    return tuple(found)
+
+
+def _surround(
+    rays: Rays,
+    inner: Drops,
+    outline: tuple[tuple[Array, float], ...],
+    sigma: float,
+    dark: float,
+) -> tuple[Drops, tuple[Array, float] | None]:
+    """The faint surround's outer edge: the drops beyond the core's boundary that a circle explains."""
+    best: tuple[Drops, tuple[Array, float] | None] | None = None
+    start = np.where(np.isfinite(inner.radius), inner.radius + 1.5, np.inf)
+    for w in (2, 4, 8):
+        outer = strongest_drop(rays, w, sigma, start, excess=True)
+        ok = np.isfinite(outer.radius) & (outer.significance > 3.5) & (outer.inside > outer.outside)
+        if best is None:
+            best = (outer, None)
+        if ok.sum() < 10:
+            continue
+        points = rays.points(outer.radius)
+        size = float(np.median(outer.radius[ok]))
+        weight = np.clip(outer.significance[ok], 0, 20)
+        voted = circle_by_vote(points[ok], weight, max(1.5, 0.05 * size))
+        if voted is None:
+            continue
+        circle, agree = voted
+        ellipse = fit_ellipse(points[ok][agree], circle, max(0.5, 0.01 * size), prior=0.08) if agree.sum() >= 8 else None
+        if ellipse is None:
+            continue
+        near = ok & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))
+        share = float(near.sum()) / len(ok)
+        spread = coverage(points[near], ellipse[:2])
+        if share < 0.1 or spread < 0.15:
+            continue
+        if best[1] is None or share > 1.3 * best[1][1]:
+            best = (outer, (ellipse, share))
+    assert best is not None
+    return best
+
+
+def block_sigma(noise: Noise, reduced: Reduced) -> float:
+    """1σ of a block's mean at the dark level, gray levels."""
+    return float(np.sqrt(noise.correlation * noise.read_variance / reduced.pixels))

@@ -1,0 +1,134 @@
+"""Step 3a: whose edge is it? Start values for the joint fit from rough ellipses."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.edges import distance
+from .find import Rough
+from .shapes import fit_ellipse
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """Start values of a fit, in block units; each edge (x, y, radius, e1, e2) or ``None``.
+
+    Attributes:
+        aperture, beam: the edges.
+        swapped_possible: nothing yet tells whose edge is whose.
+        guess: whether the second edge is only tried, and must show itself in the fit.
+    """
+
+    aperture: Array | None
+    beam: Array | None
+    swapped_possible: bool = False
+    guess: bool = False
+
+
+def starts(rough: Rough, sigma: float) -> list[Start]:
+    """Start values worth trying, the likeliest first.
+
+    Args:
+        rough: the first look.
+        sigma: 1σ of a block's mean at the dark level, gray levels.
+    """
+    if not rough.outline:
+        return []
+    main, share = rough.outline[0]
+    second = rough.outline[1] if len(rough.outline) > 1 else None
+    out: list[Start] = []
+    if second is not None and second[1] >= 0.08 and _crosses(main, second[0]):
+        out += _two_arcs(rough, main, second[0], sigma)
+    if rough.surround is not None:
+        outer = rough.surround[0]
+        if _encloses(outer, main) or share > 0.85:
+            out.insert(0 if share > 0.85 else len(out), Start(outer, main))
+    if second is None or second[1] < 0.15:
+        arcs = split_lens(rough, main)
+        if arcs is not None:
+            out += _two_arcs(rough, *arcs, sigma)
+        grown = main.copy()
+        grown[2] *= 1.06
+        out.append(Start(grown, main, guess=True))
+        out.append(Start(main, grown, guess=True))
+    return out
+
+
+def _crosses(a: Array, b: Array) -> bool:
+    d = float(np.hypot(a[0] - b[0], a[1] - b[1]))
+    return abs(a[2] - b[2]) * 0.9 < d + 0.08 * max(a[2], b[2]) and d < a[2] + b[2]
+
+
+def _encloses(outer: Array, inner: Array) -> bool:
+    return bool(np.hypot(outer[0] - inner[0], outer[1] - inner[1]) + 0.9 * inner[2] < 1.05 * outer[2])
+
+
+def _two_arcs(rough: Rough, a: Array, b: Array, sigma: float) -> list[Start]:
+    """Both orders of two arcs; the one beyond which more light is left is the beam's."""
+    points = rough.rays.points(rough.inner.radius)
+    da = np.abs(distance(points[:, 0], points[:, 1], a))
+    db = np.abs(distance(points[:, 0], points[:, 1], b))
+    beyond = rough.inner.outside - rough.dark
+    tolerance = max(1.0, 0.02 * a[2])
+    on_a, on_b = (da < db) & (da < tolerance), (db < da) & (db < tolerance)
+    clear_a, clear_b = on_a & (db > 4), on_b & (da > 4)
+    ok = np.isfinite(beyond)
+    pick_a = clear_a & ok if (clear_a & ok).sum() >= 3 else on_a & ok
+    pick_b = clear_b & ok if (clear_b & ok).sum() >= 3 else on_b & ok
+    if not pick_a.any() or not pick_b.any():
+        return [Start(a, b, True), Start(b, a, True)]
+    level_a, level_b = float(np.median(beyond[pick_a])), float(np.median(beyond[pick_b]))
+    doubt = sigma / np.sqrt(2.0) * np.sqrt(1.0 / pick_a.sum() + 1.0 / pick_b.sum()) * 1.25
+    first_is_beam = level_a > level_b
+    clear = abs(level_a - level_b) > 5 * doubt and abs(level_a - level_b) > 0.15 * max(level_a, level_b)
+    order = [Start(b, a, not clear), Start(a, b, not clear)]
+    return order if first_is_beam else order[::-1]
+
+
+def split_lens(rough: Rough, ellipse: Array) -> tuple[Array, Array] | None:
+    """Two circles whose common part has the boundary's shape, if they explain it better than one ellipse does."""
+    points = rough.rays.points(rough.inner.radius)
+    points = points[np.isfinite(points).all(axis=1)]
+    if len(points) < 24:
+        return None
+    u = distance(points[:, 0], points[:, 1], ellipse)
+    near = np.abs(u) < max(2.0, 0.08 * ellipse[2])
+    points = points[near]
+    if len(points) < 24:
+        return None
+    one = float(np.sqrt(np.mean(u[near] ** 2)))
+    minor = 0.5 * np.arctan2(ellipse[4], ellipse[3]) + np.pi / 2
+    best: tuple[float, Array, Array] | None = None
+    for shift in (0.06, 0.2):
+        for k in range(4):
+            phi = minor + k * np.pi / 4
+            d = shift * ellipse[2] * np.array([np.cos(phi), np.sin(phi)])
+            a = np.array([ellipse[0] + d[0], ellipse[1] + d[1], ellipse[2] * (1 + shift / 2), 0.0, 0.0])
+            b = np.array([ellipse[0] - d[0], ellipse[1] - d[1], ellipse[2] * (1 + shift / 2), 0.0, 0.0])
+            result = _alternate(points, a, b)
+            if result is not None and (best is None or result[0] < best[0]):
+                best = result
+    if best is None or best[0] > 0.8 * one:
+        return None
+    return best[1], best[2]
+
+
+def _alternate(points: Array, a: Array, b: Array) -> tuple[float, Array, Array] | None:
+    """Assign each boundary point to the circle it is nearer to, refit, repeat."""
+    for _ in range(8):
+        ua = distance(points[:, 0], points[:, 1], a)
+        ub = distance(points[:, 0], points[:, 1], b)
+        on_a = np.abs(ua) < np.abs(ub)
+        if on_a.sum() < 6 or (~on_a).sum() < 6:
+            return None
+        new_a = fit_ellipse(points[on_a], a, 0.3, prior=0.01)
+        new_b = fit_ellipse(points[~on_a], b, 0.3, prior=0.01)
+        if new_a is None or new_b is None or max(new_a[2], new_b[2]) > 3 * min(a[2], b[2]):
+            return None
+        a, b = new_a, new_b
+    ua = distance(points[:, 0], points[:, 1], a)
+    ub = distance(points[:, 0], points[:, 1], b)
+    return float(np.sqrt(np.mean(np.minimum(np.abs(ua), np.abs(ub)) ** 2))), a, b

@@ -1,0 +1,190 @@
+"""Step 2: rough edges. From a point in the bright core, rays look outward for places where the light drops."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .reduce import Reduced, median3
+
+Array = NDArray[np.float64]
+
+N_RAYS = 96
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rays:
+    """The picture along rays from one point, in block units.
+
+    Attributes:
+        x, y: the rays' origin, blocks.
+        angle: direction of each ray, rad, from +x toward +y, shape (n,).
+        value: gray level, shape (n, m), at radii 0, 1, …, m − 1 blocks; NaN outside the picture.
+    """
+
+    x: float
+    y: float
+    angle: Array
+    value: Array
+
+    def points(self, radius: Array) -> Array:
+        """Points (x, y) at a radius on each ray, shape (n, 2), blocks."""
+        return np.stack([self.x + radius * np.cos(self.angle), self.y + radius * np.sin(self.angle)], axis=-1)
+
+
+def cast(image: Array, x: float, y: float, n: int = N_RAYS) -> Rays:
+    """Sample ``image`` (blocks) along ``n`` rays from (x, y) by bilinear interpolation, one sample a block."""
+    h, w = image.shape
+    reach = int(max(np.hypot(max(x, w - 1 - x), max(y, h - 1 - y)), 1)) + 1
+    angle = np.arange(n) * (2 * np.pi / n)
+    radius = np.arange(reach)
+    px = x + np.cos(angle)[:, None] * radius
+    py = y + np.sin(angle)[:, None] * radius
+    outside = (px < 0) | (py < 0) | (px > w - 1) | (py > h - 1)
+    px, py = np.clip(px, 0, w - 1), np.clip(py, 0, h - 1)
+    i = np.minimum(px.astype(np.intp), max(w - 2, 0))
+    j = np.minimum(py.astype(np.intp), max(h - 2, 0))
+    fx, fy = px - i, py - j
+    flat = image.ravel()
+    k = j * w + i
+    value = (flat[k] * (1 - fx) + flat[k + 1] * fx) * (1 - fy) + (flat[k + w] * (1 - fx) + flat[k + w + 1] * fx) * fy
+    value[outside] = np.nan
+    return Rays(x, y, angle, value)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drops:
+    """One drop of the light per ray; NaN where a ray shows none.
+
+    Attributes:
+        radius: where the light is half-way between both sides, blocks, shape (n,).
+        inside, outside: gray level before and after.
+        significance: the drop ÷ its noise.
+    """
+
+    radius: Array
+    inside: Array
+    outside: Array
+    significance: Array
+
+
+def _windows(value: Array, w: int) -> tuple[Array, Array]:
+    """Means of the ``w`` samples up to and from each place; NaN where a window leaves the picture."""
+    n, m = value.shape
+    total = np.concatenate([np.zeros((n, 1)), np.cumsum(value, axis=1)], axis=1)  # NaN spreads outward: outside stays NaN
+    mean = (total[:, w:] - total[:, :-w]) / w  # mean[:, i] covers samples i … i + w − 1
+    before = np.full_like(value, np.nan)
+    after = np.full_like(value, np.nan)
+    before[:, w:] = mean[:, : m - w]
+    after[:, : m - w + 1] = mean
+    return before, after
+
+
+def strongest_drop(rays: Rays, w: int, sigma: float, start: Array | None = None, *, excess: bool = False) -> Drops:
+    """The strongest drop on each ray.
+
+    Args:
+        rays: the picture along rays.
+        w: samples averaged on each side of a drop.
+        sigma: noise of one sample, gray levels.
+        start: radius beyond which to look on each ray, blocks.
+        excess: count only how much a drop exceeds the slope on both of its sides, so that a halo that fades evenly
+            makes no edge.
+    """
+    before, after = _windows(rays.value, w)
+    drop = before - after  # at index i: between samples i − 1 and i
+    strength = drop
+    if excess:
+        gap = 2 * w
+        inner = np.full_like(drop, np.nan)
+        outer = np.full_like(drop, np.nan)
+        inner[:, gap:] = drop[:, :-gap]
+        outer[:, :-gap] = drop[:, gap:]
+        inner = np.where(np.isnan(inner), 0.0, inner)
+        outer = np.where(np.isnan(outer), 0.0, outer)
+        strength = drop - np.maximum(np.maximum(inner, outer), 0.0)
+    strength = np.where(np.isnan(strength), -np.inf, strength)
+    if start is not None:
+        strength = np.where(np.arange(strength.shape[1]) < start[:, None] + w, -np.inf, strength)
+    best = np.argmax(strength, axis=1)
+    row = np.arange(len(best))
+    found = np.isfinite(strength[row, best])
+    best = np.where(found, best, w)
+    inside, outside = before[row, best], after[row, best]
+    radius = _half_level(rays.value, best, inside, outside, w)
+    significance = np.where(found, strength[row, best] / (sigma * np.sqrt(2.0 / w) + 1e-300), np.nan)
+    radius = np.where(found, radius, np.nan)
+    return Drops(radius, inside, outside, significance)
+
+
+def _half_level(value: Array, best: NDArray[np.intp], inside: Array, outside: Array, w: int) -> Array:
+    """Where the light within ±w of the drop would step, were it sharp: the radius that keeps the sum (no threshold noise)."""
+    n, m = value.shape
+    offsets = np.arange(-w, w)
+    index = np.clip(best[:, None] + offsets, 0, m - 1)
+    total = np.nansum(value[np.arange(n)[:, None], index], axis=1)
+    span = inside - outside
+    with np.errstate(invalid="ignore", divide="ignore"):
+        # Means of the outer halves of both windows are less bent by the edge itself than the full windows.
+        share = (total - 2 * w * outside) / span
+    return best - 0.5 - w + np.clip(np.where(np.isfinite(share), share, w), 0, 2 * w)
+
+
+def core_start(reduced: Reduced) -> tuple[float, float, float, float, NDArray[np.bool_]] | None:
+    """A point in the middle of the brightest region, blocks.
+
+    Returns:
+        (x, y, dark level, bright level, mask of the region), or ``None`` for a picture of one level.
+    """
+    image = median3(reduced.mean)
+    finite = image[np.isfinite(image)]
+    if finite.size == 0:
+        return None
+    low, high = np.quantile(finite, 0.02), float(np.partition(finite, -4)[-4:].min())
+    if not high > low:
+        return None
+    mask = image > low + 0.5 * (high - low)
+    mask = largest_region(mask)
+    y, x = np.nonzero(mask)
+    return float(x.mean()), float(y.mean()), float(low), high, mask
+
+
+def largest_region(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """The largest 4-connected region of a small mask, by joining runs row by row."""
+    h, w = mask.shape
+    padded = np.zeros((h, w + 2), dtype=np.int8)
+    padded[:, 1:-1] = mask
+    edges = np.diff(padded, axis=1)
+    rows, starts = np.nonzero(edges == 1)
+    ends = np.nonzero(edges == -1)[1]
+    n = len(rows)
+    if n <= 1:
+        return mask
+    parent = list(range(n))
+
+    def root(i: int) -> int:
+        while parent[i] != i:
+            parent[i] = parent[parent[i]]
+            i = parent[i]
+        return i
+
+    first = np.searchsorted(rows, np.arange(h + 1)).tolist()
+    s, e = starts.tolist(), ends.tolist()
+    for r in range(1, h):
+        i, i_end, j, j_end = first[r - 1], first[r], first[r], first[r + 1]
+        while i < i_end and j < j_end:
+            if s[i] < e[j] and s[j] < e[i]:
+                a, b = root(i), root(j)
+                if a != b:
+                    parent[b] = a
+            if e[i] < e[j]:
+                i += 1
+            else:
+                j += 1
+    label = np.array([root(i) for i in range(n)])
+    size = np.bincount(label, weights=ends - starts, minlength=n)
+    keep = label == int(np.argmax(size))
+    out = np.zeros_like(padded)
+    np.add.at(out, (rows[keep], starts[keep]), 1)
+    np.add.at(out, (rows[keep], ends[keep]), -1)
+    return np.cumsum(out, axis=1)[:, :w].astype(bool)

@@ -1,0 +1,66 @@
+"""Step 1: look at few numbers first. Sums of square blocks, from which levels and rough edges are found."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+#: Blocks across the short side that the reduction aims at.
+TARGET = 128
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reduced:
+    """A picture in square blocks.
+
+    Attributes:
+        mean: mean gray level of each block, shape (rows, columns) of blocks.
+        size: side of a block, px.
+        pixels: the pixels summed in each block (fewer than size² when rows were skipped).
+        shape: (rows, columns) of the picture, px. Rows and columns beyond the last whole block are not in ``mean``.
+    """
+
+    mean: Array
+    size: int
+    pixels: int
+    shape: tuple[int, int]
+
+    def centers(self) -> tuple[Array, Array]:
+        """x of each block column and y of each block row, px."""
+        half = (self.size - 1) / 2
+        rows, columns = self.mean.shape
+        return np.arange(columns) * self.size + half, np.arange(rows) * self.size + half
+
+
+def reduce_picture(pixels: NDArray[Any], target: int = TARGET) -> Reduced:
+    """Block means of a picture.
+
+    Args:
+        pixels: 2-D, any integer or float dtype; not written to. NaN counts as missing and spreads to its block.
+        target: blocks across the short side to aim at.
+    """
+    rows, columns = pixels.shape
+    size = max(1, round(min(rows, columns) / target))
+    h, w = rows // size, columns // size
+    if size == 1:
+        return Reduced(pixels.astype(np.float64), 1, 1, (rows, columns))
+    # Beyond some size every second row is enough: the noise of a block mean is far below the edges' needs.
+    step = 2 if size >= 24 else 1
+    strips = pixels[: h * size, : w * size].reshape(h, size, w * size)[:, ::step]
+    wide = strips.dtype.kind == "f" or strips.dtype.itemsize > 2
+    # Adding whole rows first runs along memory; uint32 holds the sums of 16-bit and shorter rows exactly.
+    row_sums = np.add.reduce(strips, axis=1, dtype=np.float64 if wide else np.uint32)
+    sums = row_sums.reshape(h, w, size).sum(axis=2, dtype=np.float64)
+    count = strips.shape[1] * size
+    return Reduced(sums / count, size, count, (rows, columns))
+
+
+def median3(image: Array) -> Array:
+    """The 3×3 median, borders repeated; takes single bright or dead blocks away."""
+    padded = np.pad(image, 1, mode="edge")
+    h, w = image.shape
+    stack = np.stack([padded[i : i + h, j : j + w] for i in range(3) for j in range(3)])
+    return np.partition(stack, 4, axis=0)[4]

@@ -1,0 +1,265 @@
+"""Step 4: the joint maximum-likelihood fit of both edges and all levels to the cells.
+
+Minimizes Σ w·(mean − model)²·count/variance + prior by Levenberg–Marquardt with the forward model's analytic Jacobian;
+variance is that of the camera at the model's level, so that with Gaussian noise of known variance this is the
+maximum-likelihood estimate. Cells that no smooth picture explains lose their weight (a three-part redescending ψ,
+Hampel 1974, J. Am. Stat. Assoc. 69:383, from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.forward import N_EDGE, Basis, evaluate, evaluate_with_jacobian
+from ..scene import Noise
+from .cells import Cells
+
+Array = NDArray[np.float64]
+
+#: Prior doubt of an ellipticity component (1σ): discs are round within about 10 % (common practice, no source).
+PRIOR_ELLIPTICITY = 0.1
+#: No edge is sharper than a fraction of a pixel.
+LEAST_WIDTH = 0.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fit:
+    """A fitted forward model.
+
+    Attributes:
+        basis: its frozen coordinates and orders.
+        aperture, beam: six edge parameters each or ``None``.
+        linear: background, halo and beam coefficients, gray levels.
+        normal: the normal matrix JᵀWJ + prior at the solution (inverse = covariance for χ² = 1).
+        cost: the minimized sum.
+        z: standardized residual of each cell.
+        weight: robust weight of each cell, 0 to 1.
+        sigma: standard deviation of each cell's mean.
+        jacobian: shape (m, n).
+        converged: whether the last step was small.
+        free: indices of the edge parameters that were free.
+    """
+
+    basis: Basis
+    aperture: Array | None
+    beam: Array | None
+    linear: Array
+    normal: Array
+    cost: float
+    z: Array
+    weight: Array
+    sigma: Array
+    jacobian: Array
+    converged: bool
+
+    @property
+    def n_edges(self) -> int:
+        """Number of edge parameters."""
+        return N_EDGE * ((self.aperture is not None) + (self.beam is not None))
+
+    @property
+    def parameters(self) -> Array:
+        """All parameters in the Jacobian's order."""
+        return np.concatenate([p for p in (self.aperture, self.beam, self.linear) if p is not None])
+
+
+def basis_for(
+    aperture: Array | None, beam: Array | None, *, background: int = 1, halo: int = 2, radial: int = 2, tilt: bool = True, decays: int = 0
+) -> Basis:
+    """A basis whose coordinates are centered on the given edges."""
+    a = aperture if aperture is not None else beam
+    b = beam if beam is not None else aperture
+    assert a is not None
+    assert b is not None
+    return Basis(
+        (float(a[0]), float(a[1]), float(a[2])),
+        (float(b[0]), float(b[1]), float(b[2]), float(b[3]), float(b[4])),
+        background=background,
+        halo=halo if aperture is not None else -1,
+        radial=radial,
+        tilt=tilt,
+        decays=decays if aperture is not None else 0,
+        has_beam=beam is not None,
+        has_aperture=aperture is not None,
+    )
+
+
+def _prior(basis: Basis, scale: float) -> tuple[Array, int]:
+    """Diagonal prior precision; a very weak one on all linear coefficients keeps unseen ones finite."""
+    n_edges = N_EDGE * (basis.has_aperture + basis.has_beam)
+    precision = np.zeros(n_edges + basis.n_linear)
+    for start in range(0, n_edges, N_EDGE):
+        precision[start + 3 : start + 5] = 1.0 / PRIOR_ELLIPTICITY**2
+    nb, nh, np_ = basis.counts
+    lin = precision[n_edges:]
+    wide = 1.0 / scale**2
+    lin[1:nb] = wide
+    lin[nb + 1 : nb + nh] = wide
+    if np_:
+        lin[nb + nh + 1 :] = wide
+    return precision, n_edges
+
+
+def hampel(z: Array, a: float = 3.0, c: float = 8.0) -> Array:
+    """Weights: 1 up to ``a``, falling to 0 at ``c``."""
+    r = np.abs(z)
+    out: Array = np.clip((c - r) / (c - a), 0.0, 1.0)
+    out[r <= a] = 1.0
+    return out
+
+
+def refine(
+    cells: Cells,
+    basis: Basis,
+    aperture: Array | None,
+    beam: Array | None,
+    noise: Noise,
+    *,
+    linear: Array | None = None,
+    iterations: int = 12,
+    tolerance: float = 0.02,
+    scale: float = 1e9,
+    discrepancy: float = 0.0,
+    robust: bool = True,
+    pinned: tuple[int, ...] = (),
+) -> Fit:
+    """Fit the forward model to cells.
+
+    Args:
+        cells: the picture.
+        basis: orders and frozen coordinates.
+        aperture, beam: start values (six each), or ``None`` for an edge that is not there.
+        noise: the camera's noise.
+        linear: start of the linear coefficients; solved for when ``None``.
+        iterations: most steps.
+        tolerance: stop when every edge parameter's step is under this share of its σ.
+        scale: prior 1σ of slopes and curvatures, gray levels.
+        discrepancy: relative 1σ of the smooth light that the polynomials may miss in cells away from edges.
+        robust: whether cells may lose weight.
+        pinned: edge parameters (by index) that are kept at their start.
+    """
+    precision, n_edges = _prior(basis, scale)
+    edges = np.concatenate([p for p in (aperture, beam) if p is not None])
+    has_a, has_b = aperture is not None, beam is not None
+    start_edges = edges.copy()
+
+    def split(p: Array) -> tuple[Array | None, Array | None]:
+        a = p[:N_EDGE] if has_a else None
+        b = p[n_edges - N_EDGE : n_edges] if has_b else None
+        return a, b
+
+    def sigma_at(model: Array) -> Array:
+        out: Array = np.sqrt(noise.correlation * noise.variance(model) / cells.count)
+        if discrepancy > 0:
+            floor = discrepancy * np.maximum(model - noise.bias, 0.0)
+            out = np.where(cells.near, out, np.hypot(out, floor))
+        return out
+
+    sigma = sigma_at(cells.mean)
+    if linear is None:
+        linear = _solve_linear(cells, basis, split(edges), sigma, precision[n_edges:])
+    weight = np.ones(len(cells))
+    p = np.concatenate([edges, linear])
+    model, jacobian = evaluate_with_jacobian(basis, cells.at, *split(p[:n_edges]), p[n_edges:])
+    sigma = sigma_at(model)
+    damping = 1e-3
+    converged = False
+    free = np.ones(len(p), dtype=bool)
+    free[list(pinned)] = False
+
+    def cost_of(model: Array, p: Array) -> float:
+        z = (cells.mean - model) / sigma
+        prior = float((precision[:n_edges] * (p[:n_edges]) ** 2)[_e_index(n_edges)].sum())
+        return float((weight * z * z).sum()) + prior
+
+    for _ in range(iterations):
+        z = (cells.mean - model) / sigma
+        if robust:
+            spread = max(1.0, 1.4826 * float(np.median(np.abs(z))))
+            weight = hampel(z / spread)
+        cost = cost_of(model, p)
+        scaled = jacobian * (np.sqrt(weight) / sigma)
+        normal = scaled @ scaled.T
+        gradient = scaled @ (z * np.sqrt(weight))
+        e_index = _e_index(n_edges)
+        gradient[e_index] -= precision[e_index] * p[e_index]
+        normal[np.diag_indices_from(normal)] += precision
+        normal[~free, :] = 0.0
+        normal[:, ~free] = 0.0
+        normal[~free, ~free] = 1.0
+        gradient[~free] = 0.0
+        moved = False
+        for _ in range(6):
+            step = _solve(normal, gradient, damping)
+            trial = p + step
+            trial[:n_edges] = _bounded(trial[:n_edges], start_edges)
+            t_model, t_jacobian = evaluate_with_jacobian(basis, cells.at, *split(trial[:n_edges]), trial[n_edges:])
+            t_cost = cost_of(t_model, trial)
+            if t_cost <= cost * (1 + 1e-12) + 1e-9:
+                moved = True
+                break
+            damping = max(damping, 1e-4) * 10
+        if not moved:
+            converged = True
+            break
+        size = np.abs(trial - p)[:n_edges] * np.sqrt(np.maximum(np.diag(normal)[:n_edges], 0.0))
+        p, model, jacobian = trial, t_model, t_jacobian
+        sigma = sigma_at(model)
+        damping = max(damping * 0.1, 1e-9)
+        if float(size.max(initial=0.0)) < tolerance:
+            converged = True
+            break
+    z = (cells.mean - model) / sigma
+    if robust:
+        spread = max(1.0, 1.4826 * float(np.median(np.abs(z))))
+        weight = hampel(z / spread)
+    scaled = jacobian * (np.sqrt(weight) / sigma)
+    normal = scaled @ scaled.T
+    normal[np.diag_indices_from(normal)] += precision
+    normal[~free, :] = 0.0
+    normal[:, ~free] = 0.0
+    normal[~free, ~free] = 1e12
+    a, b = split(p[:n_edges])
+    return Fit(basis, a, b, p[n_edges:], normal, cost_of(model, p), z, weight, sigma, jacobian, converged)
+
+
+def _e_index(n_edges: int) -> NDArray[np.intp]:
+    return np.array([s + k for s in range(0, n_edges, N_EDGE) for k in (3, 4)], dtype=np.intp)
+
+
+def _bounded(edges: Array, start: Array) -> Array:
+    """Keep radii, widths and ellipticities where an edge still is one."""
+    out = edges.copy()
+    for s in range(0, len(out), N_EDGE):
+        r0 = start[s + 2]
+        out[s + 2] = np.clip(out[s + 2], 0.5 * r0, 2.0 * r0)
+        out[s + 5] = np.clip(out[s + 5], LEAST_WIDTH, max(0.5 * r0, LEAST_WIDTH))
+        e = float(np.hypot(out[s + 3], out[s + 4]))
+        if e > 0.45:
+            out[s + 3 : s + 5] *= 0.45 / e
+    return out
+
+
+def _solve(normal: Array, gradient: Array, damping: float) -> Array:
+    d = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    scaled = normal / d[:, None] / d
+    scaled[np.diag_indices_from(scaled)] += damping + 1e-12
+    out: Array = np.linalg.solve(scaled, gradient / d) / d
+    return out
+
+
+def _solve_linear(
+    cells: Cells, basis: Basis, edges: tuple[Array | None, Array | None], sigma: Array, precision: Array
+) -> Array:
+    _, jacobian = evaluate_with_jacobian(basis, cells.at, *edges, np.zeros(basis.n_linear))
+    rows = jacobian[-basis.n_linear :] / sigma
+    normal = rows @ rows.T
+    normal[np.diag_indices_from(normal)] += precision
+    return _solve(normal, rows @ (cells.mean / sigma), 0.0)
+
+
+def residuals_at(fit: Fit, cells: Cells) -> Array:
+    """mean − model of any cells, gray levels."""
+    out: Array = cells.mean - evaluate(fit.basis, cells.at, fit.aperture, fit.beam, fit.linear)
+    return out

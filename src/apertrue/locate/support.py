@@ -1,0 +1,168 @@
+"""Does the edge really stand there, all along? Each stretch of an edge is asked on its own for its step."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.edges import distance, step
+from ..model.forward import Points
+from .cells import Cells
+from .refine import Fit
+
+Array = NDArray[np.float64]
+
+SECTORS = 48
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Support:
+    """An edge in sectors of equal angle about its center, from +x toward +y (clockwise on the screen).
+
+    Attributes:
+        expected: the step that the fit has there, gray levels, shape (SECTORS,).
+        found: the step that the sector's cells alone show, with the light's slope free; NaN where there are none.
+        sigma: its 1σ.
+        inside: whether the sector lies in the picture.
+    """
+
+    expected: Array
+    found: Array
+    sigma: Array
+    inside: NDArray[np.bool_]
+
+    @property
+    def visible(self) -> NDArray[np.bool_]:
+        """Sectors whose step should stand out clearly."""
+        return self.inside & np.isfinite(self.found) & (self.expected > 4 * self.sigma)
+
+    @property
+    def confirmed(self) -> NDArray[np.bool_]:
+        """Visible sectors that show about the step that the fit has."""
+        ratio = self.found / np.where(self.expected > 0, self.expected, np.inf)
+        doubt = 3 * self.sigma / np.where(self.expected > 0, self.expected, np.inf)
+        return self.visible & (ratio > 0.5 - doubt) & (ratio < 1.7 + doubt) & (self.found > 3 * self.sigma)
+
+    @property
+    def contradicted(self) -> NDArray[np.bool_]:
+        """Visible sectors that do not."""
+        return self.visible & ~self.confirmed
+
+    @property
+    def significance(self) -> float:
+        """How many σ the step has over the whole edge, from the sectors' own values."""
+        ok = np.isfinite(self.found) & (self.sigma > 0)
+        if not ok.any():
+            return 0.0
+        w = 1.0 / self.sigma[ok] ** 2
+        return float((w * self.found[ok]).sum() / np.sqrt(w.sum()))
+
+
+def edge_points(edge: Array, n: int = SECTORS) -> tuple[Array, Array]:
+    """Points (x, y) on an elliptical edge in the middle of ``n`` sectors of its round angle, px."""
+    t = (np.arange(n) + 0.5) * (2 * np.pi / n)
+    e1, e2 = float(edge[3]), float(edge[4])
+    k = 1.0 / np.sqrt(1 - e1 * e1 - e2 * e2)
+    w1, w2 = edge[2] * np.cos(t), edge[2] * np.sin(t)
+    # S⁻¹ for S = [[1 − e1, −e2], [−e2, 1 + e1]]/√(1 − e²), det S = 1
+    return edge[0] + k * ((1 + e1) * w1 + e2 * w2), edge[1] + k * (e2 * w1 + (1 - e1) * w2)
+
+
+def step_heights(fit: Fit, which: str, n: int = SECTORS) -> Array:
+    """The light's step across an edge along its circumference, gray levels, shape (n,)."""
+    edge = fit.aperture if which == "aperture" else fit.beam
+    assert edge is not None
+    x, y = edge_points(edge, n)
+    nb, nh, _ = fit.basis.counts
+    _, halo, light = fit.basis.polynomials(x, y)
+    beam_light = fit.linear[nb + nh :] @ light if fit.beam is not None else np.zeros(n)
+    if which == "beam":
+        inside = step(distance(x, y, fit.aperture), fit.aperture[5]) if fit.aperture is not None else 1.0
+        return np.asarray(inside * beam_light)
+    value = fit.linear[nb : nb + nh] @ halo if nh else np.zeros(n)
+    if fit.beam is not None:
+        value = value + step(distance(x, y, fit.beam), fit.beam[5]) * beam_light
+    return np.asarray(value)
+
+
+def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Support:
+    """Ask every sector of an edge for its own step.
+
+    Args:
+        fit: the joint fit.
+        cells: the cells it was made on.
+        which: ``aperture`` or ``beam``.
+        shape: (rows, columns) of the picture in the fit's units.
+    """
+    edge = fit.aperture if which == "aperture" else fit.beam
+    assert edge is not None
+    at_x = cells.at.aperture_x if which == "aperture" else cells.at.beam_x
+    at_y = cells.at.aperture_y if which == "aperture" else cells.at.beam_y
+    u = distance(at_x, at_y, edge)
+    use = cells.near & (np.abs(u) < 4.5 * max(edge[5], 0.5))
+    expected = step_heights(fit, which)
+    px, py = edge_points(edge)
+    rows, columns = shape
+    inside = (px >= -0.5) & (py >= -0.5) & (px <= columns - 0.5) & (py <= rows - 0.5)
+    found = np.full(SECTORS, np.nan)
+    sigma = np.full(SECTORS, np.inf)
+    if use.sum() < 8:
+        return Support(expected, found, sigma, inside)
+    d1, d2 = at_x[use] - edge[0], at_y[use] - edge[1]
+    e1, e2 = float(edge[3]), float(edge[4])
+    angle = np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2)
+    sector = np.floor((angle % (2 * np.pi)) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
+    u = u[use]
+    phi = step(u, edge[5])
+    # What is left when all but this edge's own step is taken out: the sector's step on a straight slope.
+    y = cells.mean[use] - _model_without(fit, cells.at[use], which)
+    w = 1.0 / fit.sigma[use] ** 2
+    rows3 = np.stack([np.ones_like(u), u / edge[5], phi])
+    normal = np.zeros((SECTORS, 3, 3))
+    rhs = np.zeros((SECTORS, 3))
+    for i in range(3):
+        rhs[:, i] = np.bincount(sector, weights=w * rows3[i] * y, minlength=SECTORS)
+        for j in range(i, 3):
+            normal[:, i, j] = normal[:, j, i] = np.bincount(sector, weights=w * rows3[i] * rows3[j], minlength=SECTORS)
+    count = np.bincount(sector, minlength=SECTORS)
+    trace = np.einsum("kii->k", normal)
+    ok = (count >= 5) & (trace > 0)
+    regular = normal[ok] + 1e-9 * trace[ok][:, None, None] * np.eye(3)
+    inverse = np.linalg.inv(regular)
+    found[ok] = np.einsum("kj,kj->k", inverse[:, 2], rhs[ok])
+    sigma[ok] = np.sqrt(np.maximum(inverse[:, 2, 2], 0.0))
+    spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z))))
+    return Support(expected, found, sigma * spread, inside)
+
+
+def _model_without(fit: Fit, at: Points, which: str) -> Array:
+    """The model's light outside an edge: what would be there if its step did not rise."""
+    nb, nh, _ = fit.basis.counts
+    background, halo, light = fit.basis.polynomials(at.x, at.y)
+    out = fit.linear[:nb] @ background
+    if which == "aperture":
+        return np.asarray(out)
+    inside = fit.linear[nb : nb + nh] @ halo if nh else 0.0
+    if fit.aperture is not None:
+        inside = inside * step(distance(at.aperture_x, at.aperture_y, fit.aperture), fit.aperture[5])
+    return np.asarray(out + inside)
+
+
+def arcs_of(used: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
+    """Runs of used sectors as (start, end) in degrees counter-clockwise from +x on the screen (sectors run clockwise)."""
+    n = len(used)
+    if used.all():
+        return ((0.0, 360.0),)
+    if not used.any():
+        return ()
+    size = 360.0 / n
+    first = int(np.flatnonzero(~used)[0])
+    rolled = np.roll(used, -first)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], rolled.astype(np.int8), [0]])))
+    runs = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        start, end = (a + first) * size, (b + first) * size
+        runs.append(((-end) % 360.0, (-end) % 360.0 + (end - start)))
+    return tuple(sorted((float(s), float(e)) for s, e in runs))
+
+
