@@ -7,11 +7,13 @@ the batch solution with the same prior (tested).
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import CalibrationError
+from .estimate import BACKLASH_PRIOR_STEPS
 from .leastsquares import chi2_tail, update
 from .model import Calibration, StateKey
 from .points import Point
@@ -91,9 +93,7 @@ class Learner:
             covariance[1, 1] += self.wander**2 * max(point.minutes - self.minutes, 0.0) / 60.0
         change = point.readings - origin
         if self.step > 0 and self.points:
-            # A reading is known to half a step; its effect needs the matrix, which at the start is not known.
-            known = self.matrix if relative_doubts(self.matrix, self.matrix_covariance)[0] < 0.5 else np.zeros((2, 2))
-            noise = noise + self.step**2 / 12.0 * known @ known.T
+            noise = noise + self._reading_noise(point)
         theta, cov, distance = update(self.theta, covariance, _row(change), point.offset, noise)
         return replace(
             self,
@@ -104,6 +104,28 @@ class Learner:
             points=(*self.points, point),
             surprise=chi2_tail(distance, 2) if self.points else None,
         )
+
+    def _reading_noise(self, point: Point) -> Array:
+        """What rounding and unseen backlash of the readings do to the offset, shape (2, 2), %².
+
+        A reading is known to step/√12; an axis that was turned the other way round (or for the first time) may lack up to
+        a step more. Their effect needs the matrix; where that is still open, the displacement just seen stands for it.
+        """
+        changes = np.array([b.readings - a.readings for a, b in pairwise((*self.points, point))])
+        last = changes[-1]
+        seen = point.offset - self.points[-1].offset
+        out = np.zeros((2, 2))
+        for axis in (0, 1):
+            column, doubt = self.column(axis)
+            if doubt > 0.5:
+                if not last[axis]:
+                    continue
+                column = seen / float(np.abs(last).sum())
+            turned = changes[:, axis][changes[:, axis] != 0]
+            reversed_ = bool(last[axis]) and (len(turned) < 2 or turned[-1] * turned[-2] < 0)
+            variance = self.step**2 / 12.0 + (BACKLASH_PRIOR_STEPS * self.step) ** 2 * reversed_
+            out += variance * np.outer(column, column)
+        return out
 
     def calibration(self, base: Calibration | None = None, state: StateKey | None = None) -> Calibration:
         """The calibration as learned, in ``base``'s state (or ``state``).

@@ -21,7 +21,7 @@ Array = NDArray[np.float64]
 #: Displacement that a trial move aims at, % of the aperture radius.
 TRIAL_PERCENT = 5.0
 #: First trial move where nothing is known, in console steps.
-TRIAL_STEPS = 10
+TRIAL_STEPS = 15
 #: Both axes known better than this (relative 1σ): nudge; else try.
 KNOWN = 0.35
 
@@ -271,11 +271,12 @@ def next_move(known: Learner, console: Console | None = None, *, working_ratio: 
     if not known.points:
         raise CalibrationError("take a picture first")
     last = known.points[-1]
-    offset, covariance = known.offset_at(last.readings)
-    measured = last.covariance if last.covariance is not None else covariance
+    measured = last.covariance
+    assert measured is not None  # a learner takes no point without σ
+    offset = last.offset
     columns = [known.column(k) for k in (0, 1)]
     if all(doubt < KNOWN for _, doubt in columns) and _apart(known.matrix):
-        return _plan(offset, covariance, last.readings, known.matrix, known.matrix_covariance, console, working_ratio)
+        return _plan(offset, measured, last.readings, known.matrix, known.matrix_covariance, console, working_ratio)
     if within_doubt(last.offset, measured) and float(np.hypot(*last.offset)) < TRIAL_PERCENT:
         nudge = Nudge(0.0, 0.0, 0.0, 0.0, centered=True)
         return Move(
@@ -324,8 +325,13 @@ def _trial(
     axis = sure[0]
     column = columns[axis][0]
     gain = float(np.hypot(*column))
-    change[1 - axis] = max(aim / gain, step)
-    change[axis] = -float(column @ offset) / gain**2
+    # The second trial is as large as the first one taught is safe: it grows with what is left to move.
+    size = float(np.hypot(*offset))
+    other = min(max(aim, 2.0 * TRIAL_PERCENT, 0.35 * size), 4.0 * TRIAL_PERCENT) / gain
+    change[1 - axis] = max(other, step)
+    wish = -float(column @ offset) / gain**2
+    # With a much longer move of the known axis its doubt would hide what the new one does.
+    change[axis] = min(max(wish, -other), other)
     return change
 
 

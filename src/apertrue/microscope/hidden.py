@@ -134,7 +134,7 @@ def random_hidden(rng: np.random.Generator) -> Hidden:
         crossover=float(rng.normal(0.0, 0.8)),
         crossover_wander=float(rng.uniform(0.02, 0.2)),
         waist=float(rng.uniform(0.03, 0.07)),
-        backlash=_pair(rng.uniform(0.0, 0.8, 2) / gain),
+        backlash=_pair(rng.uniform(0.0, 0.5, 2) / gain),
         focus_backlash=float(rng.uniform(0.0, 0.15)),
         tilt=_pair(tilt),
         tilt_couples=(_pair(couples[0]), _pair(couples[1])),
