@@ -149,11 +149,8 @@ class TiffPages:
         if colors is None or colors.shape[0] != 3 or int(pixels.max(initial=0)) >= colors.shape[1]:
             raise self.source.error("its color map does not fit its pixels", _RESAVE)
         steps = np.diff(colors[0].astype(np.int64))
-        if (
-            (colors[0] == colors[1]).all()
-            and (colors[0] == colors[2]).all()
-            and steps.min(initial=1) == steps.max(initial=1)
-        ):
+        gray = np.array_equal(colors[0], colors[1]) and np.array_equal(colors[0], colors[2])
+        if gray and steps.size and steps[0] > 0 and (steps == steps[0]).all():
             return pixels, False
         return np.moveaxis(np.take(colors, pixels, axis=1), 0, -1), True
 
