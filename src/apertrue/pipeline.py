@@ -41,17 +41,21 @@ def judge(
     context = context or Context()
     scene = locate(frame, hints_for(frame, instrument, hints or Hints()))
     assessment = assess_scene(scene, frame, instrument, context)
+    return readvise(frame, scene, assessment, instrument, context)
+
+
+def readvise(frame: Frame, scene: Scene, assessment: Assessment, instrument: Instrument, context: Context) -> Result:
+    """Advise on what was measured already; again, when more is known beside the picture (drift, calibration)."""
     advice = advise(assessment, scene, instrument, context)
     assessment = replace(assessment, verdict=str(advice.verdict), reasons=advice.reasons)
-    if advice.nudge is not None and not advice.nudge.centered:
-        nudge = advice.nudge
-        assessment = replace(
-            assessment,
-            nudge_x=nudge.x,
-            nudge_x_sigma=nudge.x_sigma,
-            nudge_y=nudge.y,
-            nudge_y_sigma=nudge.y_sigma,
-        )
+    move = advice.nudge if advice.nudge is not None and not advice.nudge.centered else None
+    assessment = replace(
+        assessment,
+        nudge_x=None if move is None else move.x,
+        nudge_x_sigma=None if move is None else move.x_sigma,
+        nudge_y=None if move is None else move.y,
+        nudge_y_sigma=None if move is None else move.y_sigma,
+    )
     return Result(frame, scene, assessment, advice)
 
 
