@@ -1,1 +1,1 @@
-"""Sets of pictures for benchmarks: simulated, from an independent renderer, from wave optics, unreadable, and real ones."""
+"""Sets of pictures for benchmarks: simulated, independently rendered, from wave optics, unreadable, and real."""

@@ -1,9 +1,9 @@
 """Pictures from a renderer that shares no code, and no edge, halo or noise model, with apertrue.
 
-Discs are drawn on a grid four times finer than the pixels, with edges of several shapes; the halo is made of exponentials,
-Gaussians and streaks; the beam's light is a super-Gaussian, has a cosine rim, an exponential tilt or a coma-like term. The
-camera counts electrons with an excess noise, and spreads each over its neighbors. Pixels integrate over their area. Truth:
-the geometry, and currents by Cartesian sums and one FFT correlation over all shifts.
+Discs are drawn on a grid four times finer than the pixels, with edges of several shapes; the halo is made of
+exponentials, Gaussians and streaks; the beam's light is a super-Gaussian, has a cosine rim, an exponential tilt or a
+coma-like term. The camera counts electrons with an excess noise, and spreads each over its neighbors. Pixels integrate
+over their area. Truth: the geometry, and currents by Cartesian sums and one FFT correlation over all shifts.
 """
 
 from collections.abc import Callable, Iterator
@@ -167,7 +167,7 @@ def detect(s: Setup, light: np.ndarray, rng: np.random.Generator) -> np.ndarray:
 
 
 def currents(s: Setup, ratio: float | None = None) -> tuple[float, float]:
-    """(share passed now, most that can pass over all shifts) by Cartesian sums; the maximum from one FFT correlation."""
+    """(share passed now, most over all shifts) by Cartesian sums; the maximum's place from one FFT correlation."""
     from dataclasses import replace
 
     if ratio is not None:
