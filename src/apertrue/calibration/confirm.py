@@ -1,7 +1,7 @@
 """Does a calibration still hold? A test of agreement on new moves, and what changed when it does not.
 
-One small move per axis each day confirms it, and catches a rotated, mirrored or rescaled view. The same test notices a single
-nudge that contradicts it, a picture in which nothing moved, and a move in which both edges moved together.
+One small move per axis each day confirms it, and catches a rotated, mirrored or rescaled view. The same test notices
+a single nudge that contradicts it, a picture in which nothing moved, and a move in which both edges moved together.
 """
 
 from collections.abc import Sequence
@@ -29,7 +29,8 @@ _WORDS = {
     "weak": "The moves were too small to confirm anything: make larger ones.",
     "frozen": "Nothing moved although the readings changed: frozen picture, blanked beam or the wrong knob. "
     "Take a fresh picture before any further move.",
-    "wrong-deflector": "Both edges moved together: this was not gun shift but a deflector below the aperture, or the view "
+    "wrong-deflector": "Both edges moved together: this was not gun shift but a deflector below the aperture, or the "
+    "view "
     "itself. Go back to the old readings.",
     "mirrored": "The view is mirrored against the calibration.",
     "rotated": "The view is rotated against the calibration.",
@@ -43,7 +44,8 @@ class Confirmation:
     """The outcome.
 
     Attributes:
-        kind: ``agrees``, ``weak``, ``frozen``, ``wrong-deflector``, ``mirrored``, ``rotated``, ``rescaled`` or ``changed``.
+        kind: ``agrees``, ``weak``, ``frozen``, ``wrong-deflector``, ``mirrored``, ``rotated``, ``rescaled`` or
+            ``changed``.
         agrees: whether the calibration may go on being used.
         p_value: probability of a disagreement this large while it holds.
         rotation_deg: by how much the view turned, counter-clockwise on the screen; ``None`` where it can't be told.
@@ -156,7 +158,7 @@ def _both_edges(points: Sequence[Point], predicted: Array) -> bool:
 
 
 def _turn(changes: Array, seen: Array, predicted: Array, own: Array, calibration: Calibration) -> _Turn:
-    """Rotation and scale between seen and calibrated moves, with 1σ from both sides; mirror where two axes were moved."""
+    """Rotation and scale between seen and calibrated moves, with 1σ of both; mirror where two axes were moved."""
     size = float(np.linalg.norm(predicted))
     if size == 0:
         return _Turn()

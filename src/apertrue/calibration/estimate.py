@@ -1,8 +1,9 @@
 """From snapshots at known readings to the matrix that says how the two shift axes move the beam.
 
 Model of one point (readings s, offset o, time t, approach h): o = c + A (s + ½ b∘h) + v t, with c the offset at zero
-readings, A the 2×2 matrix [% of the aperture radius per console unit], b the backlash of each axis [console units] and v the
-drift. Offsets carry the pictures' covariance; readings are known to the console's step q, that is with variance q²/12 (GUM
+readings, A the 2×2 matrix [% of the aperture radius per console unit], b the backlash of each axis [console units]
+and v the drift. Offsets carry the pictures' covariance; readings are known to the console's step q, that is with
+variance q²/12 (GUM
 F.2.2.1). Both sides being uncertain, the solution is that of errors in variables: Gauss–Newton on parameters and true
 readings, the latter eliminated (H. I. Britt & R. H. Luecke, Technometrics 15:233–247, 1973, from memory).
 
@@ -25,7 +26,8 @@ Array = NDArray[np.float64]
 DRIFT_PRIOR = 3.0
 #: 1σ of the backlash before it was seen, in console steps.
 BACKLASH_PRIOR_STEPS = 1.0
-#: Spread of the readings along their wide direction ÷ that along their narrow one, from which points count as collinear.
+#: Spread of the readings along their wide direction ÷ that along their narrow one, from which points count as
+#: collinear.
 COLLINEAR = 50.0
 
 
@@ -34,8 +36,8 @@ class Estimate:
     """What the points say.
 
     Attributes:
-        matrix: A, shape (2, 2), % of the aperture radius per console unit; rows are offset x and y (y down), columns the
-            axes X and Y.
+        matrix: A, shape (2, 2), % of the aperture radius per console unit; rows are offset x and y (y down), columns
+            the axes X and Y.
         covariance: of A's entries in the order (xX, xY, yX, yY), shape (4, 4).
         intercept: c, the offset at zero readings and the first point's time, %, shape (2,).
         joint: covariance of (c, A), shape (6, 6).
@@ -95,8 +97,8 @@ def estimate(
         drift_prior: 1σ of the drift before it was seen, % per hour.
 
     Raises:
-        CalibrationError: fewer than three points, the same point twice instead of three different ones, points on a line,
-            values that are no numbers, or nothing moved.
+        CalibrationError: fewer than three points, the same point twice instead of three different ones, points on a
+            line, values that are no numbers, or nothing moved.
     """
     points = with_approach(points)
     readings, offsets = _checked(points, step)
@@ -258,7 +260,8 @@ def _checked(points: Sequence[Point], step: float) -> tuple[Array, Array]:
         raise CalibrationError(f"the console's step must be 0 or above, got {step:g}")
     if len(points) < 3:
         raise CalibrationError(
-            f"{len(points)} point(s) are too few: at least three snapshots at different readings of both axes are needed"
+            f"{len(points)} point(s) are too few: at least three snapshots at different readings of both axes are "
+            f"needed"
         )
     readings = np.array([p.readings for p in points])
     offsets = np.array([p.offset for p in points])
@@ -273,7 +276,8 @@ def _checked(points: Sequence[Point], step: float) -> tuple[Array, Array]:
     different = np.unique(np.round(readings, 12), axis=0)
     if len(different) < 3:
         raise CalibrationError(
-            f"only {len(different)} different pair(s) of readings among {len(points)} points: the same point twice teaches "
+            f"only {len(different)} different pair(s) of readings among {len(points)} points: the same point twice "
+            f"teaches "
             "no direction. Move each axis at least once"
         )
     condition = spread_condition(readings)

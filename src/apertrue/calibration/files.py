@@ -1,7 +1,7 @@
 """Shift calibrations on disk: one JSON file next to the instrument file, every calibration dated and kept.
 
-The file is written to a new name and moved into place, so that a crash never leaves half a file. Newer ones are added; none
-is overwritten, since scaling between foci and the lab's history need the old ones.
+The file is written to a new name and moved into place, so that a crash never leaves half a file. Newer ones are
+added; none is overwritten, since scaling between foci and the lab's history need the old ones.
 """
 
 import os
@@ -52,8 +52,10 @@ class _File(msgspec.Struct, forbid_unknown_fields=True):
 
 
 def calibration_path(instrument_path: str | os.PathLike[str] | None = None) -> Path:
-    """Where calibrations lie: next to the instrument file (``microscope.toml`` → ``microscope.calibrations.json``), or
-    in the user's folder for settings."""
+    """Where calibrations lie: next to the instrument file, or in the user's folder for settings.
+
+    ``microscope.toml`` has ``microscope.calibrations.json`` beside it.
+    """
     if instrument_path is not None:
         return Path(instrument_path).with_suffix(".calibrations.json")
     from platformdirs import user_config_path
@@ -75,7 +77,9 @@ def load_calibrations(path: str | os.PathLike[str]) -> tuple[Calibration, ...]:
     except FileNotFoundError:
         return ()
     except OSError as error:
-        raise CalibrationError(f"{place}: can't be read ({error.strerror or error}). Check the file and its rights") from None
+        raise CalibrationError(
+            f"{place}: can't be read ({error.strerror or error}). Check the file and its rights"
+        ) from None
     try:
         content = msgspec.json.decode(data, type=_File)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:

@@ -1,7 +1,7 @@
 """Learning while centering: each nudge with its snapshot sharpens the calibration (recursive least squares).
 
-State θ = (c, A): the offset at the first point's readings and the 2×2 matrix, as in :mod:`.estimate`. A new point is the
-observation o = c + A (s − s₀); between points with times c wanders as a random walk. Without wander the result equals
+State θ = (c, A): the offset at the first point's readings and the 2×2 matrix, as in :mod:`.estimate`. A new point is
+the observation o = c + A (s − s₀); between points with times c wanders as a random walk. Without wander the result equals
 the batch solution with the same prior (tested).
 """
 
@@ -108,8 +108,9 @@ class Learner:
     def _reading_noise(self, point: Point) -> Array:
         """What rounding and unseen backlash of the readings do to the offset, shape (2, 2), %².
 
-        A reading is known to step/√12; an axis that was turned the other way round (or for the first time) may lack up to
-        a step more. Their effect needs the matrix; where that is still open, the displacement just seen stands for it.
+        A reading is known to step/√12; an axis that was turned the other way round (or for the first time) may lack
+        up to a step more. Their effect needs the matrix; where that is still open, the displacement just seen stands
+        for it.
         """
         changes = np.array([b.readings - a.readings for a, b in pairwise((*self.points, point))])
         last = changes[-1]

@@ -1,8 +1,8 @@
 """Generalized least squares with covariance, prediction and recursive updating: small, dense and careful.
 
-Formulas: JCGM 100:2008 (GUM) H.3 for the covariance of a fitted line and its predictions; A. C. Aitken, *On least squares
-and linear combination of observations*, 1936, for weights that are correlated (from memory). Everything is solved by a
-singular value decomposition of the whitened, column-scaled design, never by normal equations.
+Formulas: JCGM 100:2008 (GUM) H.3 for the covariance of a fitted line and its predictions; A. C. Aitken, *On least
+squares and linear combination of observations*, 1936, for weights that are correlated (from memory). Everything is
+solved by a singular value decomposition of the whitened, column-scaled design, never by normal equations.
 """
 
 from dataclasses import dataclass
@@ -46,8 +46,10 @@ class Fit:
         return np.sqrt(np.diag(self.covariance))
 
     def predict(self, row: Array) -> tuple[Array, Array]:
-        """Value and covariance of ``row @ parameters``; ``row`` of shape (p,) or (m, p). The observation's own
-        variance is not included (GUM H.3.5)."""
+        """Value and covariance of ``row @ parameters``; ``row`` of shape (p,) or (m, p).
+
+        The observation's own variance is not included (GUM H.3.5).
+        """
         row = np.atleast_2d(row)
         return row @ self.parameters, row @ self.covariance @ row.T
 
@@ -110,8 +112,11 @@ def update(
     least squares*, 1950, from memory). The covariance is updated in Joseph's form, which stays symmetric and positive.
 
     Args:
-        parameters: shape (p,); covariance: shape (p, p).
-        row: shape (m, p); observed: shape (m,); noise: its covariance, shape (m, m).
+        parameters: shape (p,).
+        covariance: of the parameters, shape (p, p).
+        row: shape (m, p).
+        observed: shape (m,).
+        noise: covariance of the observation, shape (m, m).
 
     Returns:
         parameters, covariance, and the squared Mahalanobis length of the innovation (χ² with m degrees of freedom

@@ -153,7 +153,7 @@ class Calibration:
         return np.array(self.covariance, dtype=float)
 
     def displacement(self, change: Array) -> tuple[Array, Array]:
-        """Displacement (%, shape (2,)) that a change of readings (console units, shape (2,)) makes, and its covariance."""
+        """Displacement (%, shape (2,)) that a change of readings (console units, (2,)) makes, and its covariance."""
         j = np.kron(np.eye(2), np.asarray(change, dtype=float))
         return self.a @ change, j @ self.cov @ j.T
 
@@ -200,7 +200,8 @@ class Calibration:
             says.append("The shift calibration is dated in the future: check the clock, then confirm it.")
         elif confirm and not changed:
             says.append(
-                f"The shift calibration is {age:.0f} h old: confirm it with one small move of each axis before you rely on it."
+                f"The shift calibration is {age:.0f} h old: confirm it with one small move of each axis before you "
+                f"rely on it."
             )
         return Validity(not changed, changed, confirm, age, tuple(says))
 
@@ -241,8 +242,8 @@ def _pair(a: Array) -> tuple[tuple[float, float], tuple[float, float]]:
 def at_focus(calibrations: Sequence[Calibration], focus: float) -> Calibration:
     """The calibration at another focus of the same state, learned from two or more foci.
 
-    Each entry of the matrix is a straight line in the focus (weighted least squares with its covariance). Beyond the known
-    foci by more than a tenth of their range it refuses.
+    Each entry of the matrix is a straight line in the focus (weighted least squares with its covariance). Beyond the
+    known foci by more than a tenth of their range it refuses.
 
     Raises:
         CalibrationError: fewer than two foci, different states or sides, or a focus out of reach.

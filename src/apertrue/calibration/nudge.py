@@ -1,4 +1,4 @@
-"""The move that centers the beam, with its doubt and the score to expect; and the first moves where nothing is known yet."""
+"""The move that centers the beam, with its doubt and the score to expect; first moves where nothing is known."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -98,8 +98,8 @@ def nudge_for(
     """The nudge that a calibration gives for a measured offset.
 
     Args:
-        point: the present picture, with its σ (see :func:`apertrue.calibration.points.point_from`); its ``approach`` tells
-            on which side of the backlash the axes stand.
+        point: the present picture, with its σ (see :func:`apertrue.calibration.points.point_from`); its ``approach``
+            tells on which side of the backlash the axes stand.
         calibration: valid for the present state.
         console: step and range; a step of 0.1 in ±100 when ``None``.
         working_ratio: beam radius ÷ aperture radius of the work; ``None`` = just fills the aperture.

@@ -1,4 +1,4 @@
-"""One calibration point: the shift readings and the offset seen at them. Everything estimated here starts from these."""
+"""One calibration point: the shift readings and the offset seen at them. All estimates start from these."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -19,7 +19,8 @@ class Point:
 
     Attributes:
         shift_x, shift_y: readings of gun shift X and Y, console units.
-        offset_x, offset_y: beam center − aperture center in the aperture plane, % of the aperture radius, x right, y down.
+        offset_x, offset_y: beam center − aperture center in the aperture plane, % of the aperture radius, x right, y
+            down.
         x_sigma, y_sigma: their 1σ; ``None`` when unknown (then the residuals tell).
         correlation: of the two errors.
         minutes: when it was taken, min from any common start; ``None`` if unknown.
@@ -74,8 +75,9 @@ def point_from(
     """The point that an assessed picture gives.
 
     Args:
-        assessment: of the picture; its state's readings are used where ``shift_x``, ``shift_y`` are ``None``.
-        shift_x, shift_y: readings, console units.
+        assessment: of the picture; its state's readings are used where none are given here.
+        shift_x: reading of gun shift X, console units.
+        shift_y: reading of gun shift Y, console units.
         minutes: when it was taken, min from any common start; from ``taken_at`` when ``None``.
         label: how people find it again; the file's name when ``None``.
 

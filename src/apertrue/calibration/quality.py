@@ -79,7 +79,8 @@ def quality(
 
     Args:
         result: from :func:`apertrue.calibration.estimate.estimate`.
-        shift_min, shift_max: the console's range, console units.
+        shift_min: lower end of the console's range, console units.
+        shift_max: its upper end.
         safe_offset: largest offset to which the next point may take the beam, % of the aperture radius.
     """
     unknown = not np.isfinite(result.covariance).all()
@@ -133,7 +134,8 @@ def _sentences(
         says.append(f"Residuals: {residual:.2f} % of the aperture radius (rms).")
     elif p < 0.001:
         says.append(
-            f"The residuals ({residual:.2f} % rms) are far larger than the pictures' doubt (p = {p:.1g}): a typing error, "
+            f"The residuals ({residual:.2f} % rms) are far larger than the pictures' doubt (p = {p:.1g}): a typing "
+            f"error, "
             "a drift with jumps, or a view that changed. The doubt was enlarged "
             f"{e.enlarged:.1f} times to cover them."
         )
@@ -152,7 +154,8 @@ def _sentences(
             )
         else:
             says.append(
-                "These points and times can't show a drift (too short, or it can't be told apart from the shift); what it may "
+                "These points and times can't show a drift (too short, or it can't be told apart from the shift); "
+                "what it may "
                 "have done is in the doubt. A later picture at the first readings would tell."
             )
     if e.backlash is not None and e.backlash_sigma is not None:
@@ -178,7 +181,8 @@ def next_point(
 ) -> NextPoint | None:
     """The point within reach that enlarges the determinant of the matrix's information most.
 
-    Candidates lie on circles of predicted offset around the centered readings, at 1, ½ and ¼ of the safe offset, rounded to the step.
+    Candidates lie on circles of predicted offset around the centered readings, at 1, ½ and ¼ of the safe offset,
+    rounded to the step.
     """
     a, cov = result.matrix, result.joint
     if result.gains[1] <= 0:

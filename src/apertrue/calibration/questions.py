@@ -69,7 +69,8 @@ def questions(points: Sequence[Point], *, step: float = 0.0) -> tuple[Question, 
     """Suspicions about the readings, the most likely first; empty when all is consistent.
 
     Args:
-        points: as for :func:`apertrue.calibration.estimate.estimate`, with their σ (without σ only leverage is looked at).
+        points: as for :func:`apertrue.calibration.estimate.estimate`, with their σ (without σ only leverage is looked
+            at).
         step: the console's step, console units.
     """
     out = list(_leverage(points))
@@ -144,12 +145,14 @@ def _inconsistent(points: Sequence[Point], step: float) -> list[Question]:
         for i in range(len(points)):
             p = _probability(_fit([q for k, q in enumerate(points) if k != i], step))
             if p > FITS:
-                text = f"{_name(points, i)}. It does not agree with the others. Was it read or typed wrongly, or did the view change?"
+                text = f"{_name(points, i)}. It does not agree with the others. "
+                text += "Was it read or typed wrongly, or did the view change?"
                 found.append((p, Question(i, "outlier", text, None)))
     found.sort(key=lambda f: -f[0])
     if not found:
         text = (
-            f"The {len(points)} points do not agree with each other (p = {whole:.1g}), and no single typing error explains "
+            f"The {len(points)} points do not agree with each other (p = {whole:.1g}), and no single typing error "
+            f"explains "
             "it. Did the view, the focus or the aperture change in between?"
         )
         return [Question(0, "outlier", text, None)]
@@ -165,7 +168,8 @@ def _odd_gain(points: Sequence[Point], step: float) -> list[Question]:
     if lengths.min() > 0 and lengths.max() / lengths.min() > 7.0:
         strong, weak = ("X", "Y") if lengths[0] > lengths[1] else ("Y", "X")
         text = (
-            f"Axis {strong} moves the beam {lengths.max() / lengths.min():.0f} times as far as axis {weak} per console unit. "
+            f"Axis {strong} moves the beam {lengths.max() / lengths.min():.0f} times as far as axis {weak} per "
+            f"console unit. "
             f"Is a reading of {weak} ten times too large, or one of {strong} ten times too small?"
         )
         return [Question(0, "gain", text, None)]

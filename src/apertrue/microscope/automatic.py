@@ -47,7 +47,8 @@ def maximize_current(
         start: readings to start from.
         reach: half width of the first scan of each axis, console units.
         rounds: scans of both axes; each round's reach is 0.75 of the one before.
-        low, high: the console's range.
+        low: lower end of the console's range.
+        high: its upper end.
 
     Returns:
         X, Y and the number of current readings.

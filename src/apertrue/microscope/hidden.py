@@ -1,7 +1,7 @@
 """What a virtual microscope hides: its truth, drawn once by seed. Orders of magnitude: common practice, no source.
 
-Positions and offsets in % of the aperture radius (x right, y down in the picture), readings in console units, focus in its
-own units with the customary sides (positive and negative), times in minutes.
+Positions and offsets in % of the aperture radius (x right, y down in the picture), readings in console units, focus
+in its own units with the customary sides (positive and negative), times in minutes.
 """
 
 from dataclasses import dataclass
@@ -50,7 +50,8 @@ class Hidden:
         backlash: of the two shift axes, console units; ``focus_backlash``: lens hysteresis, focus units.
         tilt: gun tilt that would be right, tilt units (the knobs start at 0); ``tilt_couples``: % per tilt unit (2×2);
             ``tilt_loss``: current falls as exp(−½ (loss·|error|)²); ``tilt_slope``: slope of the light per tilt unit.
-        trend: % per h; ``wander``: random walk, % per √h; ``settling``: amplitude (%), ``settling_min`` its time constant.
+        trend: % per h; ``wander``: random walk, % per √h; ``settling``: amplitude (%), ``settling_min`` its time
+            constant.
         shadow: movement of the aperture's shadow with the beam, share.
         aperture_px, center_px: aperture radius and position in a 512 px picture, px.
         view_tilt_deg, view_axis_deg: tilt of the screen.
@@ -173,7 +174,7 @@ def _pair(values: Array) -> Pair:
 
 
 def _matrix(angle_deg: float, skew_deg: float, gain: float, ratio: float, mirror: bool) -> Matrix:
-    """Axis X points ``angle`` counter-clockwise from right on the screen, axis Y a skewed right angle further (or back)."""
+    """Axis X points ``angle`` counter-clockwise from right on the screen, axis Y a skewed right angle on (or back)."""
     t = np.radians(angle_deg)
     u = t + np.radians((90.0 + skew_deg) * (-1 if mirror else 1))
     gx, gy = gain * np.sqrt(ratio), gain / np.sqrt(ratio)

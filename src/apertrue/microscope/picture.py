@@ -1,7 +1,7 @@
-"""The virtual camera, quick enough for a live view: the simulator's light with the blurred steps worked out near edges only.
+"""The virtual camera, quick enough for a live view: blurred steps are worked out near edges only.
 
-Geometry, profile and halo are those of :mod:`apertrue.simulate`; a test holds this picture to ``simulate``'s. Counting noise
-is taken as normal, which above a few electrons can't be told apart.
+Geometry, profile and halo are those of :mod:`apertrue.simulate`; a test holds this picture to ``simulate``'s.
+Counting noise is taken as normal, which above a few electrons can't be told apart.
 """
 
 from math import cos, radians, sin
@@ -17,7 +17,7 @@ F32 = NDArray[np.float32]
 
 
 def light_of(recipe: Recipe) -> F32:
-    """Electrons per pixel without noise, shape (rows, columns), of a recipe with dome, tilt and an even or sloping halo."""
+    """Electrons per pixel without noise, shape (rows, columns), for dome, tilt and an even or sloping halo."""
     x = np.arange(recipe.columns, dtype=np.float32)[None, :]
     y = np.arange(recipe.rows, dtype=np.float32)[:, None]
     cx, cy = recipe.center

@@ -42,10 +42,12 @@ class Position:
     """The truth at one moment, for reviews and tests; the operator does not see it.
 
     Attributes:
-        offset_x_percent, offset_y_percent, offset_percent: beam center − aperture center, % of the aperture radius, y down.
+        offset_x_percent, offset_y_percent, offset_percent: beam center − aperture center, % of the aperture radius, y
+            down.
         beam_ratio: beam radius ÷ aperture radius.
         clipped_fraction: share of the beam's current that the aperture stops.
-        score: 100 × beam current now ÷ most over all shifts; ``working_score`` the same spread to just fill the aperture.
+        score: 100 × beam current now ÷ most over all shifts; ``working_score`` the same spread to just fill the
+            aperture.
         current_pa: the beam's current through the aperture, without halo and noise.
     """
 
@@ -167,12 +169,12 @@ class VirtualMicroscope:
         )
 
     def current_pa(self) -> float:
-        """A reading of the current meter, pA: beam and halo through the aperture, with the meter's noise; takes its time."""
+        """A reading of the current meter, pA: beam and halo through the aperture, with noise; takes its time."""
         self.wait(METER_MIN)
         self.meter_readings += 1
         return self._read_current()
 
-    # --- what the operator turns ---------------------------------------------------------------------------------------
+    # --- what the operator turns --------------------------------------------------------------------------------------
     def set_shift(self, x: float, y: float) -> None:
         """Set both readings, rounded to the console's step.
 
@@ -262,12 +264,12 @@ class VirtualMicroscope:
         return AutomaticRun("done", self.minutes - began, n, start, self.shift)
 
     def scan_reach(self) -> tuple[float, float]:
-        """Half width of the routine's first scan, console units: about half the aperture's radius (the maker knows it)."""
+        """Half width of the routine's first scan, console units: about half the aperture's radius."""
         setting = self._setting()
         a = matrix_at(self.hidden.side(setting.side), setting.defocus)
         return 50.0 / float(np.hypot(*a[:, 0])), 50.0 / float(np.hypot(*a[:, 1]))
 
-    # --- the truth -------------------------------------------------------------------------------------------------------
+    # --- the truth ----------------------------------------------------------------------------------------------------
     def truth(self) -> Position:
         """The truth now."""
         setting = self._setting()
@@ -302,7 +304,7 @@ class VirtualMicroscope:
             low, high = self.console.shift_min, self.console.shift_max
             self._turn(*np.clip(self._shift + change, low, high))
 
-    # --- inside ----------------------------------------------------------------------------------------------------------
+    # --- inside -------------------------------------------------------------------------------------------------------
     def _round(self, shift: Array) -> Array:
         step = self.console.shift_step
         return np.round(np.round(shift / step) * step, 10) if step > 0 else shift

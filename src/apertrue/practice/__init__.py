@@ -1,1 +1,1 @@
-"""Centering a virtual microscope: by advice alone (:mod:`.advised`) or as a game for people (:mod:`.game`). No user interface."""
+"""Centering a virtual microscope, by advice alone (:mod:`.advised`) or by people (:mod:`.game`). No user interface."""

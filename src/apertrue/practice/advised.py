@@ -154,9 +154,7 @@ def center(
     )
 
 
-def calibrate(
-    scope: VirtualMicroscope, measure: Measure = judge_snapshot, *, points: int = 6
-) -> Calibration:
+def calibrate(scope: VirtualMicroscope, measure: Measure = judge_snapshot, *, points: int = 6) -> Calibration:
     """Calibrate a microscope as the guided steps do: center it by trial, then take the points that help most.
 
     Raises:
