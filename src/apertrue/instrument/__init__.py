@@ -1,5 +1,6 @@
 """The instrument file: aperture diameters, cameras, limits and costs of one microscope (TOML)."""
 
+from .complete import completed
 from .settings import Camera, Console, Costs, Instrument, Limits, Working
 from .toml import (
     ENVIRONMENT_VARIABLE,
@@ -18,6 +19,7 @@ __all__ = [
     "Instrument",
     "Limits",
     "Working",
+    "completed",
     "default_instrument_path",
     "dumps_instrument",
     "find_instrument",

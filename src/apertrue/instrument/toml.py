@@ -2,7 +2,6 @@
 
 import json
 import os
-import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -75,6 +74,8 @@ def load_instrument(path: str | os.PathLike[str]) -> Instrument:
 
 def loads_instrument(text: str, source: str = "instrument file") -> Instrument:
     """The same from a text; ``source`` stands in front of each message."""
+    import tomllib
+
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

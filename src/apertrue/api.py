@@ -1,0 +1,205 @@
+"""The Python API: ``apertrue.assess``."""
+
+import io
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from html import escape
+from os import PathLike
+from pathlib import Path
+from typing import Any, overload
+
+from numpy.typing import NDArray
+
+from .advice import Advice, Context
+from .assessment import Assessment
+from .frame import Frame, as_frame
+from .instrument import Instrument, find_instrument, load_instrument
+from .judging import Setup, judge_frame
+from .pipeline import Result
+from .readers import ReadOptions, read_frames
+from .registry.format import format_value
+from .scene import Hints, Scene
+
+__all__ = ["Judged", "assess"]
+
+
+class Judged(Assessment):
+    """One judged picture: all fields of :class:`~apertrue.assessment.Assessment`, and what they came from.
+
+    Fields are attributes (``judged.offset_percent``, ``judged.offset_percent_sigma``; ``None`` = not measured);
+    :meth:`to_dict` gives the fields as ``apertrue assess --json`` prints them. In a notebook it shows its overlay.
+    """
+
+    __slots__ = ("_result",)
+    _result: Result
+
+    def __init__(self, result: Result) -> None:
+        # Frozen, so the fields can't be assigned; this is the one place that fills them.
+        for name in Assessment.__dataclass_fields__:
+            object.__setattr__(self, name, getattr(result.assessment, name))
+        object.__setattr__(self, "_result", result)
+
+    def __reduce__(self) -> tuple[type["Judged"], tuple[Result]]:
+        return type(self), (self._result,)
+
+    @property
+    def assessment(self) -> Assessment:
+        """The fields alone, as a plain dataclass."""
+        return self._result.assessment
+
+    @property
+    def result(self) -> Result:
+        """Frame, scene, assessment and advice together."""
+        return self._result
+
+    @property
+    def frame(self) -> Frame:
+        """The picture."""
+        return self._result.frame
+
+    @property
+    def located(self) -> Scene:
+        """Edges, levels, noise and their covariance."""
+        return self._result.scene
+
+    @property
+    def advice(self) -> Advice:
+        """The verdict with its reasons, budget and move."""
+        return self._result.advice
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The advice in words, headline first."""
+        return self._result.advice.sentences
+
+    def overlay(self) -> Any:
+        """The picture with edges, centers, the needed move and the numbers: a :class:`PIL.Image.Image`."""
+        from .overlay import draw_overlay
+
+        return draw_overlay(self._result)
+
+    def __repr__(self) -> str:
+        parts = [f"{self.verdict}: {self.scene}"]
+        if self.offset_percent is not None:
+            toward = "" if self.offset_direction_deg is None else f" toward {self.offset_direction_deg:.0f}°"
+            parts.append(f"offset {self._said('offset_percent')} of the aperture radius{toward}")
+        if self.gap_percent is not None:
+            parts.append(f"gap {self._said('gap_percent')}")
+        if self.working_score is not None:
+            parts.append(f"working score {self._said('working_score')}")
+        if self.flags:
+            parts.append(f"flags {', '.join(self.flags)}")
+        if self.file is not None:
+            parts.append(self.file + (f" page {self.page}" if self.page else ""))
+        return f"<apertrue {', '.join(parts)}>"
+
+    def _said(self, name: str) -> str:
+        return format_value(name, getattr(self, name), getattr(self, f"{name}_sigma"))
+
+    def _repr_html_(self) -> str:
+        """The overlay and the sentences, for notebooks; text is escaped."""
+        from base64 import b64encode
+
+        buffer = io.BytesIO()
+        self.overlay().save(buffer, format="PNG")
+        picture = b64encode(buffer.getvalue()).decode("ascii")
+        said = "".join(f"<li>{escape(s)}</li>" for s in self.sentences)
+        return (
+            '<div style="max-width:640px">'
+            f'<img alt="{escape(repr(self), quote=True)}" style="width:100%" src="data:image/png;base64,{picture}">'
+            f"<ul>{said}</ul></div>"
+        )
+
+
+Source = str | PathLike[str] | Frame | NDArray[Any]
+
+
+@overload
+def assess(
+    source: Frame | NDArray[Any],
+    *,
+    page: None = None,
+    instrument: Instrument | str | PathLike[str] | None = None,
+    hints: Hints | None = None,
+    context: Context | None = None,
+    options: ReadOptions | None = None,
+    now: bool = False,
+) -> Judged: ...
+
+
+@overload
+def assess(
+    source: str | PathLike[str],
+    *,
+    page: int,
+    instrument: Instrument | str | PathLike[str] | None = None,
+    hints: Hints | None = None,
+    context: Context | None = None,
+    options: ReadOptions | None = None,
+    now: bool = False,
+) -> Judged: ...
+
+
+@overload
+def assess(
+    source: str | PathLike[str],
+    *,
+    page: None = None,
+    instrument: Instrument | str | PathLike[str] | None = None,
+    hints: Hints | None = None,
+    context: Context | None = None,
+    options: ReadOptions | None = None,
+    now: bool = False,
+) -> Any: ...
+
+
+def assess(
+    source: Source,
+    *,
+    page: int | None = None,
+    instrument: Instrument | str | PathLike[str] | None = None,
+    hints: Hints | None = None,
+    context: Context | None = None,
+    options: ReadOptions | None = None,
+    now: bool = False,
+) -> Any:
+    """Judge one picture.
+
+    Args:
+        source: a picture file, a 2-D array (rows downward, more light = larger) or a frame.
+        page: the page of a stack, from 0; all pages when ``None``.
+        instrument: the instrument or its file; ``None`` = the one that the command line would use.
+        hints: what is known before looking.
+        context: what is known beside the picture.
+        options: limits of reading, and what fills gaps.
+        now: whether to hold the picture's stated time against the clock, so that an old one is called stale.
+
+    Returns:
+        One :class:`Judged`; for a file of several pages, without ``page``, a list of them in order.
+
+    Raises:
+        ReadError: the file can't be read; its text says why and what to do.
+        InstrumentError: the instrument file is wrong; its text names the key.
+    """
+    if instrument is None:
+        found = find_instrument()[0]
+    else:
+        found = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
+    setup = Setup(
+        instrument=found,
+        hints=hints or Hints(),
+        options=options or ReadOptions(timezone=found.timezone),
+        now=datetime.now(UTC) if now else None,
+        context=context or Context(),
+    )
+    if isinstance(source, str | PathLike):
+        judged = [Judged(judge_frame(frame, setup)) for frame in _pages(source, page, setup.options)]
+        return judged[0] if len(judged) == 1 else judged
+    if page:
+        raise ValueError(f"an array or frame has no page {page}; give the page's own 2-D array")
+    return Judged(judge_frame(as_frame(source), setup))
+
+
+def _pages(source: str | PathLike[str], page: int | None, options: ReadOptions) -> Iterator[Frame]:
+    name = source if isinstance(source, str) else Path(source)
+    return read_frames(name, pages=None if page is None else (page,), options=options)

@@ -1,0 +1,327 @@
+"""``apertrue assess``: judge pictures."""
+
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ._output import VERDICT_STYLES, note, print_json, print_table, print_text, report_error
+
+if TYPE_CHECKING:
+    from ..judging import Setup, Unread
+    from ..pipeline import Result
+
+app = typer.Typer()
+
+#: With at most this many pictures, each is also told in sentences.
+FEW = 6
+# A report holds its pictures until it is written; beyond this many bytes of pixels it takes no more.
+_REPORT_BYTES = 1_500_000_000
+
+
+@app.command()
+def assess(
+    pictures: Annotated[
+        list[str], typer.Argument(metavar="PICTURE...", help="Pictures, folders or patterns such as 'day1/*.tif'.")
+    ],
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object a picture, in the order given.")] = False,
+    overlay: Annotated[
+        Path | None, typer.Option("--overlay", metavar="DIR", help="Write each picture with its edges as PNG.")
+    ] = None,
+    report: Annotated[
+        Path | None, typer.Option("--report", metavar="FILE.html", help="Write one page with pictures and numbers.")
+    ] = None,
+    instrument: Annotated[
+        Path | None,
+        typer.Option("--instrument", metavar="FILE.toml", help="Instrument file; see: apertrue instrument."),
+    ] = None,
+    sheet: Annotated[
+        Path | None, typer.Option("--sheet", metavar="FILE.csv", help="Readings per picture: file, gun_shift_x, ...")
+    ] = None,
+    setting: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="FIELD=VALUE", help="State that the files do not tell, such as kv=200. Repeat."),
+    ] = None,
+    linear: Annotated[
+        bool | None, typer.Option("--linear/--not-linear", help="Whether gray levels are proportional to the light.")
+    ] = None,
+    aperture_radius_px: Annotated[
+        float | None, typer.Option(metavar="PX", help="The aperture's radius in this view, where it is known.")
+    ] = None,
+    region: Annotated[
+        str | None, typer.Option(metavar="L,T,R,B", help="Search only here: left,top,right,bottom in px.")
+    ] = None,
+    as_taken: Annotated[
+        bool, typer.Option("--as-taken", help="Judge as of when each picture was taken: none is called stale.")
+    ] = False,
+) -> None:
+    """Judge pictures: is the beam centered in the condenser aperture, by how much is it off, what to do.
+
+    \b
+    Examples:
+      apertrue assess snapshot.tif
+      apertrue assess day1/ day2/*.png --overlay overlays --report report.html
+      apertrue assess stack.mrc --set kv=200 --set aperture_um=70
+      apertrue assess pictures/ --json > results.jsonl
+
+    Verdicts: leave, nudge (a small move by hand), auto (the automatic routine is worth its time), retake (this picture
+    can't tell). Exit status: 0 done, 1 some picture could not be read (the others are done), 2 wrong usage.
+
+    apertrue advises; it is not yet verified on an instrument. The maker's manual, local rules and trained staff come
+    first.
+    """
+    from ..judging import Unread, judge_files, unread_row
+
+    setup = _setup(instrument, sheet, setting or [], linear, aperture_radius_px, region, as_taken)
+    results: list[Result | Unread] = []
+    kept, told_full, failed, taken = 0, False, False, set[str]()
+    for outcome in judge_files(_expanded(pictures), setup):
+        if isinstance(outcome, Unread):
+            failed = True
+            if json:
+                print_json(unread_row(outcome).to_dict())
+            note(outcome.message)
+            results.append(outcome)
+            continue
+        if json:
+            print_json(outcome.assessment.to_dict())
+        if overlay is not None:
+            _save_overlay(outcome, overlay, taken)
+        if report is not None:
+            kept += outcome.frame.pixels.nbytes
+            if kept > _REPORT_BYTES and not told_full:
+                note("the report holds no more pictures than these; for a whole archive use: apertrue audit")
+                told_full = True
+        results.append(outcome if report is not None and not told_full else _without_pixels(outcome))
+    if not results:
+        note(f"no pictures found in {', '.join(pictures)}. Name pictures, or folders that hold some.")
+        raise typer.Exit(2)
+    if not json:
+        _print(results)
+        if overlay is not None and taken:
+            print_text(f"Overlays: {overlay.resolve()}")
+    if report is not None:
+        _write_report(report, results, quiet=json)
+    if failed:
+        raise typer.Exit(1)
+
+
+def _expanded(pictures: Sequence[str]) -> Iterator[Path | str]:
+    """The files meant; addresses of other machines go on as they are."""
+    from ..readers import expand
+
+    for given in pictures:
+        if "://" in given:
+            yield given
+        else:
+            yield from expand([given])
+
+
+def _setup(
+    instrument: Path | None,
+    sheet: Path | None,
+    settings: list[str],
+    linear: bool | None,
+    aperture_radius_px: float | None,
+    region: str | None,
+    as_taken: bool,
+) -> "Setup":
+    from ..frame import State
+    from ..instrument import find_instrument
+    from ..judging import Setup
+    from ..readers import ReadOptions, read_sheet
+    from ..scene import Hints
+
+    found, _ = find_instrument(instrument)
+    if aperture_radius_px is not None and not aperture_radius_px > 0:
+        raise _usage("--aperture-radius-px must be above 0")
+    options = ReadOptions(timezone=found.timezone, state=State().updated("option", **_state(settings)))
+    return Setup(
+        instrument=found,
+        hints=Hints(linear=linear, aperture_radius_px=aperture_radius_px, region=_region(region)),
+        options=options,
+        sheet=() if sheet is None else read_sheet(sheet, options=options),
+        now=None if as_taken else datetime.now(UTC),
+    )
+
+
+def _usage(message: str) -> typer.Exit:
+    note(message)
+    return typer.Exit(2)
+
+
+def _state(settings: list[str]) -> dict[str, Any]:
+    """The values of ``--set``, by field."""
+    from math import isfinite
+
+    from ..registry import FIELDS, FocusSide
+
+    known = {f.name: f for f in FIELDS if f.group == "state" and f.name != "state_source"}
+    values: dict[str, Any] = {}
+    for text in settings:
+        name, equals, value = text.partition("=")
+        name = name.strip().replace("-", "_")
+        if not equals or name not in known:
+            raise _usage(f"--set {text}: write FIELD=VALUE; fields: {', '.join(known)}")
+        if known[name].kind == "text":
+            if name == "focus_side" and value not in tuple(FocusSide):
+                raise _usage(f"--set {text}: focus_side is {' or '.join(FocusSide)}")
+            values[name] = value
+            continue
+        try:
+            values[name] = float(value)
+        except ValueError:
+            raise _usage(f"--set {text}: {name} is a number ({known[name].unit})") from None
+        if not isfinite(values[name]):
+            raise _usage(f"--set {text}: {name} is a finite number ({known[name].unit})")
+    return values
+
+
+def _region(text: str | None) -> tuple[float, float, float, float] | None:
+    if text is None:
+        return None
+    try:
+        left, top, right, bottom = (float(part) for part in text.split(","))
+    except ValueError:
+        raise _usage(f"--region {text}: write four numbers, left,top,right,bottom in px") from None
+    if not (left < right and top < bottom):
+        raise _usage(f"--region {text}: left must be smaller than right, top smaller than bottom")
+    return left, top, right, bottom
+
+
+def _without_pixels(result: "Result") -> "Result":
+    """The result with a single pixel in place of the picture, so that a long run does not hold them all."""
+    from dataclasses import replace
+
+    return replace(result, frame=replace(result.frame, pixels=result.frame.pixels[:1, :1].copy()))
+
+
+def _save_overlay(result: "Result", folder: Path, taken: set[str]) -> None:
+    from ..overlay import save_overlay
+
+    try:
+        save_overlay(result, folder, taken)
+    except OSError as error:
+        report_error(error)
+        note(f"the overlays can't be written to {folder}. Choose another folder.")
+        raise typer.Exit(2) from None
+
+
+def _write_report(path: Path, results: "list[Result | Unread]", *, quiet: bool) -> None:
+    from ..judging import Unread
+    from ..report import write_assess_report
+
+    judged = [r for r in results if not isinstance(r, Unread) and r.frame.pixels.size > 1]
+    unread = [(r.file, r.reason) for r in results if isinstance(r, Unread)]
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        written = write_assess_report(path, judged, unread)
+    except OSError as error:
+        report_error(error)
+        note(f"the report can't be written to {path}. Choose another file.")
+        raise typer.Exit(2) from None
+    (note if quiet else print_text)(f"Report: {Path(written).resolve().as_uri()}")
+
+
+def _print(results: "list[Result | Unread]") -> None:
+    """The table, and sentences for a few pictures."""
+    from ..judging import Unread
+
+    names = _short_names(results)
+    rows = [_UNREAD_CELLS if isinstance(r, Unread) else _cells(r) for r in results]
+    table = [[name, *cells] for name, cells in zip(names, rows, strict=True)]
+    headings = ["Picture", "Shows", "Verdict", "Offset %", "Beam lies", "Gap %", "Cut off %", "Work score", "Flags"]
+    print_table(headings, table, right=(3, 4, 5, 6, 7), styles={2: VERDICT_STYLES})
+    print_text()
+    print_text(
+        "Offset and gap in % of the aperture radius, ± 1σ. Beam lies: seen from the aperture's center, 90° is up."
+    )
+    if len(results) <= FEW:
+        _print_sentences(names, results)
+    print_text()
+    print_text("apertrue only advises and is not yet verified on an instrument.")
+
+
+def _print_sentences(names: list[str], results: "list[Result | Unread]") -> None:
+    """What is to say of each picture, then the cautions, each once."""
+    from textwrap import fill
+
+    from ..advise.cautions import CAUTIONS
+    from ..judging import Unread
+
+    general = set(CAUTIONS.values())
+    cautions: dict[str, None] = {}
+    for name, result in zip(names, results, strict=True):
+        if isinstance(result, Unread) or not result.advice.sentences:
+            continue
+        print_text()
+        print_text(f"{name}: {result.assessment.verdict}")
+        for sentence in result.advice.sentences:
+            if sentence in general:
+                cautions[sentence] = None
+            else:
+                print_text(fill(sentence, 100, initial_indent="  ", subsequent_indent="    "))
+    if cautions:
+        print_text()
+        print_text("Before you turn anything:" if len(results) == 1 else "Before you turn anything, for each of these:")
+        for sentence in cautions:
+            print_text(fill(sentence, 100, initial_indent="  ", subsequent_indent="    "))
+
+
+def _cells(result: "Result") -> list[str]:
+    from ..registry.format import NOTHING, format_value
+
+    a = result.assessment
+
+    def said(name: str) -> str:
+        return format_value(name, getattr(a, name), getattr(a, f"{name}_sigma"), unit=False)
+
+    cut = NOTHING
+    if a.clipped_fraction is not None:
+        from ..registry.format import format_number
+
+        sigma = a.clipped_fraction_sigma
+        cut = format_number(100 * a.clipped_fraction, None if sigma is None else 100 * sigma, decimals=1)
+    direction = (
+        NOTHING if a.offset_direction_deg is None else f"{_arrow(a.offset_direction_deg)} {a.offset_direction_deg:.0f}°"
+    )
+    return [
+        (a.scene or NOTHING).replace("-", " "),
+        a.verdict or NOTHING,
+        said("offset_percent"),
+        direction,
+        said("gap_percent"),
+        cut,
+        said("working_score"),
+        ", ".join(a.flags or ()),
+    ]
+
+
+_UNREAD_CELLS = ["could not be read", "error", *[""] * 6]
+
+
+def _arrow(degrees: float) -> str:
+    return "→↗↑↖←↙↓↘"[round(degrees / 45.0) % 8]
+
+
+def _short_names(results: "list[Result | Unread]") -> list[str]:
+    """Names without the folder that all share; pages of a stack are told apart by their number."""
+    from os.path import commonpath
+
+    from ..judging import Unread
+
+    files = [r.file if isinstance(r, Unread) else r.assessment.file or "" for r in results]
+    pages = [r.page if isinstance(r, Unread) else r.assessment.page for r in results]
+    try:
+        shared = commonpath({str(Path(f).parent) for f in files})
+    except ValueError:
+        shared = ""
+    names = []
+    for i, (file, page) in enumerate(zip(files, pages, strict=True)):
+        path = Path(file)
+        name = str(path.relative_to(shared)) if shared and path.is_relative_to(shared) else file
+        stack = page or (page == 0 and i + 1 < len(files) and files[i + 1] == file)
+        names.append(f"{name} page {page}" if stack else name)
+    return names

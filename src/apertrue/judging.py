@@ -1,0 +1,128 @@
+"""Judging pictures one after another with one set-up: what the command line and the Python API share.
+
+A picture that can't be read, or whose judging fails, becomes a row with its message; the others go on.
+"""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from .advice import Context
+from .assessment import Assessment
+from .errors import ReadError
+from .frame import Frame
+from .instrument import Instrument, completed
+from .pipeline import Result, judge
+from .readers import ReadOptions, SheetRow, apply_sheet, read_frames
+from .scene import Hints
+
+__all__ = ["FILE_TIME", "Setup", "Unread", "age_min", "judge_files", "judge_frame", "unread_row"]
+
+#: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
+FILE_TIME = "file time"
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What all pictures of one call have in common.
+
+    Attributes:
+        instrument: limits, costs, cameras.
+        hints: what is known before looking.
+        options: limits of reading, and what fills gaps.
+        sheet: rows of the session sheet.
+        now: the time against which a picture's age is taken; ``None`` = judge each picture as of when it was taken.
+        context: what else is known beside the pictures.
+    """
+
+    instrument: Instrument = field(default_factory=Instrument)
+    hints: Hints = field(default_factory=Hints)
+    options: ReadOptions = field(default_factory=ReadOptions)
+    sheet: tuple[SheetRow, ...] = ()
+    now: datetime | None = None
+    context: Context = field(default_factory=Context)
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A picture that could not be read or judged.
+
+    Attributes:
+        file: as given.
+        page: the page that failed; ``None`` when the file could not be opened at all.
+        message: for people; names the file.
+        reason: the same without the file's name.
+    """
+
+    file: str
+    page: int | None
+    message: str
+    reason: str
+
+
+@dataclass(slots=True)
+class _Seen:
+    """The frames that went by, to notice the same one again."""
+
+    times: dict[str, datetime | None] = field(default_factory=dict)
+
+    def again(self, frame: Frame) -> bool:
+        """Whether the same pixels came before with an earlier time; a copy of one picture is no frozen camera."""
+        if frame.digest is None:
+            return False
+        if frame.digest not in self.times:
+            self.times[frame.digest] = frame.taken_at
+            return False
+        before = self.times[frame.digest]
+        return before is not None and frame.taken_at is not None and frame.taken_at > before
+
+
+def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | Unread]:
+    """Judge each page of each file, in the order given; only one page is in memory at a time."""
+    seen = _Seen()
+    for file in files:
+        page = 0
+        try:
+            for frame in read_frames(file, options=setup.options):
+                page = frame.page
+                yield judge_frame(frame, setup, seen)
+                page += 1
+        except Exception as error:
+            yield _unread(str(file), page or None, error)
+
+
+def judge_frame(frame: Frame, setup: Setup, seen: _Seen | None = None) -> Result:
+    """Judge one frame: the sheet and the instrument file complete it, its age and a frozen camera are noticed."""
+    frame = completed(apply_sheet(frame, setup.sheet), setup.instrument)
+    context = setup.context
+    if setup.now is not None:
+        context = replace(context, age_min=age_min(frame, setup.now))
+    if seen is not None and seen.again(frame):
+        context = replace(context, frozen=True)
+    return judge(frame, instrument=setup.instrument, hints=setup.hints, context=context)
+
+
+def age_min(frame: Frame, now: datetime) -> float | None:
+    """Minutes since the picture was taken, by a time that it or the sheet states; ``None`` where there is none."""
+    if frame.taken_at is None or frame.taken_at_source == FILE_TIME:
+        return None
+    taken = frame.taken_at if frame.taken_at.tzinfo is not None else frame.taken_at.replace(tzinfo=UTC)
+    return max((now - taken).total_seconds() / 60.0, 0.0)
+
+
+def unread_row(unread: Unread) -> Assessment:
+    """The row of a picture that could not be read: its file and the message, all else ``None``."""
+    return Assessment(file=unread.file, page=unread.page, error=unread.message)
+
+
+def _unread(file: str, page: int | None, error: Exception) -> Unread:
+    if isinstance(error, ReadError):
+        return Unread(file, page, str(error), f"{error.reason}. {error.remedy}")
+    if isinstance(error, MemoryError):
+        reason = "not enough memory for it. Crop it or save it smaller"
+    else:
+        reason = (
+            f"it could not be judged ({type(error).__name__}: {error}). This is a fault of apertrue; please report it"
+        )
+    return Unread(file, page, f"{file}: {reason}", reason)
