@@ -18,6 +18,8 @@ LEAST_NOISE = 2e-4
 USUAL_NOISE = 0.01
 #: Fall of −2 log likelihood against a constant current from which the current is said to fall.
 FALL_FROM = 25.0
+#: 1σ of the relative drift of meter and emission over a scan (common practice, no source).
+DRIFT = 0.03
 #: Current ÷ its maximum down to which the top counts as flat.
 FLAT = 0.995
 
@@ -130,7 +132,7 @@ def _layout(problem: Problem, curve: Curve) -> _Layout:
     else:
         rows.append(("ratio", float(np.log(0.9)), 0.6))
     h, s = problem.halo or (0.02, 0.05)
-    rows += [("most", 0.0, 10.0), ("halo", h, max(s, 1e-3)), ("drift", 0.0, 0.05)]
+    rows += [("most", 0.0, 10.0), ("halo", h, max(s, 1e-3)), ("drift", 0.0, DRIFT)]
     names, mean, sigma = zip(*rows, strict=True)
     return _Layout(names, mean, sigma)
 
@@ -277,13 +279,15 @@ def fit_curve(problem: Problem, curve: Curve) -> CurveFit:
     noise = problem.sigma if problem.sigma is not None else np.full(n, USUAL_NOISE * top)
     tries = [solve(start, noise, 12) for start in _starts(problem, layout, mean)]
     p = min(tries, key=lambda t: t[2])[0]
+    residuals = covariance = np.empty(0, dtype=np.float64)
+    dof = 0.0
     for _ in range(1 if problem.sigma is not None else 4):
         p, jacobian, _ = solve(p, noise, 200)
         information = jacobian.T @ jacobian
-        covariance = np.linalg.inv(information)
+        covariance = np.asarray(np.linalg.inv(information), dtype=np.float64)
         used = float(np.trace(covariance @ (jacobian[:n].T @ jacobian[:n])))
         dof = max(n - used, 0.0)
-        residuals: Array = np.asarray(problem.current - predicted(p), dtype=np.float64)
+        residuals = np.asarray(problem.current - predicted(p), dtype=np.float64)
         if problem.sigma is None and dof >= 2:
             s = max(float(np.sqrt((residuals**2).sum() / dof)), LEAST_NOISE * top)
             settled = abs(s - float(noise[0])) < 0.02 * s
@@ -293,10 +297,10 @@ def fit_curve(problem: Problem, curve: Curve) -> CurveFit:
     chi2 = float(((residuals / noise) ** 2).sum())
     prior = float((((p - mean) / sigma) ** 2).sum())
     if problem.sigma is not None:
-        covariance = covariance * max(1.0, chi2 / dof if dof > 1 else 1.0)
+        covariance = np.asarray(covariance * max(1.0, chi2 / dof if dof > 1 else 1.0), dtype=np.float64)
     else:
         # Few degrees of freedom: the noise itself is in doubt (variance of Student's t).
-        covariance = covariance * (dof / (dof - 2) if dof > 3 else 3.0)
+        covariance = np.asarray(covariance * (dof / (dof - 2) if dof > 3 else 3.0), dtype=np.float64)
     deviance = chi2 + prior + 2 * float(np.log(noise).sum())
     constant = _constant_deviance(problem, noise)
     return CurveFit(

@@ -1,8 +1,8 @@
 """Current through the aperture against the beam's distance from its center: the physical transmission curves. Pure.
 
 All lengths in aperture radii. A disc's curve is the overlap of two discs (lens area, textbook geometry), a soft edge is
-the disc blurred by a normal distribution, and a Gaussian beam through an offset stop is a noncentral χ² distribution with
-two degrees of freedom (one minus Marcum's Q).
+the disc blurred by a normal distribution, and a Gaussian beam through an offset stop is a noncentral χ² distribution
+with two degrees of freedom (one minus Marcum's Q).
 """
 
 from math import pi
