@@ -9,11 +9,15 @@ import math
 import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, Literal, TextIO
 
 from ..errors import ApertrueError, InstrumentError, MissingExtraError, ReadError
 
+if TYPE_CHECKING:
+    from rich.console import Console
+
 __all__ = [
+    "VERDICT_STYLES",
     "exit_status_of",
     "json_line",
     "note",
@@ -29,10 +33,13 @@ __all__ = [
 VERDICT_STYLES: Mapping[str, str] = {
     "leave": "bold #009E73",
     "nudge": "bold #E69F00",
-    "auto": "bold #D55E00",
+    "auto": "bold underline #D55E00",
     "retake": "bold #0072B2",
     "error": "bold #CC79A7",
 }
+
+# On a terminal texts fold to not less than this many columns.
+_FOLDED = 14
 
 # A console or pipe whose encoding lacks these gets the plain spelling rather than a crash or a question mark.
 _PLAIN = {
@@ -44,8 +51,13 @@ _PLAIN = {
     "–": "-",
     "—": "-",
     "→": "->",
-    "↑": "up",
-    "↓": "down",
+    "←": "",
+    "↑": "",
+    "↓": "",
+    "↖": "",
+    "↗": "",
+    "↘": "",
+    "↙": "",
     "≤": "<=",
     "≥": ">=",
     "×": "x",
@@ -166,6 +178,8 @@ def print_table(
 ) -> None:
     """Print a table: with rich on a color terminal, else as aligned plain text of unlimited width.
 
+    On a terminal too narrow for it each row becomes a block of lines: no number is ever cut.
+
     Args:
         headings: one a column.
         rows: texts, one a column each.
@@ -198,14 +212,44 @@ def _print_rich(
     title: str | None,
 ) -> None:
     from rich.box import SIMPLE_HEAD
+    from rich.cells import cell_len
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
+    console = Console(file=sys.stdout, highlight=False)
+    widths = [max(cell_len(row[i]) for row in [list(headings), *rows]) for i in range(len(headings))]
+    least = sum(w if i in right else min(w, _FOLDED) for i, w in enumerate(widths)) + 3 * len(widths)
+    if least > console.width:
+        _print_blocks(console, headings, rows, styles, title)
+        return
     table = Table(box=SIMPLE_HEAD, title=title, title_justify="left", pad_edge=False)
     for i, heading in enumerate(headings):
         # Numbers must never be broken over two lines; texts fold.
-        table.add_column(Text(heading), justify="right" if i in right else "left", overflow="fold", no_wrap=i in right)
+        least_width = widths[i] if i in right else min(widths[i], _FOLDED)
+        justify: Literal["right", "left"] = "right" if i in right else "left"
+        table.add_column(Text(heading), justify=justify, overflow="fold", no_wrap=i in right, min_width=least_width)
     for row in rows:
         table.add_row(*(Text(cell, style=styles.get(i, {}).get(cell, "")) for i, cell in enumerate(row)))
-    Console(file=sys.stdout, highlight=False).print(table)
+    console.print(table)
+
+
+def _print_blocks(
+    console: "Console",
+    headings: Sequence[str],
+    rows: list[list[str]],
+    styles: Mapping[int, Mapping[str, str]],
+    title: str | None,
+) -> None:
+    """Each row as a block: its first cell, then a line for each other cell that says something."""
+    from rich.text import Text
+
+    if title:
+        console.print(Text(title, style="italic"))
+    width = max(len(h) for h in headings)
+    for row in rows:
+        console.print(Text(row[0], style="bold"), soft_wrap=True)
+        for i, (heading, cell) in enumerate(zip(headings[1:], row[1:], strict=True), start=1):
+            if cell.strip(" —"):
+                line = Text(f"  {heading.ljust(width)}  ").append(cell, style=styles.get(i, {}).get(cell, ""))
+                console.print(line, soft_wrap=True)

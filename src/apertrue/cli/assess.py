@@ -109,14 +109,17 @@ def assess(
 
 
 def _expanded(pictures: Sequence[str]) -> Iterator[Path | str]:
-    """The files meant; addresses of other machines go on as they are."""
+    """The files meant; addresses of other machines go on as they are, our own overlays are passed over."""
     from ..readers import expand
 
     for given in pictures:
         if "://" in given:
             yield given
-        else:
-            yield from expand([given])
+            continue
+        for path in expand([given]):
+            # The overlays' own room is not asked for its ending here: it would load the drawing library.
+            if str(path) == given or not path.name.endswith(".overlay.png"):
+                yield path
 
 
 def _setup(
@@ -229,11 +232,19 @@ def _print(results: "list[Result | Unread]") -> None:
     """The table, and sentences for a few pictures."""
     from ..judging import Unread
 
+    if all(isinstance(r, Unread) for r in results):
+        return
     names = _short_names(results)
     rows = [_UNREAD_CELLS if isinstance(r, Unread) else _cells(r) for r in results]
     table = [[name, *cells] for name, cells in zip(names, rows, strict=True)]
-    headings = ["Picture", "Shows", "Verdict", "Offset %", "Beam lies", "Gap %", "Cut off %", "Work score", "Flags"]
-    print_table(headings, table, right=(3, 4, 5, 6, 7), styles={2: VERDICT_STYLES})
+    # Columns that say nothing of any picture are left out.
+    shown = [i for i in range(len(_HEADINGS)) if i < 4 or any(row[i].strip(" —") for row in table)]
+    print_table(
+        [_HEADINGS[i] for i in shown],
+        [[row[i] for i in shown] for row in table],
+        right=[n for n, i in enumerate(shown) if 3 <= i <= 7],
+        styles={2: VERDICT_STYLES},
+    )
     print_text()
     print_text(
         "Offset and gap in % of the aperture radius, ± 1σ. Beam lies: seen from the aperture's center, 90° is up."
@@ -299,6 +310,7 @@ def _cells(result: "Result") -> list[str]:
     ]
 
 
+_HEADINGS = ("Picture", "Shows", "Verdict", "Offset %", "Beam lies", "Gap %", "Cut off %", "Work score", "Flags")
 _UNREAD_CELLS = ["could not be read", "error", *[""] * 6]
 
 

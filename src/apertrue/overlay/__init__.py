@@ -10,7 +10,7 @@ from .display import detail, display_scale, displayed
 from .marks import draw_marks
 from .panel import add_panel
 
-__all__ = ["draw_marked", "draw_overlay", "overlay_name", "save_overlay"]
+__all__ = ["OVERLAY_ENDING", "draw_marked", "draw_overlay", "overlay_name", "save_overlay"]
 
 
 def draw_overlay(result: Result) -> Image.Image:
@@ -42,6 +42,10 @@ def _marked(result: Result) -> tuple[Image.Image, int]:
     return draw_marks(gray.convert("RGB"), scene, result.assessment, scale, (left, top))
 
 
+#: How the names of overlays end, so that they are not taken for pictures to judge.
+OVERLAY_ENDING = ".overlay.png"
+
+
 def overlay_name(file: str | None, page: int | None, taken: set[str]) -> str:
     """A file name for the overlay of this picture that is not in ``taken`` (compared without case); adds it there."""
     path = Path(file) if file else Path("picture")
@@ -49,10 +53,10 @@ def overlay_name(file: str | None, page: int | None, taken: set[str]) -> str:
     # Characters that a file name on another system may not have.
     stem = re.sub(r'[<>:"/\\|?*\x00-\x1f]', "_", stem)
     base = f"{stem}{f'-page{page}' if page else ''}"
-    name, n = f"{base}.png", 1
+    name, n = f"{base}{OVERLAY_ENDING}", 1
     while name.casefold() in taken:
         n += 1
-        name = f"{base}-{n}.png"
+        name = f"{base}-{n}{OVERLAY_ENDING}"
     taken.add(name.casefold())
     return name
 

@@ -1,0 +1,77 @@
+# apertrue: `make demo` shows it at work, `make test` proves it. `make help` lists the rest.
+#
+# Needs Python 3.11 or newer with pip, make and git. Everything is installed into .venv (VENV=… for another place).
+
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+CORES ?= 2
+
+.PHONY: help demo test lint format bench docs bundle clean
+.DEFAULT_GOAL := help
+
+help:
+	@echo "make demo    install the core, judge sample_images/, write report/ and say where it is"
+	@echo "make test    install everything and run all tests (as root also Xvfb and Chromium for window and browser tests)"
+	@echo "make lint    ruff and mypy over the whole tree"
+	@echo "make format  let ruff format the tree"
+	@echo "make bench   benchmarks, quick versions (FULL=1 for the full ones)"
+	@echo "make docs    the documentation as a web site in site/"
+	@echo "make bundle  wheels of apertrue and all it needs, for a machine without a network, in bundle/"
+	@echo "make clean   remove what these made"
+
+demo: $(VENV)/.core
+	@$(BIN)/python tools/demo.py
+
+test: $(VENV)/.test
+	@tools/run-tests $(BIN) $(CORES) $(TESTS)
+
+lint: $(VENV)/.lint
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+format: $(VENV)/.lint
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+bench: $(VENV)/.bench
+	$(BIN)/python benchmarks/run.py $(if $(FULL),,--quick)
+
+docs: $(VENV)/.docs
+	$(BIN)/mkdocs build --strict
+
+bundle: $(VENV)/.core
+	$(BIN)/python -m pip wheel --quiet --wheel-dir bundle ".[napari]"
+	@echo "Bundle: $(CURDIR)/bundle. On the other machine, with the same Python and system:"
+	@echo "  python -m pip install --no-index --find-links bundle 'apertrue[napari]'"
+
+clean:
+	rm -rf $(VENV) build dist site report bundle .mypy_cache .ruff_cache .pytest_cache .hypothesis mutants .coverage
+
+# Stamps: what is installed is installed again only when pyproject.toml changed.
+$(VENV)/.made:
+	@tools/make-venv $(PYTHON) $(VENV)
+	@touch $@
+
+$(VENV)/.core: $(VENV)/.made pyproject.toml
+	@echo "Installing apertrue into $(VENV) …"
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+	@touch $@
+
+$(VENV)/.test: $(VENV)/.made pyproject.toml
+	@echo "Installing apertrue with all extras and the test tools into $(VENV) …"
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[all]" --group test --group lint
+	@touch $@ $(VENV)/.core $(VENV)/.lint
+
+$(VENV)/.lint: $(VENV)/.made pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e . --group lint
+	@touch $@ $(VENV)/.core
+
+$(VENV)/.bench: $(VENV)/.made pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e . --group bench
+	@touch $@ $(VENV)/.core
+
+$(VENV)/.docs: $(VENV)/.made pyproject.toml
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e . --group docs
+	@touch $@ $(VENV)/.core
