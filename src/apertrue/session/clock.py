@@ -30,7 +30,7 @@ def zone_of(instrument: Instrument | None = None) -> tzinfo:
 
 
 def local_zone() -> tzinfo:
-    """This machine's zone, with its rules for daylight saving where the system names it."""
+    """The zone of this machine, with its rules for daylight saving where the system names it."""
     return _LOCAL
 
 
@@ -118,20 +118,12 @@ def localized(when: datetime, zone: tzinfo) -> datetime:
                 f"such as {when.isoformat()}+00:00"
             )
         options = " or ".join(f"{when.isoformat()}{_offset(w)}" for w in (first, second))
-        raise TimeError(
-            f"{when.isoformat(sep=' ')} happens twice (end of daylight saving). Give the offset: {options}"
-        )
+        raise TimeError(f"{when.isoformat(sep=' ')} happens twice (end of daylight saving). Give the offset: {options}")
     return fixed(first)
 
 
 def _offset(when: datetime) -> str:
     return when.isoformat()[len(when.replace(tzinfo=None).isoformat()) :]
-
-
-def corrected(taken_at: datetime, camera: str | None, instrument: Instrument) -> tuple[datetime, float]:
-    """A camera's time with its clock's correction from the instrument file added, and that correction, s."""
-    correction = instrument.camera(camera).clock_correction_s
-    return fixed(taken_at) + timedelta(seconds=correction), correction
 
 
 def clock_words(when: datetime, reference: datetime) -> str:

@@ -45,20 +45,11 @@ def open_log(path: Path | str | None = None, *, read_only: bool = False, durable
     store = open_store(file, migrations=MIGRATIONS, read_only=read_only, durable=durable)
     if not read_only:
         try:
-            have = {row["name"] for row in store.rows("select name from pragma_table_info('log')")}
-            if not have >= {name for name, _ in _registry_columns()}:
-                with store.transaction():
-                    add_missing_columns(store._db)
+            add_missing_columns(store)
         except BaseException:
             store.close()
             raise
     return store
-
-
-def _registry_columns() -> tuple[tuple[str, str], ...]:
-    from ..store import assessment_columns
-
-    return assessment_columns()
 
 
 def add_event(
@@ -96,7 +87,7 @@ def add_event(
     unknown = set(values or {}) - set(row)
     if unknown:
         raise SessionError(f"no such field: {', '.join(sorted(unknown))}")
-    _check(kind, row, outcome, tuple(changed), retracts)
+    check_entry(kind, row, outcome, tuple(changed), retracts)
     if kind is not EventKind.PICTURE:
         row["schema_version"] = None
     return _insert(
@@ -128,9 +119,11 @@ def _insert(store: Store, row: Mapping[str, Any]) -> SessionEvent:
     return event_from_row(found)
 
 
-def _check(
+def check_entry(
     kind: EventKind, row: Mapping[str, Any], outcome: str | None, changed: tuple[str, ...], retracts: str | None
 ) -> None:
+    """Raise :class:`SessionError` when an entry lacks what its kind needs."""
+
     def need(condition: bool, text: str) -> None:
         if not condition:
             raise SessionError(f"a {kind} entry needs {text}")

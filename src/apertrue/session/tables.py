@@ -3,7 +3,7 @@
 import sqlite3
 
 from ..registry import FIELDS
-from ..store import Migration, assessment_columns, columns_sql
+from ..store import Migration, Store, assessment_columns, columns_sql
 from .words import COLUMNS, EVENT_WORDS
 
 _OWN = ", ".join(f'"{c.name}" {c.sql}' for c in COLUMNS)
@@ -18,13 +18,20 @@ order by at_s, id
 """
 
 
-def _describe(db: sqlite3.Connection) -> None:
+_COLUMN_SQL = "insert or replace into columns (name, unit, meaning) values (?, ?, ?)"
+
+
+def _columns() -> list[tuple[str, str, str]]:
     rows = [(c.name, c.unit, c.meaning) for c in COLUMNS]
     for f in FIELDS:
         rows.append((f.name, f.unit, f.meaning))
         if f.measured:
             rows.append((f.name + "_sigma", f.unit, f"1σ standard uncertainty of {f.name}"))
-    db.executemany("insert or replace into columns (name, unit, meaning) values (?, ?, ?)", rows)
+    return rows
+
+
+def _describe(db: sqlite3.Connection) -> None:
+    db.executemany(_COLUMN_SQL, _columns())
     db.executemany(
         "insert or replace into kinds (kind, meaning) values (?, ?)", [(str(k), w) for k, w in EVENT_WORDS.items()]
     )
@@ -50,14 +57,18 @@ MIGRATIONS: tuple[Migration, ...] = (
 )
 
 
-def add_missing_columns(db: sqlite3.Connection) -> None:
+def add_missing_columns(store: Store) -> None:
     """Give an older file the columns of fields that the registry has gained since; nothing is taken away."""
-    have = {row[1] for row in db.execute("pragma table_info(log)")}
-    missing = [(name, kind) for name, kind in assessment_columns() if name not in have]
-    if not missing:
+    if not _missing(store):
         return
-    for name, kind in missing:
-        db.execute(f'alter table log add column "{name}" {kind}')
-    db.execute("drop view log_now")
-    db.execute(_VIEW)
-    _describe(db)
+    with store.transaction():
+        for name, kind in _missing(store):
+            store.execute(f'alter table log add column "{name}" {kind}')
+        store.execute("drop view log_now")
+        store.execute(_VIEW)
+        store.execute_many(_COLUMN_SQL, _columns())
+
+
+def _missing(store: Store) -> list[tuple[str, str]]:
+    have = {row["name"] for row in store.rows("select name from pragma_table_info('log')")}
+    return [(name, kind) for name, kind in assessment_columns() if name not in have]

@@ -1,0 +1,161 @@
+"""The one place where history turns into what the decision knows beside the picture."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from ..advice import Context, Nudge
+from ..assessment import Assessment
+from ..calibration import Calibration, StateKey, choose, nudge_for, point_from
+from ..errors import CalibrationError
+from ..frame import Frame, State
+from ..instrument import Instrument
+from ..store import Store
+from .clock import FUTURE_S, zone_of
+from .events import SessionEvent
+from .history import hangs_on, learned_residual, nudges_failed, usual_current
+from .log import events, seen_before
+from .standing import REACH_H, Standing, standing
+from .track import Follower, differs, sighting
+from .words import RESTARTS, EventKind
+
+#: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
+_FILE_TIME = "file time"
+
+
+def context_for(
+    store: Store,
+    frame: Frame,
+    instrument: Instrument,
+    now: datetime,
+    *,
+    calibrations: Sequence[Calibration] = (),
+    assessment: Assessment | None = None,
+    trust_file_time: bool = False,
+) -> Context:
+    """What the log and the clock say beside a picture.
+
+    Args:
+        store: the session log; the picture need not be in it.
+        frame: the picture, completed by the instrument file.
+        instrument: limits, cameras, zone.
+        now: the present, with zone.
+        calibrations: all shift calibrations at hand.
+        assessment: the picture's numbers, once measured: then drift and crossing include it and the move is added.
+        trust_file_time: a file's own time counts as the picture's (a watched folder, where nothing is copied later).
+
+    Nothing is forecast from common practice alone: then drift and crossing stay ``None`` and the decision says so.
+    """
+    at = taken(frame, now)
+    entries = events(store, since=now - timedelta(hours=REACH_H), until=now + timedelta(seconds=0.001))
+    before = [e for e in entries if not _is(e, frame) and e.at <= at]
+    earlier = None if frame.digest is None else seen_before(store, frame.digest, at)
+    found = Context(
+        age_min=age_min(frame, now, trust_file_time),
+        frozen=earlier is not None and earlier.get("file") != frame.file,
+        state_changed=state_changed(before, frame.state),
+        nudges_failed=nudges_failed(before, instrument.limits.offset_leave),
+        hangs_today=hangs_on(entries, now, zone_of(instrument)),
+        current_expected_pa=usual_current(before, frame.state, instrument.limits.score_leave),
+        auto_residual_percent=learned_residual(store, now),
+    )
+    if assessment is None:
+        return found
+    here = standing(store, instrument, now, calibrations=calibrations)
+    return with_forecast(
+        with_nudge(found, assessment, frame.state, instrument, now, calibrations),
+        including(here, assessment, frame, at, instrument),
+    )
+
+
+def including(here: Standing, assessment: Assessment, frame: Frame, at: datetime, instrument: Instrument) -> Standing:
+    """The standing with a picture that is not in the log yet."""
+    from ..store import row_from_assessment
+    from .standing import stand
+
+    if here.last is not None and here.last.digest is not None and here.last.digest == frame.digest:
+        return here
+    values = {k: v for k, v in row_from_assessment(assessment).items() if v is not None}
+    entry = SessionEvent(0, "", EventKind.PICTURE, at, at, digest=frame.digest, values=values)
+    follower = here.follower.after(entry)
+    tells = sighting(entry, 0.0) is not None
+    return stand(follower, entry if tells else here.last, instrument, max(here.now, at))
+
+
+def with_forecast(context: Context, here: Standing) -> Context:
+    """Drift and crossing added, where two pictures or more tell them."""
+    view = here.outlook
+    if view.basis != "pictures" or view.rate is None:
+        return context
+    return replace(
+        context,
+        drift_percent_per_h=(view.rate.speed, view.rate.speed_sigma),
+        minutes_to_limit=view.minutes_to_limit,
+    )
+
+
+def with_nudge(
+    context: Context,
+    assessment: Assessment,
+    state: State,
+    instrument: Instrument,
+    now: datetime,
+    calibrations: Sequence[Calibration],
+) -> Context:
+    """The move added, where a calibration holds in this state."""
+    calibration = choose(calibrations, StateKey.of(state), now)
+    if calibration is None:
+        return context
+    move: Nudge | None
+    try:
+        # Without readings only the change can be told, not where it ends.
+        shift = (state.gun_shift_x, state.gun_shift_y)
+        point = point_from(
+            assessment,
+            shift_x=0.0 if shift[0] is None else shift[0],
+            shift_y=0.0 if shift[1] is None else shift[1],
+            minutes=0.0,
+        )
+        move = nudge_for(point, calibration, instrument.console, working_ratio=context.working_ratio)
+    except CalibrationError:
+        move = None
+    return replace(context, nudge=move)
+
+
+def state_changed(before: Sequence[SessionEvent], state: State) -> tuple[str, ...]:
+    """Fields in which the state differs from the last picture's, and what was logged as changed since that picture."""
+    out: list[str] = []
+    for entry in reversed(before):
+        if entry.kind is EventKind.PICTURE and entry.get("error") is None:
+            for name in RESTARTS:
+                here, there = getattr(state, name), entry.get(name)
+                if here is not None and there is not None and differs(name, there, here):
+                    out.append(name)
+            break
+        if entry.kind is EventKind.STATE:
+            out += [c for c in entry.changed if c not in out]
+        elif entry.kind is EventKind.SERVICE:
+            out.append("service")
+    else:
+        out = []
+    return tuple(dict.fromkeys(out))
+
+
+def age_min(frame: Frame, now: datetime, trust_file_time: bool = False) -> float | None:
+    """Minutes since the picture was taken; ``None`` when its time is unknown, only the file's, or in the future."""
+    if frame.taken_at is None or (frame.taken_at_source == _FILE_TIME and not trust_file_time):
+        return None
+    age_s = (now - frame.taken_at).total_seconds()
+    return None if age_s < -FUTURE_S else max(age_s, 0.0) / 60.0
+
+
+def taken(frame: Frame, now: datetime) -> datetime:
+    """When the picture was taken as far as the log is concerned; ``now`` when unknown."""
+    return frame.taken_at if frame.taken_at is not None else now
+
+
+def _is(entry: SessionEvent, frame: Frame) -> bool:
+    return entry.digest is not None and entry.digest == frame.digest and entry.get("file") == frame.file
+
+
+__all__ = ["Follower", "age_min", "context_for", "including", "state_changed", "taken", "with_forecast", "with_nudge"]

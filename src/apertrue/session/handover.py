@@ -1,0 +1,257 @@
+"""One page for the next operator and for the way back to work: what is set, how it stands, what to do next.
+
+Names are left out; nothing counts or compares people.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from ..calibration import Calibration
+from ..instrument import Instrument
+from ..registry import REASONS, VERDICT_WORDS, Verdict
+from ..registry.format import format_number, format_value
+from ..store import Store
+from .clock import age_words, clock_words, in_zone, zone_of
+from .describe import describe, value
+from .events import SessionEvent
+from .history import running_since, runs
+from .log import events
+from .masking import Mask, mask_for
+from .standing import Standing, standing
+from .words import EventKind
+
+#: Fields of the state, with their words, in the order of the page.
+_SET = (
+    ("kv", "High tension"),
+    ("aperture_um", "Condenser aperture"),
+    ("spot", "Spot"),
+    ("setting", "Stored gun setting recalled"),
+    ("gun_focus", "Gun-lens focus"),
+    ("focus_side", "Focus side"),
+    ("gun_shift_x", "Gun shift X"),
+    ("gun_shift_y", "Gun shift Y"),
+    ("magnification", "Magnification"),
+    ("camera", "Camera or screen"),
+    ("current_pa", "Beam current, last read"),
+)
+
+#: From the alignment view back to work (common practice, no source).
+WAY_BACK = (
+    "Check which detector is in and what it may take, before anything that brightens or narrows the beam.",
+    "Note the gun shift readings.",
+    "Switch the last condenser lens on again and go back to the working spread.",
+    "Normalize the lenses.",
+    "Bring the specimen back; check that nothing sensitive lies in the beam.",
+    "Read the current at the working focus and compare it with the last one noted.",
+)
+
+CAUTION = (
+    "apertrue only advises and is not yet verified on an instrument. The maker's procedures, local rules and trained "
+    "staff go first."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Handover:
+    """The page's content; times as texts.
+
+    Attributes:
+        instrument: its name.
+        made_at: when the page was made.
+        settings: (what, value, since when it was last read).
+        stands: sentences on how it stands.
+        next_steps: what to do next, first things first.
+        way_back: from the alignment view to work.
+        day: (time, what) of the day's entries other than pictures, and the last pictures.
+        notes: (time, note).
+    """
+
+    instrument: str
+    made_at: str
+    settings: tuple[tuple[str, str, str], ...]
+    stands: tuple[str, ...]
+    next_steps: tuple[str, ...]
+    way_back: tuple[str, ...]
+    day: tuple[tuple[str, str], ...]
+    notes: tuple[tuple[str, str], ...]
+
+
+def handover(
+    store: Store, instrument: Instrument, now: datetime, *, calibrations: Sequence[Calibration] = ()
+) -> Handover:
+    """The page as of ``now``."""
+    zone = zone_of(instrument)
+    now = in_zone(now, zone)
+    here = standing(store, instrument, now, calibrations=calibrations)
+    recent = events(store, since=now - timedelta(hours=36), until=now + timedelta(seconds=0.001))
+    today = [e for e in recent if e.at.astimezone(zone).date() == now.date()] or recent
+    mask = mask_for(store)
+    return Handover(
+        instrument.name,
+        now.strftime("%Y-%m-%d %H:%M"),
+        _settings(recent, now),
+        _stands(here, today, now),
+        _next(here, recent, now),
+        WAY_BACK,
+        tuple((clock_words(e.at, now), mask.text(describe(e))) for e in _main_entries(today)),
+        tuple((clock_words(e.at, now), mask.text(str(e.get("note")))) for e in today if e.kind is EventKind.NOTE),
+    )
+
+
+def _settings(entries: Sequence[SessionEvent], now: datetime) -> tuple[tuple[str, str, str], ...]:
+    out = []
+    for name, words in _SET:
+        entry = next((e for e in reversed(entries) if e.get(name) is not None), None)
+        if entry is None:
+            continue
+        since = clock_words(entry.at, now)
+        turned = ""
+        if name in ("gun_shift_x", "gun_shift_y") and _turned_since(entries, entry):
+            turned = " (turned since)"
+        out.append((words, format_value(name, entry.get(name)) + turned, since))
+    return tuple(out)
+
+
+def _turned_since(entries: Sequence[SessionEvent], entry: SessionEvent) -> bool:
+    moving = (EventKind.NUDGE, EventKind.ROUTINE_END, EventKind.RECALL)
+    return any(e.kind in moving and (e.at, e.id) > (entry.at, entry.id) for e in entries)
+
+
+def _stands(here: Standing, today: Sequence[SessionEvent], now: datetime) -> tuple[str, ...]:
+    out: list[str] = []
+    last = here.last
+    if last is None:
+        out.append("No picture with an offset in the log of this session.")
+    else:
+        age = age_words((now - last.at).total_seconds() / 60.0)
+        direction = last.get("offset_direction_deg")
+        toward = "" if direction is None else f" toward {direction:.0f}° (90° is up)"
+        score = "" if last.get("working_score") is None else f"; working score {value(last, 'working_score')}"
+        out.append(
+            f"Last picture {clock_words(last.at, now)}, {age} old: offset {value(last, 'offset_percent')} of the "
+            f"aperture radius{toward}{score}."
+        )
+    rate = here.outlook.rate
+    if rate is not None:
+        speed = format_number(rate.speed, rate.speed_sigma, unit="% of the aperture radius per hour")
+        way = f" toward {rate.direction_deg:.0f}°" if rate.direction_deg is not None else ", direction within its doubt"
+        out.append(f"The beam creeps {speed}{way}.")
+    out += here.sentences
+    done = runs(today)
+    if done:
+        hung = sum(r.outcome == "hung" for r in done)
+        out.append(
+            f"The automatic routine ran {_times(len(done))} today" + (f" and hung {_times(hung)}." if hung else ".")
+        )
+    return tuple(out)
+
+
+def _times(n: int) -> str:
+    return {1: "once", 2: "twice"}.get(n, f"{n} times")
+
+
+def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime) -> tuple[str, ...]:
+    out: list[str] = []
+    since = running_since(entries, now)
+    if since is not None:
+        out.append(
+            f"The automatic routine was started at {clock_words(since, now)} and no end is logged: look whether it "
+            "still runs or hangs, and log its end."
+        )
+    last = here.last
+    later = [] if last is None else [e for e in entries if (e.at, e.id) > (last.at, last.id)]
+    moved = [e for e in later if e.kind in (EventKind.NUDGE, EventKind.ROUTINE_END, EventKind.RECALL)]
+    changed = [e for e in later if e.kind in (EventKind.STATE, EventKind.SERVICE)]
+    if last is None or here.outlook.basis == "none" or moved or changed:
+        why = (
+            "the beam was moved since the last picture"
+            if moved
+            else "the state changed since the last picture"
+            if changed
+            else "there is none that holds"
+        )
+        out.append(f"Take a picture in the alignment view: {why}.")
+    elif last.get("verdict"):
+        verdict = Verdict(last.get("verdict"))
+        out.append(f"The last picture's advice: {verdict}, {VERDICT_WORDS[verdict]}.")
+        for reason in str(last.get("reasons") or "").split(";")[:2]:
+            known = REASONS.get(reason)
+            if known is not None and verdict is not Verdict.LEAVE:
+                out.append(f"{known.sentence} {known.remedy}")
+    check = here.check_at
+    if check is not None and not moved and not changed:
+        out.append(
+            "Check again now." if check <= now + timedelta(minutes=1) else f"Check again by {clock_words(check, now)}."
+        )
+    return tuple(out)
+
+
+def _main_entries(entries: Sequence[SessionEvent]) -> list[SessionEvent]:
+    """What a person wants to read: all that was done, the first and last picture and those whose verdict changed."""
+    out: list[SessionEvent] = []
+    pictures = [e for e in entries if e.kind is EventKind.PICTURE]
+    keep = {pictures[0].id, pictures[-1].id} if pictures else set()
+    before = None
+    for p in pictures:
+        if p.get("verdict") != before:
+            keep.add(p.id)
+        before = p.get("verdict")
+    for e in entries:
+        if (e.kind is EventKind.PICTURE and e.id in keep) or e.kind not in (EventKind.PICTURE, EventKind.NOTE):
+            out.append(e)
+    return out[-40:]
+
+
+def as_text(page: Handover) -> str:
+    """The page as plain text, at most 100 columns where it can be."""
+    import textwrap
+
+    lines = [f"Handover  {page.instrument}  {page.made_at}", ""]
+
+    def part(title: str) -> None:
+        lines.extend([title, "-" * len(title)])
+
+    def items(texts: Sequence[str], numbered: bool = False) -> None:
+        for i, text in enumerate(texts, start=1):
+            mark = f"{i}. " if numbered else "- "
+            lines.extend(textwrap.wrap(text, 98, initial_indent=mark, subsequent_indent=" " * len(mark)))
+        lines.append("")
+
+    part("What to do next")
+    items(page.next_steps or ("Nothing is due.",), numbered=True)
+    part("How it stands")
+    items(page.stands)
+    part("What is set, as last read")
+    width = max((len(w) for w, _, _ in page.settings), default=0)
+    lines += [f"{words.ljust(width)}  {text}  (read {since})" for words, text, since in page.settings]
+    lines.append("" if page.settings else "Nothing was noted.\n")
+    part("Way back to work after an alignment")
+    items(page.way_back, numbered=True)
+    if page.notes:
+        part("Notes")
+        items([f"{t}  {n}" for t, n in page.notes])
+    if page.day:
+        part("The day")
+        lines += [f"{t}  {w}" for t, w in page.day]
+        lines.append("")
+    lines += textwrap.wrap(CAUTION, 98)
+    return "\n".join(lines) + "\n"
+
+
+def as_html(page: Handover, timeline_svg: str | None = None) -> str:
+    """The page as one self-contained HTML file for screen and print; texts are escaped."""
+    from jinja2 import Environment
+    from markupsafe import Markup
+
+    text = (Path(__file__).parent / "templates" / "handover.html").read_text(encoding="utf-8")
+    template = Environment(autoescape=True).from_string(text)
+    return template.render(
+        page=page,
+        caution=CAUTION,
+        timeline=None if timeline_svg is None else Markup(timeline_svg),  # noqa: S704 ours
+    )
+
+
+__all__ = ["CAUTION", "WAY_BACK", "Handover", "Mask", "as_html", "as_text", "handover"]

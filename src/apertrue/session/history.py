@@ -1,0 +1,155 @@
+"""What the session's own entries teach the decision: failed nudges, hangs, the routine's time, the usual current."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta, tzinfo
+from statistics import mean, stdev
+
+from ..advise.history import RoutineRun, learned_costs, routine_residual
+from ..frame import State
+from ..instrument import Instrument
+from ..store import Store
+from .events import SessionEvent
+from .log import events
+from .words import EventKind
+
+#: How far back the routine's runs are learned from.
+LEARN_FROM = timedelta(days=90)
+#: A run without an end is taken to be over after this; a picture after a run belongs to it for as long.
+_RUN_AT_MOST = timedelta(hours=1)
+_AFTER_RUN = timedelta(minutes=30)
+#: A reading of the current is comparable with one at a focus within this share.
+_SAME_FOCUS = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One run of the automatic routine as logged: its start (if noted), its end, and the first offset after it, %."""
+
+    start: datetime | None
+    end: datetime
+    outcome: str
+    offset_after_percent: float | None
+
+    @property
+    def minutes(self) -> float | None:
+        """How long it took; ``None`` without a start."""
+        return None if self.start is None else (self.end - self.start).total_seconds() / 60.0
+
+
+def runs(entries: Sequence[SessionEvent]) -> tuple[Run, ...]:
+    """The runs of the routine that ended, with starts matched to ends; entries in the order of time."""
+    out: list[Run] = []
+    start: datetime | None = None
+    for i, entry in enumerate(entries):
+        if entry.kind is EventKind.ROUTINE_START:
+            start = entry.at
+        elif entry.kind is EventKind.ROUTINE_END:
+            begun = start if start is not None and entry.at - start <= _RUN_AT_MOST else None
+            out.append(Run(begun, entry.at, entry.outcome or "done", _offset_after(entries[i + 1 :], entry.at)))
+            start = None
+    return tuple(out)
+
+
+def _offset_after(later: Sequence[SessionEvent], end: datetime) -> float | None:
+    for entry in later:
+        if entry.at - end > _AFTER_RUN or entry.kind in (EventKind.NUDGE, EventKind.RECALL, EventKind.ROUTINE_START):
+            return None
+        if entry.kind is EventKind.PICTURE and entry.get("offset_percent") is not None:
+            return float(entry.get("offset_percent"))
+    return None
+
+
+def running_since(entries: Sequence[SessionEvent], now: datetime) -> datetime | None:
+    """When a run of the routine was started that has not ended; ``None`` without one, or after an hour."""
+    for entry in reversed(entries):
+        if entry.kind is EventKind.ROUTINE_END:
+            return None
+        if entry.kind is EventKind.ROUTINE_START:
+            return entry.at if now - entry.at <= _RUN_AT_MOST else None
+    return None
+
+
+def learned_instrument(store: Store, instrument: Instrument, now: datetime) -> Instrument:
+    """The instrument with the routine's costs moved toward what the log tells (with a prior)."""
+    found = runs(_routine_entries(store, now))
+    if not found:
+        return instrument
+    past = [
+        RoutineRun(
+            minutes=r.minutes if r.outcome == "done" else None,
+            hung=r.outcome == "hung",
+            hang_minutes=r.minutes if r.outcome == "hung" else None,
+            offset_after_percent=r.offset_after_percent,
+        )
+        for r in found
+        if r.outcome in ("done", "hung")
+    ]
+    return replace(instrument, costs=learned_costs(instrument.costs, past))
+
+
+def learned_residual(store: Store, now: datetime) -> float | None:
+    """Root-mean-square offset that the routine leaves, %; ``None`` before a run was followed by a picture."""
+    past = [RoutineRun(offset_after_percent=r.offset_after_percent) for r in runs(_routine_entries(store, now))]
+    past = [r for r in past if r.offset_after_percent is not None]
+    return routine_residual(past).rms_percent if past else None
+
+
+def _routine_entries(store: Store, now: datetime) -> list[SessionEvent]:
+    if not store.value("select 1 from log where kind = 'routine-end' limit 1"):
+        return []
+    return events(store, since=now - LEARN_FROM, until=now)
+
+
+def hangs_on(entries: Sequence[SessionEvent], now: datetime, zone: tzinfo) -> int:
+    """Hangs of the routine on the day of ``now`` in the instrument's zone."""
+    day = now.astimezone(zone).date()
+    return sum(
+        e.kind is EventKind.ROUTINE_END and e.outcome == "hung" and e.at.astimezone(zone).date() == day for e in entries
+    )
+
+
+def nudges_failed(entries: Sequence[SessionEvent], offset_limit: float) -> int:
+    """Nudges since the beam was last centered whose next picture did not show it centered; entries in order of time.
+
+    Moves between two pictures count as one. A picture that can't tell decides nothing.
+    """
+    failed, moved = 0, False
+    for entry in entries:
+        if entry.kind in (EventKind.ROUTINE_END, EventKind.RECALL, EventKind.STATE, EventKind.SERVICE):
+            failed, moved = 0, False
+        elif entry.kind is EventKind.NUDGE:
+            moved = True
+        elif entry.kind is EventKind.PICTURE:
+            offset = entry.get("offset_percent")
+            if offset is None:
+                continue
+            if offset <= offset_limit:
+                failed = 0
+            elif moved:
+                failed += 1
+            moved = False
+    return failed
+
+
+def usual_current(entries: Sequence[SessionEvent], state: State, score_limit: float) -> tuple[float, float] | None:
+    """The current (pA) that this state gave with a centered beam, and its 1σ; ``None`` with fewer than two readings."""
+    if state.gun_focus is None:
+        return None
+    values: list[float] = []
+    for entry in entries:
+        current, focus, score = entry.get("current_pa"), entry.get("gun_focus"), entry.get("working_score")
+        if current is None or focus is None or entry.kind not in (EventKind.PICTURE, EventKind.CURRENT):
+            continue
+        if entry.kind is EventKind.PICTURE and (score is None or score < score_limit):
+            continue
+        same = abs(focus - state.gun_focus) <= _SAME_FOCUS * max(abs(state.gun_focus), 1.0)
+        for name in ("spot", "aperture_um", "kv", "focus_side"):
+            here, there = getattr(state, name), entry.get(name)
+            same = same and (here is None or there is None or here == there)
+        if same:
+            values.append(float(current))
+    if len(values) < 2:
+        return None
+    middle = mean(values)
+    return middle, max(stdev(values), 0.03 * abs(middle))
