@@ -1,8 +1,8 @@
 """Learning while centering: each nudge with its snapshot sharpens the calibration (recursive least squares).
 
 State θ = (c, A): the offset at the first point's readings and the 2×2 matrix, as in :mod:`.estimate`. A new point is
-the observation o = c + A (s − s₀); between points with times c wanders as a random walk. Without wander the result equals
-the batch solution with the same prior (tested).
+the observation o = c + A (s − s₀); between points with times c wanders as a random walk. Without wander the result
+equals the batch solution with the same prior (tested).
 """
 
 from collections.abc import Sequence
