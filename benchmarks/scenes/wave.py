@@ -1,7 +1,7 @@
 """Wave-optics pictures: a beam through a decentered circular stop, computed as a coherent field, with real fringes.
 
 The upstream stop makes the beam's disc. Its light travels to the aperture, where it is cut, and on to the screen.
-Fields by LightPipes (F. A. van Goor, open source, BSD-3-Clause); :func:`propagate` is a plain FFT propagation that checks
+Fields by LightPipes (F. A. van Goor, open source, BSD-3-Clause); :func:`propagate` is a plain FFT that checks
 it. A faint incoherent surround passes the same aperture; both intensities add. Transmitted power is read from the field
 at the aperture, so that the truth of the clipped share owes nothing to geometry.
 
