@@ -6,6 +6,7 @@ added; none is overwritten, since scaling between foci and the lab's history nee
 
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -112,7 +113,8 @@ def save_calibrations(path: str | os.PathLike[str], calibrations: Sequence[Calib
         part.write_bytes(data + b"\n")
         part.replace(place)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         raise CalibrationError(
             f"{place}: can't be written ({error.strerror or error}). Choose another place with --out"
         ) from None

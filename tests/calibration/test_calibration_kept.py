@@ -1,0 +1,203 @@
+"""A calibration as kept: its state, its end, foci, and the file."""
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import pytest
+
+from apertrue.calibration import (
+    Calibration,
+    StateKey,
+    add_calibration,
+    at_focus,
+    calibration_path,
+    choose,
+    load_calibrations,
+    save_calibrations,
+)
+from apertrue.errors import CalibrationError
+from apertrue.frame import State
+
+MADE = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
+STATE = StateKey("positive", 14.0, 70.0, 200.0, "5", 100.0, "screen camera", "STEM")
+A = np.array([[3.0, -1.2], [1.0, 2.5]])
+
+
+def make(matrix=A, state=STATE, relative=0.01, made=MADE, **more):
+    cov = np.eye(4) * (relative * 3.0) ** 2
+    return Calibration(tuple(map(tuple, matrix.tolist())), tuple(map(tuple, cov.tolist())), state, made, **more)
+
+
+def test_holds_in_its_own_state_and_where_nothing_is_known_against_it():
+    now = MADE + timedelta(hours=3)
+    assert make().valid_for(STATE, now).valid
+    assert make().valid_for(StateKey(), now).valid
+    assert make().valid_for(State(gun_focus=14.2, focus_side="positive", kv=200.0), now).valid
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "word"),
+    [
+        ("focus_side", "negative", "side of the gun-lens focus"),
+        ("gun_focus", 18.0, "gun-lens focus"),
+        ("aperture_um", 50.0, "condenser aperture"),
+        ("kv", 80.0, "high tension"),
+        ("spot", "6", "spot setting"),
+        ("magnification", 200.0, "magnification"),
+        ("camera", "other camera", "camera"),
+        ("mode", "TEM", "mode"),
+    ],
+)
+def test_each_change_of_state_ends_it_with_its_reason(field, value, word):
+    got = make().valid_for(replace(STATE, **{field: value}), MADE)
+    assert not got.valid
+    assert got.changed == (field,)
+    assert word in got.sentences[0]
+
+
+def test_side_follows_from_the_sign_of_the_focus():
+    assert StateKey.of(State(gun_focus=-12.0)).focus_side == "negative"
+    assert StateKey.of(State(gun_focus=3.0, focus_side="negative")).focus_side == "negative"
+    assert StateKey.of(State()).focus_side is None
+
+
+def test_next_day_asks_for_a_confirmation():
+    old = make().valid_for(STATE, MADE + timedelta(hours=23))
+    assert old.valid
+    assert old.confirm
+    assert "one small move of each axis" in old.sentences[0]
+    fresh = replace(make(), confirmed_at=MADE + timedelta(hours=22)).valid_for(STATE, MADE + timedelta(hours=23))
+    assert not fresh.confirm
+    future = make().valid_for(STATE, MADE - timedelta(hours=5))
+    assert future.confirm
+    assert "check the clock" in future.sentences[0]
+
+
+def test_description_tells_rotation_skew_and_mirror():
+    plain = make(np.array([[2.0, 0.0], [0.0, -3.0]])).description  # X right, Y up on the screen
+    assert plain["direction_x_deg"] == pytest.approx(0.0)
+    assert plain["direction_y_deg"] == pytest.approx(90.0)
+    assert plain["skew_deg"] == pytest.approx(0.0)
+    assert plain["mirrored"] is False
+    assert (plain["gain_x_percent"], plain["gain_y_percent"]) == pytest.approx((2.0, 3.0))
+    mirrored = make(np.array([[2.0, 0.0], [0.0, 3.0]])).description  # Y down
+    assert mirrored["mirrored"] is True
+    assert mirrored["skew_deg"] == pytest.approx(0.0)
+    skewed = make(np.array([[1.0, 0.5], [0.0, -np.sqrt(0.75)]])).description  # Y at 60°
+    assert skewed["skew_deg"] == pytest.approx(-30.0)
+
+
+@pytest.mark.parametrize(
+    "matrix", [np.zeros((2, 2)), np.array([[1.0, 2.0], [2.0, 4.0]]), np.array([[np.nan, 0.0], [0.0, 1.0]])]
+)
+def test_impossible_matrices_are_refused(matrix):
+    with pytest.raises(CalibrationError):
+        make(matrix)
+
+
+def test_impossible_covariances_are_refused():
+    with pytest.raises(CalibrationError, match="not positive"):
+        Calibration(((1.0, 0.0), (0.0, 1.0)), tuple(map(tuple, (-np.eye(4)).tolist())))
+
+
+# --- scaling between foci -----------------------------------------------------------------------------------------------
+def at(focus):
+    """A matrix that scales and turns linearly with focus."""
+    return A * (1.0 + 0.03 * (focus - 14.0)) + 0.02 * (focus - 14.0) * np.array([[0.0, 1.0], [-1.0, 0.0]])
+
+
+def test_scaling_between_foci_is_learned_and_doubted():
+    known = [make(at(f), replace(STATE, gun_focus=f)) for f in (10.0, 14.0, 20.0)]
+    got = at_focus(known, 17.0)
+    assert got.a == pytest.approx(at(17.0), abs=1e-9)
+    assert got.state.gun_focus == 17.0
+    assert np.trace(got.cov) < np.trace(known[0].cov)
+    edge = at_focus(known, 10.5)
+    assert np.trace(edge.cov) > np.trace(got.cov)
+
+
+def test_scaling_does_not_reach_beyond_what_was_seen():
+    known = [make(at(f), replace(STATE, gun_focus=f)) for f in (10.0, 20.0)]
+    with pytest.raises(CalibrationError, match="outside the calibrated range 10 to 20"):
+        at_focus(known, 25.0)
+    with pytest.raises(CalibrationError, match="two different foci"):
+        at_focus(known[:1], 10.0)
+    other = [known[0], make(at(20.0), replace(STATE, gun_focus=20.0, kv=80.0))]
+    with pytest.raises(CalibrationError, match="share no scaling"):
+        at_focus(other, 15.0)
+
+
+def test_choice_takes_the_newest_valid_one_then_interpolates():
+    old, new = make(), make(2 * A, made=MADE + timedelta(days=1))
+    assert choose([new, old], STATE) is new
+    foci = [make(at(f), replace(STATE, gun_focus=f)) for f in (10.0, 20.0)]
+    between = choose(foci, replace(STATE, gun_focus=15.0))
+    assert between is not None
+    assert between.a == pytest.approx(at(15.0), abs=1e-9)
+    assert choose(foci, replace(STATE, gun_focus=15.0, kv=80.0)) is None
+    assert choose([], STATE) is None
+
+
+# --- the file ---------------------------------------------------------------------------------------------------------
+def test_file_round_trip_keeps_every_digit(tmp_path):
+    place = tmp_path / "deep" / "scope.calibrations.json"
+    rng = np.random.default_rng(0)
+    root = rng.normal(size=(4, 4))
+    full = Calibration(
+        tuple(map(tuple, (A + rng.normal(size=(2, 2))).tolist())),
+        tuple(map(tuple, (root @ root.T).tolist())),
+        STATE,
+        MADE,
+        MADE + timedelta(hours=2),
+        7,
+        3.25,
+        8,
+        (0.1, -0.02),
+        0.1,
+        "after the service — größer",
+    )
+    save_calibrations(place, [full])
+    assert load_calibrations(place) == (full,)
+    assert add_calibration(place, make()) == (full, make())
+    assert load_calibrations(place) == (full, make())
+    assert [p.name for p in place.parent.iterdir()] == ["scope.calibrations.json"]
+    json.loads(place.read_text(encoding="utf-8"))
+
+
+def test_no_file_no_calibrations(tmp_path):
+    assert load_calibrations(tmp_path / "none.json") == ()
+    assert calibration_path(tmp_path / "scope.toml") == tmp_path / "scope.calibrations.json"
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("not json", "no calibration file"),
+        ("{}", "no calibration file"),
+        ('{"apertrue_calibrations": 99, "calibrations": []}', "newer apertrue"),
+        ('{"apertrue_calibrations": 1, "calibrations": [], "more": 1}', "no calibration file"),
+        (
+            '{"apertrue_calibrations": 1, "calibrations": [{"matrix": [[1, 0], [0, 1]], "covariance": [[1]]}]}',
+            "calibration 1",
+        ),
+        (
+            '{"apertrue_calibrations": 1, "calibrations": [{"matrix": [[0, 0], [0, 0]], "covariance": '
+            "[[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]}]}",
+            "calibration 1",
+        ),
+    ],
+)
+def test_broken_file_is_named_with_its_fault(tmp_path, text, message):
+    place = tmp_path / "bad.json"
+    place.write_text(text, encoding="utf-8")
+    with pytest.raises(CalibrationError, match=message) as caught:
+        load_calibrations(place)
+    assert "bad.json" in str(caught.value)
+
+
+def test_place_that_cannot_be_written_is_named(tmp_path):
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(CalibrationError, match=r"can't be written.*--out"):
+        save_calibrations(tmp_path / "file" / "x.json", [make()])
