@@ -135,9 +135,12 @@ def nudge_limits(nudge: list[str]) -> tuple[str, ...]:
 
 def direction_known(assessment: Assessment, scene: Scene) -> bool:
     """Whether it is known where the beam lies, or there is nothing to tell because it is centered within doubt."""
-    if within_doubt(assessment):
-        return True
-    return scene.sign_known and assessment.offset_direction_deg is not None
+    offset, sigma = assessment.offset_percent, assessment.offset_percent_sigma
+    if not scene.sign_known:
+        return within_doubt(assessment)
+    # A direction is withheld under about 2σ; up to 3σ there is still next to nothing to turn toward.
+    near = offset is not None and sigma is not None and offset < 3.0 * sigma
+    return assessment.offset_direction_deg is not None or near
 
 
 def _trust(assessment: Assessment, scene: Scene, limits: Limits, context: Context) -> tuple[str, ...]:

@@ -3,8 +3,9 @@
 Model of one reading: I = [I₀·T(|M (s − c)|)/T(0) + H]·(1 + g·t), with T the physical transmission curve of
 :mod:`apertrue.compare.curves` (a soft-edged disc or a Gaussian beam over a round stop), c the wanted center, M the map
 from shift readings to aperture radii (from a calibration, or a free width with some ellipticity), H the light that the
-meter counts whatever the shift (halo and bias), g the meter's relative drift over the scan. What the readings leave open
-is held by wide priors, which enter the uncertainty. The meter's noise is taken from the residuals when it is not given.
+meter counts whatever the shift (halo and bias), g the meter's relative drift over the scan. What the readings
+leave open is held by wide priors, which enter the uncertainty. The meter's noise is taken from the residuals when it is
+not given.
 """
 
 from collections.abc import Sequence

@@ -1,0 +1,100 @@
+"""Before and after in one piece: the change, what else fits, and the sentences for people. Pure."""
+
+from dataclasses import dataclass
+
+from ..advise.plain import measured
+from ..assessment import Assessment
+from ..instrument import Limits
+from ..scene import Scene
+from .changes import METER, Change, change
+from .difference import CenterDifference
+from .misalignment import EllipticityFinding, ellipticity_of
+from .misfits import Misfit, direction_words, misfits, visibly_off
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Before against after.
+
+    Attributes:
+        change: the numbers.
+        misfits: what else fits, likeliest first; empty when nothing is odd.
+        ellipticity: what the second picture's ellipticities come from.
+        sentences: for people, headline first.
+    """
+
+    change: Change
+    misfits: tuple[Misfit, ...]
+    ellipticity: EllipticityFinding
+    sentences: tuple[str, ...]
+
+
+def compare(
+    before: Assessment,
+    after: Assessment,
+    *,
+    after_scene: Scene | None = None,
+    same_view: bool = False,
+    limits: Limits | None = None,
+    learned: CenterDifference | None = None,
+    meter: float = METER,
+    by_routine: bool = True,
+) -> Comparison:
+    """Compare two pictures taken before and after a move.
+
+    Args:
+        before: the first picture's numbers, with its current where known.
+        after: the second's.
+        after_scene: what was located in the second, for the light's tilt.
+        same_view: whether magnification, camera and size are the same, so that pixel positions compare.
+        limits: when the beam counts as visibly off; the starting limits when ``None``.
+        learned: the known difference between intensity center and edge center.
+        meter: relative 1σ of a current reading.
+        by_routine: whether the automatic routine made the move (it maximizes current), else the hand.
+    """
+    limits = limits or Limits()
+    made = change(before, after, same_view=same_view, meter=meter)
+    found = misfits(made, after, scene=after_scene, limits=limits, learned=learned, by_routine=by_routine)
+    ellipse = ellipticity_of(after)
+    return Comparison(made, found, ellipse, _sentences(made, found, before, after, limits, ellipse))
+
+
+def _sentences(
+    made: Change,
+    found: tuple[Misfit, ...],
+    before: Assessment,
+    after: Assessment,
+    limits: Limits,
+    ellipse: EllipticityFinding,
+) -> tuple[str, ...]:
+    out = [_headline(made, before, after)]
+    out.append(direction_words(made))
+    if made.current_percent is not None:
+        size = measured(*made.current_percent, "%", signed=True)
+        said = f"Current {before.current_pa:g} → {after.current_pa:g} pA ({size})"
+        if made.expected_percent is None:
+            out.append(f"{said}; without linear pictures the edges can't say what to expect.")
+        else:
+            verb = "agrees with" if made.current_agrees else "does not agree with"
+            out.append(f"{said}, which {verb} the edges ({measured(*made.expected_percent, '%', signed=True)}).")
+    if visibly_off(after, limits):
+        out.append("The beam is still visibly off the center.")
+    out += [m.sentence for m in found]
+    if ellipse.kind in ("view", "beam", "both") and not any(m.id == "astigmatism" for m in found):
+        out.append(ellipse.sentence)
+    return tuple(s for s in out if s)
+
+
+def _headline(made: Change, before: Assessment, after: Assessment) -> str:
+    if before.offset_percent is None or after.offset_percent is None:
+        which = [n for n, a in (("before", before), ("after", after)) if a.offset_percent is None]
+        return f"These pictures can't be compared: no offset was measured {' and '.join(which)}."
+    a = measured(before.offset_percent, before.offset_percent_sigma, "%")
+    b = measured(after.offset_percent, after.offset_percent_sigma, "%")
+    words = {
+        "better": "Nearer to the center",
+        "worse": "Farther from the center",
+        "same": "As far from the center as before, within the doubt",
+        "unknown": "",
+    }
+    return f"{words[made.outcome]}: {a} of the aperture radius before, {b} after."
