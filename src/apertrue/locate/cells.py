@@ -51,6 +51,13 @@ class Cells:
         return Cells(self.count[index], self.mean[index], self.at[index], self.tile[index], self.near[index])
 
 
+    def swapped(self) -> "Cells":
+        """The same cells with the roles of aperture and beam exchanged."""
+        p = self.at
+        at = Points(p.x, p.y, p.beam_x, p.beam_y, p.aperture_x, p.aperture_y)
+        return Cells(self.count, self.mean, at, self.tile, self.near)
+
+
 def join(parts: list[Cells]) -> Cells:
     """Several sets of cells as one; tiles of different sets stay different."""
     base, tiles = 0, []

@@ -12,7 +12,6 @@ from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
 from .find import Rough
 from .flags import picture_flags
-from .hypotheses import Start
 from .levels import light_of, profile_of, scene_covariance
 from .reduce import Reduced
 from .solve import Solution, corrected_width
@@ -53,9 +52,12 @@ def tightest_gap(aperture: Array, beam: Array) -> float:
 
 
 def judge_pair(
-    solution: Solution, start: Start, noise: Noise, pixels: NDArray[Any], frame: Frame, hints: Hints
+    solution: Solution, sure: bool, noise: Noise, pixels: NDArray[Any], frame: Frame, hints: Hints
 ) -> Judged | None:
-    """A scene with both edges, or ``None`` when the picture does not bear it out."""
+    """A scene with both edges, or ``None`` when the picture does not bear it out.
+
+    ``sure``: whether it is known whose edge is whose.
+    """
     fit = solution.fit
     if fit.aperture is None or fit.beam is None:
         return None
@@ -80,7 +82,7 @@ def judge_pair(
     else:
         kind = SceneKind.CLIPPED
     light = light_of(fit, solution.cells)
-    sign_known = not (start.swapped_possible and kind is SceneKind.CLIPPED and not _halo_seen(fit, covariance))
+    sign_known = sure or kind is not SceneKind.CLIPPED
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
     flags = picture_flags(
         frame, pixels, solution, at, light, covariance, noise, kind, sigma_offset, hints
@@ -156,17 +158,6 @@ def _offset_variance(covariance: Array) -> float:
     c[0, 0] = c[1, 1] = -1
     c[0, 6] = c[1, 7] = 1
     return float(np.linalg.eigvalsh(c @ covariance @ c.T)[-1])
-
-
-def _halo_seen(fit: Any, covariance: Array) -> bool:
-    nb, nh, _ = fit.basis.counts
-    from .levels import halo_mean_weights
-
-    w = halo_mean_weights(fit)
-    s = slice(fit.n_edges + nb, fit.n_edges + nb + nh)
-    value = float(w @ fit.linear[nb : nb + nh])
-    sigma = float(np.sqrt(w @ covariance[s, s] @ w))
-    return value > 5 * sigma
 
 
 def _edge(p: Array, at: Support) -> Edge:

@@ -9,17 +9,25 @@ from numpy.typing import NDArray
 from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
-from .classify import Judged, judge_pair, judge_single
+from .classify import Judged, judge_pair, judge_single, spread_of, tightest_gap
 from .find import Rough, block_sigma, look
 from .hypotheses import Start, starts
+from .levels import profile_of
 from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
-from .solve import Solution, coarse, fine, misfit, to_pixels
+from .refine import robust_cost
+from .solve import Solution, coarse, fine, misfit, swapped, to_pixels
 
 Array = NDArray[np.float64]
 
 #: Smallest side of a picture, px.
 LEAST_SIDE = 16
+#: By how much (χ²) one way to call the edges must beat the other.
+SURE = 40.0
+#: A coarse fit worse than this is not refined.
+HOPELESS = 9.0
+#: A fit whose residuals exceed the noise by no more than this needs no rival.
+GOOD = 1.15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,25 +92,52 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
     """Try the likely readings of the picture until one stands up to its tests."""
     contrast = first.rough.bright - first.rough.dark
     candidates = _guided(first, hints) or starts(first.rough, block_sigma(first.noise, first.reduced))
-    tried: list[tuple[float, Start, Solution]] = []
+    best: tuple[float, Judged] | None = None
     for start in candidates:
         solution = coarse(first.reduced, first.noise, start, contrast)
-        if solution is None:
+        if solution is None or misfit(solution.fit, first.reduced, first.noise, contrast) > HOPELESS:
             continue
-        cost = misfit(solution.fit, first.reduced, first.noise, contrast)
-        tried.append((cost, start, solution))
-        if cost < 2.0 and not start.guess:
-            break
-    tried.sort(key=lambda t: t[0])
-    for _, start, solution in tried[:2]:
         pair = _fine(first, solution, contrast)
         if pair is None:
             continue
-        judged = judge_pair(pair, start, first.noise, first.pixels, frame, hints)
-        if judged is not None:
-            return judged
+        pair, sure = _whose(pair, first.noise, contrast, hints)
+        judged = judge_pair(pair, sure, first.noise, first.pixels, frame, hints)
+        if judged is None:
+            continue
+        spread = spread_of(pair)
+        if best is None or spread < best[0]:
+            best = (spread, judged)
+        if spread < GOOD:
+            break
+    if best is not None:
+        return best[1]
     single = _single(first, contrast)
     return judge_single(single, first.rough, first.reduced, first.noise, first.pixels, frame, hints)
+
+
+def _whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple[Solution, bool]:
+    """The likelier of both ways to call the edges, and whether the picture (or a known radius) decides between them.
+
+    Where the discs are nested only one way makes sense. Where they cut each other, both are fitted to the same cells.
+    """
+    fit = pair.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    if tightest_gap(fit.aperture, fit.beam) > 0.02:
+        return pair, True
+    other = swapped(pair, noise, contrast)
+    if other is None or other.fit.aperture is None or profile_of(other.fit) is None:
+        return pair, True
+    if profile_of(fit) is None:
+        return other, True
+    gain = robust_cost(other.fit) - robust_cost(pair.fit)
+    if hints.aperture_radius_px is not None:
+        s = hints.aperture_radius_sigma * hints.aperture_radius_px
+        miss = [(float(p.fit.aperture[2]) - hints.aperture_radius_px) / s for p in (pair, other) if p.fit.aperture is not None]
+        gain += miss[1] ** 2 - miss[0] ** 2
+    if gain < 0:
+        return other, -gain > SURE
+    return pair, gain > SURE
 
 
 def _fine(first: Look, solution: Solution, contrast: float) -> Solution | None:

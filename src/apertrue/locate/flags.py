@@ -50,7 +50,7 @@ def picture_flags(
     if visible and contradicted > max(_limit("in-the-way") * visible, 1):
         raised.add("in-the-way")
     for support in at.values():
-        if float((~support.inside).mean()) > _limit("cut-by-frame"):
+        if support.cut > _limit("cut-by-frame"):
             raised.add("cut-by-frame")
     pixel_sigma = float(np.sqrt(noise.variance(light.core)))
     if sigma_offset > 0.01 or light.core - light.background < _limit("noisy") * pixel_sigma:

@@ -54,7 +54,24 @@ def starts(rough: Rough, sigma: float) -> list[Start]:
         grown[2] *= 1.06
         out.append(Start(grown, main, guess=True))
         out.append(Start(main, grown, guess=True))
+    return _distinct(out)
+
+
+def _distinct(found: list[Start]) -> list[Start]:
+    """Start values without near repeats and without pairs of (almost) the same edge."""
+    out: list[Start] = []
+    for start in found:
+        if _close(start.aperture, start.beam):
+            continue
+        if not any(_close(start.aperture, o.aperture) and _close(start.beam, o.beam) for o in out):
+            out.append(start)
     return out
+
+
+def _close(a: Array | None, b: Array | None) -> bool:
+    if a is None or b is None:
+        return a is b
+    return bool(np.hypot(a[0] - b[0], a[1] - b[1]) + abs(a[2] - b[2]) < 0.015 * a[2])
 
 
 def _crosses(a: Array, b: Array) -> bool:

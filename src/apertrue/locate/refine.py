@@ -224,6 +224,12 @@ def refine(
     return Fit(basis, a, b, p[n_edges:], normal, cost_of(model, p), z, weight, sigma, jacobian, converged)
 
 
+def robust_cost(fit: Fit, most: float = 8.0) -> float:
+    """Sum of squared standardized residuals, each counted up to ``most``², in units of the fit's own spread²."""
+    spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z))))
+    return float(np.minimum((fit.z / spread) ** 2, most**2).sum())
+
+
 def _e_index(n_edges: int) -> NDArray[np.intp]:
     return np.array([s + k for s in range(0, n_edges, N_EDGE) for k in (3, 4)], dtype=np.intp)
 

@@ -146,3 +146,14 @@ def misfit(fit: Fit, reduced: Reduced, noise: Noise, contrast: float) -> float:
     z2 = ((value - model) / sigma) ** 2
     z2 = z2[np.isfinite(z2)]
     return float(np.mean(np.minimum(z2, 25.0)))
+
+
+def swapped(solution: Solution, noise: Noise, contrast: float) -> Solution | None:
+    """The same picture with the edges' roles exchanged, fitted to the same cells."""
+    fit = solution.fit
+    if fit.aperture is None or fit.beam is None:
+        return None
+    cells = solution.cells.swapped()
+    b = fit.basis
+    basis = basis_for(fit.beam, fit.aperture, background=b.background, halo=b.halo, radial=b.radial, tilt=b.tilt, decays=b.decays)
+    return Solution(refine(cells, basis, fit.beam, fit.aperture, noise, scale=contrast, discrepancy=1e-4), cells)

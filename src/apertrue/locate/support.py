@@ -6,13 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.edges import distance, step
-from ..model.forward import Points
+from ..model.forward import evaluate
 from .cells import Cells
 from .refine import Fit
 
 Array = NDArray[np.float64]
 
 SECTORS = 48
+#: How much a sector's floor may differ from the fit's, relative to its step (1σ).
+FLOOR = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -24,24 +26,31 @@ class Support:
         found: the step that the sector's cells alone show, with the light's slope free; NaN where there are none.
         sigma: its 1σ.
         inside: whether the sector lies in the picture.
+        steady: whether the step is about the same all over the sector (not where the edges cross).
     """
 
     expected: Array
     found: Array
     sigma: Array
     inside: NDArray[np.bool_]
+    steady: NDArray[np.bool_]
 
     @property
     def visible(self) -> NDArray[np.bool_]:
         """Sectors whose step should stand out clearly."""
-        return self.inside & np.isfinite(self.found) & (self.expected > 4 * self.sigma)
+        return self.inside & self.steady & np.isfinite(self.found) & (self.expected > 4 * self.sigma)
+
+    @property
+    def cut(self) -> float:
+        """Share of the edge's lit part that lies outside the picture."""
+        lit = self.expected > 0.02 * float(self.expected.max(initial=0.0))
+        return float((lit & ~self.inside).sum()) / max(int(lit.sum()), 1)
 
     @property
     def confirmed(self) -> NDArray[np.bool_]:
         """Visible sectors that show about the step that the fit has."""
-        ratio = self.found / np.where(self.expected > 0, self.expected, np.inf)
-        doubt = 3 * self.sigma / np.where(self.expected > 0, self.expected, np.inf)
-        return self.visible & (ratio > 0.5 - doubt) & (ratio < 1.7 + doubt) & (self.found > 3 * self.sigma)
+        low, high = 0.5 * self.expected - 3 * self.sigma, 1.7 * self.expected + 3 * self.sigma
+        return self.visible & (self.found > low) & (self.found < high) & (self.found > 3 * self.sigma)
 
     @property
     def contradicted(self) -> NDArray[np.bool_]:
@@ -101,21 +110,24 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     u = distance(at_x, at_y, edge)
     use = cells.near & (np.abs(u) < 4.5 * max(edge[5], 0.5))
     expected = step_heights(fit, which)
+    fine = step_heights(fit, which, 3 * SECTORS).reshape(SECTORS, 3)
+    around = np.concatenate([np.roll(fine, 1, axis=0), fine, np.roll(fine, -1, axis=0)], axis=1)[:, 2:7]
+    steady = np.ptp(around, axis=1) < 0.3 * np.abs(expected)
     px, py = edge_points(edge)
     rows, columns = shape
     inside = (px >= -0.5) & (py >= -0.5) & (px <= columns - 0.5) & (py <= rows - 0.5)
     found = np.full(SECTORS, np.nan)
     sigma = np.full(SECTORS, np.inf)
     if use.sum() < 8:
-        return Support(expected, found, sigma, inside)
+        return Support(expected, found, sigma, inside, steady)
     d1, d2 = at_x[use] - edge[0], at_y[use] - edge[1]
     e1, e2 = float(edge[3]), float(edge[4])
     angle = np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2)
     sector = np.floor((angle % (2 * np.pi)) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
     u = u[use]
     phi = step(u, edge[5])
-    # What is left when all but this edge's own step is taken out: the sector's step on a straight slope.
-    y = cells.mean[use] - _model_without(fit, cells.at[use], which)
+    # What is left when all but this edge's own step is taken out: the sector's step on a nearly flat floor.
+    y = cells.mean[use] - evaluate(fit.basis, cells.at[use], fit.aperture, fit.beam, fit.linear) + phi * expected[sector]
     w = 1.0 / fit.sigma[use] ** 2
     rows3 = np.stack([np.ones_like(u), u / edge[5], phi])
     normal = np.zeros((SECTORS, 3, 3))
@@ -127,25 +139,17 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     count = np.bincount(sector, minlength=SECTORS)
     trace = np.einsum("kii->k", normal)
     ok = (count >= 5) & (trace > 0)
+    # The floor and its slope may differ from the fit's by a share of the step: enough to unmask a smooth fall of light
+    # that was taken for a step, not so much that a neighboring edge's remains hide a true one.
+    freedom = FLOOR * np.maximum(np.abs(expected[ok]), 1e-300)
     regular = normal[ok] + 1e-9 * trace[ok][:, None, None] * np.eye(3)
+    regular[:, 0, 0] += 1 / freedom**2
+    regular[:, 1, 1] += 16 / freedom**2
     inverse = np.linalg.inv(regular)
     found[ok] = np.einsum("kj,kj->k", inverse[:, 2], rhs[ok])
     sigma[ok] = np.sqrt(np.maximum(inverse[:, 2, 2], 0.0))
     spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z))))
-    return Support(expected, found, sigma * spread, inside)
-
-
-def _model_without(fit: Fit, at: Points, which: str) -> Array:
-    """The model's light outside an edge: what would be there if its step did not rise."""
-    nb, nh, _ = fit.basis.counts
-    background, halo, light = fit.basis.polynomials(at.x, at.y)
-    out = fit.linear[:nb] @ background
-    if which == "aperture":
-        return np.asarray(out)
-    inside = fit.linear[nb : nb + nh] @ halo if nh else 0.0
-    if fit.aperture is not None:
-        inside = inside * step(distance(at.aperture_x, at.aperture_y, fit.aperture), fit.aperture[5])
-    return np.asarray(out + inside)
+    return Support(expected, found, sigma * spread, inside, steady)
 
 
 def arcs_of(used: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:

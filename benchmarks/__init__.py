@@ -1,0 +1,1 @@
+"""Measurements of accuracy, honesty and speed; each module runs with python -m."""
