@@ -1,0 +1,226 @@
+"""The work on one file: read its pages, judge each, and hand back rows that are ready for the store."""
+
+import hashlib
+import json
+import os
+import stat
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+from typing import Any
+
+from ..assessment import Assessment
+from ..errors import ApertrueError, ReadError
+from ..frame import Frame, State
+from ..instrument import Instrument
+from ..instrument.toml import loads_instrument
+from ..readers import ReadOptions, SheetRow, apply_sheet, count_pages, read_frames
+from ..runner.outcome import failure_of
+from ..store import assessment_columns, row_from_assessment
+from .entries import is_url
+from .settings import AuditSettings
+from .tables import WHOLE_FILE
+
+#: After so many seconds with one stack its other pages become a task of their own, so that the time limit is a page's.
+SLICE_S = 5.0
+#: Scenes that show no condenser aperture with a beam: no sketch is kept of them.
+PUT_ASIDE = ("other-view", "dark")
+
+COLUMNS = tuple(name for name, _ in assessment_columns())
+
+
+@dataclass(frozen=True, slots=True)
+class FileTask:
+    """One file to read.
+
+    Attributes:
+        name, path: as in :class:`apertrue.audit.entries.Entry`.
+        key: the file's key in the store.
+        first_page: where to go on in a stack.
+        sheet: what the sheet says about it, from :func:`sheet_to_json`.
+        digest: hash of its content when it was read last; with ``check`` an equal one means: nothing to do.
+        check: whether to take the hash.
+    """
+
+    name: str
+    path: str
+    key: bytes
+    first_page: int = 0
+    sheet: str | None = None
+    digest: str | None = None
+    check: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PictureRow:
+    """One picture's row: ``values`` in the order of :data:`COLUMNS`."""
+
+    place: int
+    taken_unix: float | None
+    outlines: str | None
+    image: bytes | None
+    values: tuple[Any, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FileRead:
+    """What came of a file.
+
+    Attributes:
+        size, mtime_ns: of the file when it was read.
+        digest: hash of its content, where asked for.
+        same: whether its content is unchanged; then there are no rows.
+        rows: its pictures, or one row that says why not.
+        next_page: where to go on; ``None`` = finished.
+    """
+
+    size: int
+    mtime_ns: int
+    digest: str | None
+    same: bool
+    rows: tuple[PictureRow, ...]
+    next_page: int | None = None
+
+
+class FileWork:
+    """The picklable work function for the runner; ``side`` is the sketches' size in px, 0 = none."""
+
+    def __init__(self, settings: AuditSettings, side: int = 96) -> None:
+        self._instrument = json.loads(settings.to_json())["instrument"]
+        self._timezone, self._max_pixels = settings.zone, settings.max_pixels
+        self._first_page_only = settings.first_page_only
+        self._side = side
+
+    def __call__(self, task: FileTask) -> FileRead:
+        """Read and judge; a file that changes meanwhile is read once more."""
+        before = _state(task.path)
+        for last in (False, True):
+            digest = _digest(task.path) if task.check else None
+            if task.check and digest is not None and digest == task.digest and not last:
+                return FileRead(*before, digest, True, ())
+            rows, next_page = self._pages(task)
+            after = _state(task.path)
+            if after == before:
+                break
+            before = after
+        else:
+            error = ReadError(
+                task.name, "it changed while it was read", "Run the audit again when nothing writes to it."
+            )
+            rows, next_page = [error_row(task.name, str(error.reason) + ". " + error.remedy)], None
+        return FileRead(*before, digest, False, tuple(rows), next_page)
+
+    def _pages(self, task: FileTask) -> tuple[list[PictureRow], int | None]:
+        rows: list[PictureRow] = []
+        until = time.monotonic() + SLICE_S
+        place = task.first_page
+        try:
+            for frame in self._frames(task):
+                place = frame.page
+                rows.append(self._judged(task, frame))
+                place += 1
+                if self._first_page_only:
+                    break
+                if time.monotonic() > until:
+                    return rows, place
+        except Exception as error:
+            message = f"{error.reason}. {error.remedy}" if isinstance(error, ReadError) else failure_of(error).message
+            rows.append(error_row(task.name, message, place if place else WHOLE_FILE))
+        return rows or [error_row(task.name, "it has no pages. Save the picture again.")], None
+
+    def _frames(self, task: FileTask) -> Iterator[Frame]:
+        options = ReadOptions(timezone=self._timezone, max_pixels=self._max_pixels)
+        pages = range(task.first_page, count_pages(task.path, options=options)) if task.first_page else None
+        return read_frames(task.path, pages=pages, options=options, display_name=task.name)
+
+    def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
+        from ..pipeline import judge
+
+        try:
+            if task.sheet is not None:
+                frame = apply_sheet(frame, sheet_from_json(task.sheet, task.name))
+            result = judge(frame, instrument=_instrument(self._instrument))
+        except ApertrueError as error:
+            return error_row(task.name, str(error), frame.page)
+        except Exception as error:  # a fault of ours in one picture stops no audit
+            return error_row(task.name, f"it could not be judged ({failure_of(error).message})", frame.page)
+        outlines = image = None
+        if result.scene.kind not in PUT_ASIDE:
+            from ..report.sketch import sketch_of
+
+            sketch = sketch_of(result, self._side)
+            outlines, image = sketch.outlines_json(), sketch.image
+        row = row_from_assessment(result.assessment)
+        return PictureRow(frame.page, _unix(row["taken_at"]), outlines, image, tuple(row[c] for c in COLUMNS))
+
+
+def error_row(name: str, message: str, place: int = WHOLE_FILE) -> PictureRow:
+    """The row of a file or page that could not be read: all null but the file, the page and the message."""
+    page = None if place == WHOLE_FILE else place
+    row = row_from_assessment(Assessment(file=name, page=page, error=" ".join(message.split())))
+    return PictureRow(place, None, None, None, tuple(row[c] for c in COLUMNS))
+
+
+def sheet_to_json(rows: list[SheetRow]) -> str:
+    """What a sheet says about one file, as sorted JSON."""
+    return json.dumps(
+        [
+            {
+                "page": r.page,
+                "taken_at": r.taken_at.isoformat() if r.taken_at else None,
+                "state": {k: v for k, v in r.state.values().items() if v is not None},
+            }
+            for r in rows
+        ],
+        sort_keys=True,
+    )
+
+
+def sheet_from_json(text: str, name: str) -> list[SheetRow]:
+    """The rows back, made to fit the file called ``name``."""
+    return [
+        SheetRow(
+            name,
+            r["page"],
+            datetime.fromisoformat(r["taken_at"]) if r["taken_at"] else None,
+            State().updated("sheet", **r["state"]),
+        )
+        for r in json.loads(text)
+    ]
+
+
+@lru_cache(maxsize=4)
+def _instrument(text: str) -> Instrument:
+    return loads_instrument(text)
+
+
+def _unix(taken_at: str | None) -> float | None:
+    return None if taken_at is None else datetime.fromisoformat(taken_at).timestamp()
+
+
+def _state(path: str) -> tuple[int, int]:
+    """(size, time of change in ns); (−1, −1) when it can't be told."""
+    if is_url(path):
+        return -1, -1
+    try:
+        about = os.stat(path)  # noqa: PTH116
+    except (OSError, ValueError):
+        return -1, -1
+    return about.st_size, about.st_mtime_ns
+
+
+def _digest(path: str) -> str | None:
+    try:
+        if is_url(path):
+            import fsspec
+
+            with fsspec.open(path, "rb") as stream:
+                return hashlib.file_digest(stream, "sha256").hexdigest()
+        if not stat.S_ISREG(os.stat(path).st_mode):  # noqa: PTH116 a pipe would wait for ever
+            return None
+        with open(path, "rb") as stream:  # noqa: PTH123
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except Exception:  # the reader will say what is wrong
+        return None
