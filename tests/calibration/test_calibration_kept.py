@@ -102,7 +102,7 @@ def test_impossible_covariances_are_refused():
         Calibration(((1.0, 0.0), (0.0, 1.0)), tuple(map(tuple, (-np.eye(4)).tolist())))
 
 
-# --- scaling between foci -----------------------------------------------------------------------------------------------
+# --- scaling between foci ---
 def at(focus):
     """A matrix that scales and turns linearly with focus."""
     return A * (1.0 + 0.03 * (focus - 14.0)) + 0.02 * (focus - 14.0) * np.array([[0.0, 1.0], [-1.0, 0.0]])

@@ -41,7 +41,7 @@ def test_exact_points_give_the_exact_matrix():
 
 
 def test_three_points_are_enough_and_leave_no_degree_of_freedom():
-    got = estimate(make(places=PLACES[:2] + [(0.0, 4.0)], times=False))
+    got = estimate(make(places=[*PLACES[:2], (0.0, 4.0)], times=False))
     assert got.matrix == pytest.approx(A, abs=1e-9)
     assert got.dof == 0
     assert got.p_value is None
@@ -150,7 +150,7 @@ def test_points_that_did_not_move_are_refused():
 
 def test_two_axes_along_one_line_are_refused():
     points = [replace(p, offset_x=p.shift_x + p.shift_y, offset_y=0.0, x_sigma=1e-3, y_sigma=1e-3) for p in make()]
-    with pytest.raises(CalibrationError, match="same line|not even the direction"):
+    with pytest.raises(CalibrationError, match=r"same line|not even the direction"):
         from_estimate(estimate(points, drift=False), StateKey())
 
 

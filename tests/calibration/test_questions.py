@@ -21,8 +21,8 @@ def make(seed=0, sigma=0.2, places=PLACES):
 
 
 def test_consistent_points_raise_no_question():
-    # At a threshold of 1e-4 no more than one false alarm in 200 honest calibrations is credible (Poisson 0.02).
-    assert sum(bool(questions(make(seed), step=0.1)) for seed in range(200)) <= 1
+    # At a threshold of 1e-4 no more than one false alarm in 100 honest calibrations is credible (Poisson 0.01).
+    assert sum(bool(questions(make(seed), step=0.1)) for seed in range(100)) <= 1
 
 
 @pytest.mark.parametrize(
