@@ -12,7 +12,7 @@ def main() -> int:
     report = ROOT / "report" / "samples.html"
     samples = [
         "sample_images/" + p.name
-        for p in sorted((ROOT / "sample_images").iterdir())
+        for p in sorted((ROOT / "sample_images").glob("*"))
         if p.suffix in {".tif", ".tiff", ".png", ".jpg", ".npy", ".mrc", ".bmp"}
     ]
     if not samples:

@@ -65,17 +65,15 @@ class Unread:
 class _Seen:
     """The frames that went by, to notice the same one again."""
 
-    times: dict[str, datetime | None] = field(default_factory=dict)
+    times: dict[str, datetime] = field(default_factory=dict)
 
     def again(self, frame: Frame) -> bool:
-        """Whether the same pixels came before with an earlier time; a copy of one picture is no frozen camera."""
-        if frame.digest is None:
+        """Whether the same pixels came before with an earlier stated time; a copied file is no frozen camera."""
+        taken_at = None if frame.taken_at_source == FILE_TIME else frame.taken_at
+        if frame.digest is None or taken_at is None:
             return False
-        if frame.digest not in self.times:
-            self.times[frame.digest] = frame.taken_at
-            return False
-        before = self.times[frame.digest]
-        return before is not None and frame.taken_at is not None and frame.taken_at > before
+        before = self.times.setdefault(frame.digest, taken_at)
+        return taken_at > before
 
 
 def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | Unread]:

@@ -1,0 +1,226 @@
+"""``apertrue assess``: order, statuses, what is printed and what is written."""
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+import tifffile
+from PIL import Image
+
+from apertrue.registry import SCHEMA_VERSION, field_names
+
+
+def rows(text: str) -> list[dict[str, object]]:
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def test_one_object_a_page_in_the_order_given_with_every_key(run, pictures: Path) -> None:
+    done = run("assess", pictures / "off.tif", pictures / "stack.tif", pictures / "centered.tif", "--json")
+    assert done.status == 0
+    found = rows(done.out)
+    assert [(Path(str(r["file"])).name, r["page"]) for r in found] == [
+        ("off.tif", 0),
+        ("stack.tif", 0),
+        ("stack.tif", 1),
+        ("centered.tif", 0),
+    ]
+    for row in found:
+        assert list(row) == list(field_names())
+        assert row["schema_version"] == SCHEMA_VERSION
+    off = found[0]
+    assert off["verdict"] in ("nudge", "auto")
+    assert off["offset_percent"] == pytest.approx(12.0, abs=0.3)
+    assert off["move_direction_deg"] == pytest.approx(180.0, abs=2.0)
+    same = {k: v for k, v in found[2].items() if k not in ("file", "page", "taken_at")}
+    assert same == {k: v for k, v in off.items() if k not in ("file", "page", "taken_at")}
+
+
+def test_a_bad_picture_does_not_stop_the_others(run, pictures: Path) -> None:
+    missing = pictures / "missing.tif"
+    done = run("assess", missing, pictures / "broken.tif", pictures / "centered.tif", "--json")
+    assert done.status == 1
+    first, second, third = rows(done.out)
+    for row, name in ((first, "missing.tif"), (second, "broken.tif")):
+        assert name in str(row["error"])
+        assert str(row["error"]) in done.err
+        assert all(v is None for k, v in row.items() if k not in ("schema_version", "file", "error", "page"))
+        assert list(row) == list(field_names())
+    assert third["error"] is None
+    assert third["verdict"] is not None
+    assert "Traceback" not in done.err
+
+
+def test_a_picture_that_cannot_be_judged_is_no_failure(run, pictures: Path) -> None:
+    done = run("assess", pictures / "dark.tif", "--json")
+    assert done.status == 0
+    (row,) = rows(done.out)
+    assert (row["scene"], row["verdict"], row["offset_percent"]) == ("dark", "retake", None)
+
+
+def test_a_fault_of_our_own_is_told_as_such_and_stops_nothing(
+    run, pictures: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def faulty(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("oops")
+
+    monkeypatch.setattr("apertrue.judging.judge", faulty)
+    done = run("assess", pictures / "centered.tif", pictures / "off.tif", "--json")
+    assert done.status == 1
+    assert [("ZeroDivisionError: oops" in str(r["error"])) for r in rows(done.out)] == [True, True]
+
+
+def test_the_table_says_it_in_words(run, pictures: Path) -> None:
+    done = run("assess", pictures / "off.tif", pictures / "broken.tif", pictures / "stack.tif")
+    assert done.status == 1
+    lines = done.out.splitlines()
+    assert lines[0].split()[:3] == ["Picture", "Shows", "Verdict"]
+    off = next(line for line in lines if line.startswith("off.tif "))
+    assert "→ 0°" in off or "→ 360°" in off
+    assert "±" in off
+    assert any(line.startswith("broken.tif") and "could not be read" in line for line in lines)
+    assert any(line.startswith("stack.tif page 1") for line in lines)
+    squeezed = " ".join(done.out.split())
+    assert "which detector is in, and what may it take?" in squeezed
+    assert "not yet verified on an instrument" in squeezed
+    # The cautions stand once, however many pictures they go with.
+    assert squeezed.count("which detector is in, and what may it take?") == 1
+
+
+def test_folders_and_patterns(run, pictures: Path) -> None:
+    by_folder = rows(run("assess", pictures, "--json").out)
+    names = [Path(str(r["file"])).name for r in by_folder]
+    assert names == ["broken.tif", "centered.tif", "dark.tif", "off.tif", "stack.tif", "stack.tif"]
+    by_pattern = rows(run("assess", pictures / "c*.tif", "--json").out)
+    assert [Path(str(r["file"])).name for r in by_pattern] == ["centered.tif"]
+
+
+def test_a_folder_without_pictures_is_wrong_usage(run, tmp_path: Path) -> None:
+    done = run("assess", tmp_path)
+    assert done.status == 2
+    assert "no pictures found" in done.err
+
+
+def test_overlays_are_written_beside_each_other_and_not_judged_again(run, pictures: Path, tmp_path: Path) -> None:
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        os.link(pictures / "centered.tif", tmp_path / name / "same.tif")
+    overlays = tmp_path / "overlays"
+    done = run("assess", tmp_path / "a", tmp_path / "b", pictures / "stack.tif", "--overlay", overlays)
+    assert done.status == 0
+    assert sorted(p.name for p in overlays.iterdir()) == [
+        "same.tif-2.overlay.png",
+        "same.tif.overlay.png",
+        "stack.tif-page1.overlay.png",
+        "stack.tif.overlay.png",
+    ]
+    with Image.open(overlays / "same.tif.overlay.png") as image:
+        assert image.mode == "RGB"
+        assert image.height > image.width >= 460
+    again = rows(run("assess", tmp_path, "--json").out)
+    assert [Path(str(r["file"])).name for r in again] == ["same.tif", "same.tif"]
+
+
+def test_an_overlay_folder_that_can_not_be_made(run, pictures: Path, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    done = run("assess", pictures / "centered.tif", "--overlay", tmp_path / "file")
+    assert done.status == 2
+    assert "Choose another folder" in done.err
+
+
+def test_the_report_holds_judged_and_unread_pictures(run, pictures: Path, tmp_path: Path) -> None:
+    report = tmp_path / "sub" / "report.html"
+    done = run("assess", pictures / "off.tif", pictures / "broken.tif", "--report", report)
+    assert done.status == 1
+    html = report.read_text(encoding="utf-8")
+    assert "off.tif" in html
+    assert "broken.tif" in html
+    assert report.resolve().as_uri() in done.out
+
+
+def test_state_from_options_and_sheet_with_its_source(run, pictures: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text("file,gun_shift_x,kv\noff.tif,1.5,80\n", encoding="utf-8")
+    done = run("assess", pictures / "off.tif", pictures / "centered.tif", "--json", "--sheet", sheet, "--set", "kv=200",
+               "--set", "focus-side=positive")  # fmt: skip
+    off, centered = rows(done.out)
+    assert (off["gun_shift_x"], off["kv"], off["focus_side"]) == (1.5, 80.0, "positive")
+    assert (centered["gun_shift_x"], centered["kv"]) == (None, 200.0)
+    assert "kv=sheet" in str(off["state_source"])
+    assert "kv=option" in str(centered["state_source"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (["--set", "kv"], "write FIELD=VALUE; fields: gun_shift_x"),
+        (["--set", "colour=red"], "write FIELD=VALUE; fields: gun_shift_x"),
+        (["--set", "kv=high"], "kv is a number (kV)"),
+        (["--set", "kv=nan"], "kv is a finite number"),
+        (["--set", "focus_side=left"], "focus_side is positive or negative"),
+        (["--region", "1,2,3"], "write four numbers"),
+        (["--region", "9,2,3,4"], "left must be smaller"),
+        (["--aperture-radius-px", "0"], "must be above 0"),
+        (["--instrument", "nowhere.toml"], "there is no such file. Write one with"),
+    ],
+)
+def test_wrong_options_are_explained(run, pictures: Path, arguments: list[str], expected: str) -> None:
+    done = run("assess", pictures / "centered.tif", *arguments)
+    assert done.status == 2
+    assert expected in done.err
+    assert done.out == ""
+
+
+def test_limits_come_from_the_instrument_file(run, pictures: Path, tmp_path: Path) -> None:
+    strict = tmp_path / "strict.toml"
+    strict.write_text("[limits]\noffset_leave = 0.1\n", encoding="utf-8")
+    usual, strictly = (
+        rows(run("assess", pictures / "centered.tif", "--json", *more).out)[0]
+        for more in ([], ["--instrument", strict])
+    )
+    assert usual["verdict"] == "leave"
+    assert strictly["verdict"] == "nudge"
+    assert "offset-over-leave" in strictly["reasons"]
+
+
+def test_an_old_picture_is_stale_unless_judged_as_taken(run, pictures: Path, tmp_path: Path) -> None:
+    old = tmp_path / "old.tif"
+    tifffile.imwrite(old, tifffile.imread(pictures / "centered.tif"), datetime="2020:01:02 03:04:05")
+    now, then = (rows(run("assess", old, "--json", *more).out)[0] for more in ([], ["--as-taken"]))
+    assert "stale" in now["flags"]
+    assert now["verdict"] != "leave"
+    assert "stale" not in then["flags"]
+    assert now["offset_percent"] == then["offset_percent"]
+
+
+def test_the_same_frame_with_a_later_time_is_frozen(run, pictures: Path, tmp_path: Path) -> None:
+    pixels = tifffile.imread(pictures / "centered.tif")
+    for name, time in (
+        ("1.tif", "2020:01:02 03:04:05"),
+        ("2.tif", "2020:01:02 03:05:05"),
+        ("3.tif", "2020:01:02 03:04:05"),
+    ):
+        tifffile.imwrite(tmp_path / name, pixels, datetime=time)
+    first, second, copy = rows(run("assess", tmp_path, "--json", "--as-taken").out)
+    assert "frozen" not in first["flags"]
+    assert "frozen" in second["flags"]
+    assert second["verdict"] != "leave"
+    assert "frozen" not in copy["flags"]
+
+
+def test_the_camera_of_the_instrument_file_completes_the_picture(run, pictures: Path, tmp_path: Path) -> None:
+    file = tmp_path / "lab.toml"
+    file.write_text(
+        'default_camera = "screen"\n[cameras.screen]\nclock_correction_s = 3600.0\nmax_current_pa = 50.0\n',
+        encoding="utf-8",
+    )
+    dated = tmp_path / "dated.tif"
+    tifffile.imwrite(dated, np.asarray(tifffile.imread(pictures / "centered.tif")), datetime="2020:01:02 03:04:05")
+    plain, with_camera = (
+        rows(run("assess", dated, "--json", "--as-taken", *more).out)[0] for more in ([], ["--instrument", file])
+    )
+    assert with_camera["camera"] == "screen"
+    assert "camera=instrument file" in str(with_camera["state_source"])
+    assert str(plain["taken_at"])[:19] == "2020-01-02T03:04:05"
+    assert str(with_camera["taken_at"])[:19] == "2020-01-02T04:04:05"
