@@ -20,6 +20,7 @@ COMMANDS: dict[str, Command] = {
     "audit": Command("audit", "Go through a folder of old pictures: how well were past sessions centered?", _PICTURES),
     "watch": Command("watch", "Watch a folder and judge each picture as it arrives.", _INSTRUMENT),
     "calibrate": Command("calibrate", "Learn which way the gun shift axes move the beam.", _INSTRUMENT),
+    "scan": Command("scan", "Find the shift of most current from meter readings at several shifts.", _INSTRUMENT),
     "session": Command("session", "Keep the session's log: checks, drift, when to look again.", _INSTRUMENT),
     "current": Command("current", "Which gun-lens focus gives the current that this work needs?", _INSTRUMENT),
     "instrument": Command("instrument", "Write, check or show the instrument file.", _INSTRUMENT),
