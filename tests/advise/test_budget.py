@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from apertrue.advise.budget import anchor, disc_lost, loss, mean_lost, moves_needed, residual_percent
+from apertrue.advise.budget import anchor, disc_lost, loss, mean_lost, moves_needed, residual_percent, rim_scale
 from apertrue.advise.decide import Plan, decide, price
 from apertrue.instrument import Costs
-from apertrue.model.transmission import lens_area
+from apertrue.model.transmission import PlaneBeam, lens_area, passed_fraction
 from apertrue.registry import Verdict
 
 
@@ -68,11 +68,32 @@ def test_mean_lost_against_monte_carlo():
 
 def test_anchor_meets_the_measured_score():
     even = float(disc_lost(np.asarray(0.1), 1.0))
-    assert anchor(10.0, 100 * (1 - even), 1.0) == pytest.approx(1.0)
-    assert anchor(10.0, 100 * (1 - 0.5 * even), 1.0) == pytest.approx(0.5)
+    assert anchor(10.0, 100 * (1 - even), 1.0) == pytest.approx(1.0, rel=1e-6)
+    assert anchor(10.0, 100 * (1 - 0.5 * even), 1.0) == pytest.approx(0.5, rel=1e-6)
     assert anchor(10.0, None, 1.0) == 1.0
     assert anchor(0.2, 90.0, 1.0) == 1.0  # too close to the center to tell
     assert anchor(10.0, 0.0, 1.0) == 4.0  # never by more than four
+
+
+@pytest.mark.parametrize("radial", [(-0.6,), (0.5, -0.4), (0.8,)])
+@pytest.mark.parametrize("ratio", [1.0, 1.3])
+def test_rim_scale_against_integration(radial, ratio):
+    def lost(r, d):
+        return 1 - passed_fraction(PlaneBeam.round(d, 0, ratio, r)) / passed_fraction(PlaneBeam.round(0, 0, ratio, r))
+
+    if ratio == 1.0:
+        assert lost(radial, 0.02) / lost((), 0.02) == pytest.approx(rim_scale(radial, ratio), rel=0.05)
+    assert 0.25 <= rim_scale(radial, ratio) <= 4
+
+
+@pytest.mark.parametrize("softness", [0.01, 0.04])
+@pytest.mark.parametrize("ratio", [0.9, 1.0, 1.1])
+def test_soft_edges_against_integration(softness, ratio):
+    best = passed_fraction(PlaneBeam.round(0, 0, ratio, softness=softness))
+    for offset in (2.0, 6.0, 15.0, 30.0):
+        truth = 1 - passed_fraction(PlaneBeam.round(offset / 100, 0, ratio, softness=softness)) / best
+        got = mean_lost(offset, 0.0, (0.0, 0.0), 0.0, ratio, softness=softness)
+        assert got == pytest.approx(truth, rel=0.06, abs=1e-3)
 
 
 def test_sums_redone_by_hand():

@@ -11,8 +11,9 @@ The lost share follows the overlap of two even discs (textbook geometry), scaled
 working score where there is one.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, log, pi
+from math import hypot, log, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,14 +73,41 @@ def disc_lost(offset: Array, ratio: float) -> Array:
     return out
 
 
-def anchor(offset_percent: float, working_score: float | None, ratio: float) -> float:
-    """Factor that brings the even disc's lost share to the measured one; 1 where the offset is too small to tell."""
-    if working_score is None:
-        return 1.0
-    even = float(disc_lost(np.asarray(offset_percent / 100.0), ratio))
-    if even < 0.005:
-        return 1.0
-    return float(np.clip((1.0 - working_score / 100.0) / even, 0.25, 4.0))
+#: Loss from which a measured working score says more than the profile does.
+ANCHOR_FROM = 0.02
+
+
+def rim_scale(radial: Sequence[float], ratio: float) -> float:
+    """A domed or ringed beam's loss ÷ an even one's at small offsets: light where the beam is cut ÷ its mean light.
+
+    Args:
+        radial: coefficients of ρ², ρ⁴, … of the beam's light relative to its center.
+        ratio: working beam radius ÷ aperture radius; beyond 1 the aperture cuts at ρ = 1/ratio.
+
+    To first order a shift by d trades a sickle of width d·cos θ at the cut, whatever lies inside. Within 0.25 to 4.
+    """
+    cut2 = min(1.0, 1.0 / (ratio * ratio))
+    rim = 1.0 + sum(k * cut2 ** (i + 1) for i, k in enumerate(radial))
+    mean = 1.0 + sum(k * cut2 ** (i + 1) / (i + 2) for i, k in enumerate(radial))
+    return float(np.clip(rim / mean, 0.25, 4.0)) if mean > 0 else 1.0
+
+
+def anchor(
+    offset_percent: float,
+    working_score: float | None,
+    ratio: float,
+    softness: float = 0.0,
+    radial: Sequence[float] = (),
+) -> float:
+    """Factor that brings the even disc's lost share to the beam's.
+
+    From the measured working score where the offset loses enough to tell (:data:`ANCHOR_FROM`), else from the profile.
+    """
+    if working_score is not None:
+        even = mean_lost(offset_percent, 0.0, (0.0, 0.0), 0.0, ratio, softness=softness)
+        if even >= ANCHOR_FROM:
+            return float(np.clip((1.0 - working_score / 100.0) / even, 0.25, 4.0))
+    return rim_scale(radial, ratio)
 
 
 _T_NODES, _T_WEIGHTS = np.polynomial.legendre.leggauss(6)
@@ -95,6 +123,7 @@ def mean_lost(
     minutes: float,
     ratio: float,
     scale: float = 1.0,
+    softness: float = 0.0,
 ) -> float:
     """Share of the current lost, averaged over the planned minutes, the drift's speed and direction, and the doubt.
 
@@ -105,10 +134,17 @@ def mean_lost(
         minutes: planned work, min.
         ratio: working beam radius ÷ aperture radius.
         scale: factor on the even disc's loss, see :func:`anchor`.
+        softness: 1σ of the beam's edge ÷ its radius: a soft disc is a sharp one blurred, so that the edge enters like
+            a doubt of √2·softness·ratio, and the loss counts from the soft disc's own best.
 
     Returns:
         0 to 1, by Gauss quadrature over time, speed and doubt, and a sum over directions.
     """
+    if softness > 0:
+        blur = 100.0 * sqrt(2.0) * softness * ratio
+        least = mean_lost(0.0, blur, (0.0, 0.0), 0.0, ratio)
+        lost = mean_lost(offset_percent, hypot(doubt_percent, blur), drift_percent_per_h, minutes, ratio)
+        return min(max(scale * (lost - least) / (1.0 - least), 0.0), 1.0)
     hours = (_T_NODES + 1.0) * (minutes / 120.0)
     speed = np.maximum(drift_percent_per_h[0] + _S_NODES * drift_percent_per_h[1], 0.0)
     drifted = (hours[:, None] * speed[None, :])[:, :, None]

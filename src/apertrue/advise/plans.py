@@ -14,7 +14,7 @@ from .limits import Bars
 
 def plans(
     assessment: Assessment,
-    scene: Scene,  # noqa: ARG001 - part of the room's signature; the profile may refine the loss later
+    scene: Scene,
     instrument: Instrument,
     context: Context,
     nudge: Nudge | None,
@@ -26,12 +26,13 @@ def plans(
     offset = a.offset_percent or 0.0
     sigma = a.offset_percent_sigma or 0.0
     ratio = working_ratio(assessment, instrument, context)
-    scale = anchor(offset, a.working_score, ratio)
+    softness, radial = light_of(scene)
+    scale = anchor(offset, a.working_score, ratio, softness, radial)
     drift = context.drift_percent_per_h or assumed.drift_percent_per_h
     minutes = instrument.costs.planned_min
 
     def lost(start: float, doubt: float) -> float:
-        return mean_lost(start, doubt, drift, minutes, ratio, scale)
+        return mean_lost(start, doubt, drift, minutes, ratio, scale, softness)
 
     residual = context.auto_residual_percent
     routine = assumed.auto_residual_percent if residual is None else residual
@@ -51,6 +52,14 @@ def working_ratio(assessment: Assessment, instrument: Instrument, context: Conte
         if ratio is not None and ratio > 0:
             return ratio
     return 1.0
+
+
+def light_of(scene: Scene) -> tuple[float, tuple[float, ...]]:
+    """(edge width ÷ beam radius, radial coefficients of its light); an even, sharp disc where they are not known."""
+    if scene.beam is None or not scene.levels_linear:
+        return 0.0, ()
+    softness = min(max(scene.beam.width / scene.beam.radius, 0.0), 0.3)
+    return softness, () if scene.profile is None else scene.profile.radial
 
 
 def direction_doubt(assessment: Assessment) -> float:
