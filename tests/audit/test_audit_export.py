@@ -84,7 +84,7 @@ def test_csv_reads_back_exactly(folder: Path, tmp_path: Path) -> None:
     assert list(read_csv(audit.write_csv(tmp_path / "a.csv"))) == rows
     header, *lines = cells_of(tmp_path / "a.csv")
     raw = [dict(zip(header, line, strict=True)) for line in lines]
-    assert (raw[0]["note"], raw[0]["gun_shift_x"], raw[4]["error"]) == ("'=1+1", "-12.0", "'=bad")
+    assert (raw[0]["note"], raw[0]["gun_shift_x"], raw[4]["error"]) == ("'=1+1", "-12.0", "b/16: =bad")
     assert float(raw[0]["offset_percent"]) == -0.1 - 0.2
     audit.store.close()
 

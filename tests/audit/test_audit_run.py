@@ -59,7 +59,7 @@ def audited(source: Path | str, store: Path, **options: Any) -> list[dict[str, A
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     """Judging made quick: its number is the mean level. For tests of what is read, not of what is measured."""
 
-    def judge(frame: Frame, *, instrument: Instrument) -> Result:
+    def judge(frame: Frame, *, instrument: Instrument, **_: Any) -> Result:
         limit = instrument.limits.offset_leave
         taken = frame.taken_at.isoformat() if frame.taken_at else None
         row = Assessment(
@@ -78,7 +78,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
         scene = Scene(SceneKind.OTHER_VIEW, 1.0, frame.shape)
         return Result(frame, scene, row, Advice(Verdict.LEAVE, ()))
 
-    monkeypatch.setattr("apertrue.pipeline.judge", judge)
+    monkeypatch.setattr("apertrue.judging.judge", judge)
 
 
 @pytest.fixture(scope="module")
@@ -115,7 +115,7 @@ def test_the_numbers_are_the_pictures(rows: dict[tuple[str, int | None], dict[st
 
 def test_failures_are_rows_with_their_reason(rows: dict[tuple[str, int | None], dict[str, Any]]) -> None:
     empty = rows["day0/empty.tif", None]
-    assert empty["error"] == "the file is empty. Save the picture again"
+    assert empty["error"] == "day0/empty.tif: the file is empty. Save the picture again"
     assert {k for k, v in empty.items() if v is not None} == {"schema_version", "file", "error"}
     assert "text file" in rows["notes.txt", None]["error"]
     assert rows["day0/broken.tif", None]["error"]
@@ -352,3 +352,14 @@ def test_a_bomb_costs_a_message_only(tmp_path: Path) -> None:
         f.write(b"x" * 100)
     (row,) = audited(folder, tmp_path / "a.sqlite")
     assert row["error"]
+
+
+@pytest.mark.parametrize("slice_s", [-1.0, 5.0])
+def test_stacks_in_slices_give_the_same_rows(
+    quick: None, archive: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, slice_s: float
+) -> None:
+    """On a slow machine each page of a stack is a task of its own."""
+    monkeypatch.setattr("apertrue.audit.work.SLICE_S", slice_s)
+    got = [(r["file"], r["page"], r["error"]) for r in audited(archive / "day1", tmp_path / "a.sqlite")]
+    pages = [("snap 001.tif", 0), ("snap 003.tif", 0), ("snap 005.tif", 0), ("stack.tif", 0), ("stack.tif", 1)]
+    assert got == [("lattice.tif", 0, None), *((name, page, None) for name, page in pages)]

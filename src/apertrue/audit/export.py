@@ -16,7 +16,7 @@ from ..errors import MissingExtraError, ReadError
 from ..registry import FIELDS
 from ..store import Store, assessment_from_row
 from .tables import TO_CHECK, TO_DO
-from .work import COLUMNS
+from .work import COLUMNS, PUT_ASIDE
 
 _TEXTS = frozenset(f.name for f in FIELDS if f.kind == "texts")
 _WHOLE = frozenset(f.name for f in FIELDS if f.kind == "whole")
@@ -49,6 +49,18 @@ class Audit:
                 (self.number,),
             )
         )
+
+    def counts(self) -> dict[str, int]:
+        """Number of rows in each verdict, put aside (no condenser aperture with a beam) and not read (``error``)."""
+        counts = dict.fromkeys(("leave", "nudge", "auto", "retake", "aside", "error"), 0)
+        for row in self.store.rows(
+            "select error is not null as failed, scene, verdict, count(*) as n from audit_pictures "
+            "where audit = ? group by 1, 2, 3",
+            (self.number,),
+        ):
+            word = "error" if row["failed"] else "aside" if row["scene"] in PUT_ASIDE else row["verdict"]
+            counts[word] = counts.get(word, 0) + row["n"]
+        return counts
 
     def rows(self) -> Iterator[dict[str, Any]]:
         """All rows as dictionaries of :data:`EXPORT_COLUMNS`; lists as lists, null as ``None``."""

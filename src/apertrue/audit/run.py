@@ -154,7 +154,7 @@ def _entries(
                 yield entry, own.about(entry.name)
         else:
             for entry in find_entries(source, prefix=len(sources) > 1, skip=skip):
-                yield entry, said.about(entry.name)
+                yield entry, said.about(entry.name) or said.about(entry.path)
 
 
 class _Sheets:

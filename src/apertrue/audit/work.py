@@ -16,7 +16,7 @@ from ..errors import ApertrueError, ReadError
 from ..frame import Frame, State
 from ..instrument import Instrument
 from ..instrument.toml import loads_instrument
-from ..readers import ReadOptions, SheetRow, apply_sheet, count_pages, read_frames
+from ..readers import ReadOptions, SheetRow, count_pages, read_frames
 from ..runner.outcome import failure_of
 from ..store import assessment_columns, row_from_assessment
 from .entries import is_url
@@ -128,7 +128,9 @@ class FileWork:
         except Exception as error:
             message = f"{error.reason}. {error.remedy}" if isinstance(error, ReadError) else failure_of(error).message
             rows.append(error_row(task.name, message, place if place else WHOLE_FILE))
-        return rows or [error_row(task.name, "it has no pages. Save the picture again.")], None
+        if not rows and not task.first_page:
+            rows.append(error_row(task.name, "it has no pages. Save the picture again."))
+        return rows, None
 
     def _frames(self, task: FileTask) -> Iterator[Frame]:
         options = ReadOptions(timezone=self._timezone, max_pixels=self._max_pixels)
@@ -136,12 +138,11 @@ class FileWork:
         return read_frames(task.path, pages=pages, options=options, display_name=task.name)
 
     def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
-        from ..pipeline import judge
+        from ..judging import Setup, judge_frame
 
         try:
-            if task.sheet is not None:
-                frame = apply_sheet(frame, sheet_from_json(task.sheet, task.name))
-            result = judge(frame, instrument=_instrument(self._instrument))
+            sheet = tuple(sheet_from_json(task.sheet, task.name)) if task.sheet is not None else ()
+            result = judge_frame(frame, Setup(_instrument(self._instrument), sheet=sheet))
         except ApertrueError as error:
             return error_row(task.name, str(error), frame.page)
         except Exception as error:  # a fault of ours in one picture stops no audit
@@ -157,9 +158,14 @@ class FileWork:
 
 
 def error_row(name: str, message: str, place: int = WHOLE_FILE) -> PictureRow:
-    """The row of a file or page that could not be read: all null but the file, the page and the message."""
+    """The row of a file or page that could not be read: all null but the file, the page and the message.
+
+    The message names the file, as ``apertrue assess`` does.
+    """
     page = None if place == WHOLE_FILE else place
-    row = row_from_assessment(Assessment(file=name, page=page, error=" ".join(message.split())))
+    if not message.startswith(f"{name}: "):
+        message = f"{name}: {message}"
+    row = row_from_assessment(Assessment(file=name, page=page, error=message))
     return PictureRow(place, None, None, None, tuple(row[c] for c in COLUMNS))
 
 
