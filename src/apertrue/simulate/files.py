@@ -60,9 +60,11 @@ def save_picture(path: Path, picture: NDArray[Any], *, quality: int = 90) -> Non
         import mrcfile
 
         data = picture.astype(np.uint16) if picture.dtype == np.uint8 else picture
-        # The format's rows run upward.
+        # First row first, as the reader takes it; the standard leaves open which way is up.
         with mrcfile.new(path, overwrite=True) as out:
-            out.set_data(np.ascontiguousarray(data[..., ::-1, :]))
+            out.set_data(np.ascontiguousarray(data))
+            out.header.label = b""  # the library's label holds the time of writing
+            out.header.nlabl = 0
     else:
         raise ValueError(f"unknown file type {suffix or path.name!r}; allowed: {', '.join(SUFFIXES)}")
 
