@@ -147,5 +147,9 @@ def fan(
     if bank.seen < 1 or bank.t_h is None or until_h <= bank.t_h:
         return None
     times = np.linspace(bank.t_h, until_h, points)
-    rows = [np.quantile(np.hypot(*bank.offset_at(float(t)).draw(n, rng).T), levels) for t in times]
+    seed = int(rng.integers(2**63))
+    # The same draws at each time, so that the fan's borders are as smooth as the motion.
+    rows = [
+        np.quantile(np.hypot(*bank.offset_at(float(t)).draw(n, np.random.default_rng(seed)).T), levels) for t in times
+    ]
     return Fan(times, np.asarray(levels, dtype=float), np.array(rows).T)

@@ -180,6 +180,10 @@ def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
     check = at(view.check_h or 0.0)
     if view.late_h is not None and view.late_h < 1 / 60:
         out.append(f"{limit[0].upper()}{limit[1:]} already: center now.")
+    elif view.median_h is not None and view.median_h < 1 / 60:
+        late = f"after {at(view.horizon_h)}" if view.late_h is None else f"by {at(view.late_h)}"
+        past = limit.replace("falls below", "is below")
+        out.append(f"by the forecast the {past} already (almost surely {late}): check again now.")
     elif view.median_h is not None and view.early_h is not None:
         early = "now" if view.early_h < 1 / 60 else at(view.early_h)
         late = f"after {at(view.horizon_h)}" if view.late_h is None else at(view.late_h)

@@ -36,7 +36,7 @@ class SessionEvent:
     changed: tuple[str, ...] = ()
     retracts: str | None = None
     digest: str | None = None
-    values: Mapping[str, Any] = field(default=_NONE)
+    values: Mapping[str, Any] = field(default_factory=lambda: _NONE)
 
     def get(self, name: str) -> Any:
         """A registry field's value, or ``None``."""

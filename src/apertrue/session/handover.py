@@ -182,9 +182,10 @@ def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime) -> tup
                 out.append(f"{known.sentence} {known.remedy}")
     check = here.check_at
     if check is not None and not moved and not changed:
-        out.append(
-            "Check again now." if check <= now + timedelta(minutes=1) else f"Check again by {clock_words(check, now)}."
-        )
+        if check <= now + timedelta(minutes=1):
+            out.insert(0, "Check again now, before anything else: take a picture in the alignment view.")
+        else:
+            out.append(f"Check again by {clock_words(check, now)}.")
     return tuple(out)
 
 

@@ -83,7 +83,11 @@ def add_event(
         SessionError: an entry without what its kind needs.
     """
     kind = EventKind(kind)
-    row = row_from_assessment(values or {})
+    given = dict(values or {})
+    if kind is EventKind.NUDGE:
+        # What was set on the console is exact; only what it did to the beam is in doubt.
+        given |= {f"{n}_sigma": 0.0 for n in ("nudge_x", "nudge_y") if given.get(n) is not None}
+    row = row_from_assessment(given)
     unknown = set(values or {}) - set(row)
     if unknown:
         raise SessionError(f"no such field: {', '.join(sorted(unknown))}")

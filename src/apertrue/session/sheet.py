@@ -33,7 +33,7 @@ def export_csv(store: Store, out: TextIO, *, masked: bool = False) -> int:
         out: a text stream opened with ``newline=""``.
         masked: leave names out and folders off file names, for what goes to others.
     """
-    writer = csv.writer(out, lineterminator="\n")
+    writer = csv.writer(out, lineterminator="\r\n")  # RFC 4180; both characters are quoted in texts
     writer.writerow(HEADER)
     mask = mask_for(store) if masked else None
     count = 0
@@ -71,8 +71,9 @@ def import_csv(store: Store, file: Path | str, *, zone: tzinfo) -> tuple[int, in
         ReadError: the file can't be read, or a row makes no sense; the text names the row.
     """
     added = there = 0
+    rows = list(_rows(Path(file), zone))
     with store.transaction():
-        for row in _rows(Path(file), zone):
+        for row in rows:
             if store.value("select 1 from log where uid = ?", (row["uid"],)):
                 there += 1
                 continue

@@ -10,7 +10,7 @@ from ..calibration import Calibration
 from ..drift import Outlook, ScoreCurve, outlook, sentences
 from ..instrument import Instrument
 from ..store import Store
-from .clock import clock_words
+from .clock import clock_words, in_zone, zone_of
 from .events import SessionEvent
 from .log import events
 from .track import Follower
@@ -81,6 +81,7 @@ def stand(
     follower: Follower, last: SessionEvent | None, instrument: Instrument, now: datetime, n: int = 2000
 ) -> Standing:
     """The same from a follower that is kept up to date."""
+    now = in_zone(now, zone_of(instrument))
     bank, hour = follower.settled, follower.hours(now)
     curve = score_curve(last, instrument)
     view = outlook(

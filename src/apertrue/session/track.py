@@ -48,7 +48,7 @@ class Follower:
     bank: Bank
     origin: datetime | None = None
     calibrations: tuple[Calibration, ...] = ()
-    state: Mapping[str, Any] = field(default=_NONE)
+    state: Mapping[str, Any] = field(default_factory=lambda: _NONE)
     shift: tuple[float, float] | None = None
     turned: tuple[float, float] = (0.0, 0.0)
     recent: tuple[Sighting, datetime] | None = None
