@@ -31,7 +31,7 @@ HOME, CREEP = np.array([12.0, -7.5]), np.array([0.9, -0.6])
 START = datetime(2026, 3, 12, 9, 0, tzinfo=timezone(timedelta(hours=1)))
 
 CCD = {"bias": 120.0, "gain": 3.2, "read_noise": 5.0, "peak_electrons": 1500.0}
-SCREEN = {
+SCREEN: dict[str, Any] = {
     "bits": 8,
     "bias": 9.0,
     "gain": 0.24,
@@ -40,7 +40,26 @@ SCREEN = {
     "grain": 0.05,
     "grain_px": 0.9,
 }
-BASE = {"rows": 480, "columns": 480, "aperture_radius_px": 178.0, "halo_level": 0.06, "halo_decay": 0.4}
+#: The aperture stands a little off the middle of the lower camera, and stays there all day.
+BASE = {
+    "rows": 480,
+    "columns": 480,
+    "aperture_radius_px": 178.0,
+    "aperture_x_px": 251.7,
+    "aperture_y_px": 232.4,
+    "aperture_edge_px": 1.5,
+    "beam_edge_px": 2.4,
+    "blur_px": 0.7,
+    "halo_level": 0.06,
+    "halo_decay": 0.5,
+    "halo_slope": 0.1,
+    "halo_direction_deg": 200.0,
+    "glare_level": 0.002,
+    "dome": 0.07,
+    "grain": 0.006,
+}
+#: Another view, in the middle of its picture.
+MIDDLE = {"aperture_x_px": None, "aperture_y_px": None}
 
 
 @dataclass(frozen=True)
@@ -92,7 +111,7 @@ def _stack(rng: np.random.Generator) -> tuple[np.ndarray, dict[str, Any]]:
     pages, truths = [], []
     for k in range(4):
         recipe = Recipe(
-            **(BASE | CCD | {"rows": 256, "columns": 256, "aperture_radius_px": 98.0, "beam_ratio": 0.84}),
+            **(BASE | CCD | MIDDLE | {"rows": 256, "columns": 256, "aperture_radius_px": 98.0, "beam_ratio": 0.84}),
             offset_x_percent=1.0 + 2.2 * k,
             offset_y_percent=-0.5 + 1.1 * k,
         )
@@ -146,7 +165,7 @@ def _retina(_: np.random.Generator) -> tuple[np.ndarray, dict[str, Any]]:
     return np.asarray(image), {"scene": "other-view"}
 
 
-SMALL = {"rows": 320, "columns": 320, "aperture_radius_px": 118.0, "beam_ratio": 0.75}
+SMALL = MIDDLE | {"rows": 320, "columns": 320, "aperture_radius_px": 118.0, "beam_ratio": 0.75}
 WAVE = {"n": 1024, "radius": 340.0}
 SAMPLES: tuple[Sample, ...] = (
     Sample("01-centered.tif", 4, "beam well centered", {"beam_ratio": 0.9}, (1.6, 0.9), sheet={"current_pa": 26.0}),
@@ -184,14 +203,19 @@ SAMPLES: tuple[Sample, ...] = (
         171,
         "viewing screen by the video camera",
         SCREEN
+        | MIDDLE
         | {
             "color": "green",
             "rows": 420,
             "columns": 560,
             "aperture_radius_px": 165.0,
             "beam_ratio": 0.83,
-            "vignetting": 0.15,
+            "vignetting": 0.3,
             "glare_level": 0.02,
+            "background_level": 0.02,
+            "halo_level": 0.09,
+            "aperture_x_px": 262.0,
+            "aperture_y_px": 221.0,
             "blur_px": 0.9,
         },
         (7.0, 4.0),
@@ -202,6 +226,7 @@ SAMPLES: tuple[Sample, ...] = (
         174,
         "hand-held photograph of the small screen, from the side",
         SCREEN
+        | MIDDLE
         | {
             "color": "green",
             "jpeg_quality": 82,
@@ -259,7 +284,8 @@ SAMPLES: tuple[Sample, ...] = (
         "18-window-screenshot.png",
         214,
         "screenshot of the live view",
-        {
+        MIDDLE
+        | {
             "bits": 8,
             "gain": 0.12,
             "bias": 12.0,

@@ -23,7 +23,7 @@ def draw_overlay(picture: NDArray[Any], recipe: Recipe) -> NDArray[Any]:
         for k in range(3):
             left = columns - b - (k + 1) * 2 * box
             out[title // 4 : title // 4 + box, max(left, 0) : max(left + box, 0)] = _scaled(white, 0.2)
-    size = max(9, rows // 32)
+    size = max(12, rows // 30)
     if recipe.text:
         mask = text_mask(recipe.text, size)
         top = rows - mask.shape[0] - max(recipe.border_px, 0) - size // 2
@@ -33,7 +33,7 @@ def draw_overlay(picture: NDArray[Any], recipe: Recipe) -> NDArray[Any]:
         top = rows - max(recipe.border_px, 0) - size
         right = columns - max(recipe.border_px, 0) - size // 2
         out[top : top + height, right - length : right] = white
-        _stamp(out, text_mask("20 µm", size), max(top - int(1.5 * size), 0), right - length, white)
+        _stamp(out, text_mask("5 mm", size), max(top - int(1.5 * size), 0), right - length, white)
     return out
 
 
