@@ -25,6 +25,7 @@ from ..metadata.keys import facts_from_pairs, flatten
 from ..metadata.times import parse_time
 from ..options import MIN_SIDE, ReadOptions
 from ..page import Facts, RawPage
+from ..registry import ENDINGS
 from ..source import Source
 
 #: Plug-ins that read what the built-in readers read better, that hold no pictures, or that unpickle.
@@ -57,7 +58,7 @@ def _plugins() -> dict[str, tuple[str, ...]]:
     found: dict[str, list[str]] = {}
     for plugin in IO_PLUGINS:
         if plugin["name"] not in _LEFT_OUT:
-            for ending in {f".{e.lower()}" for e in plugin["file_extensions"]} - _TEXT_ENDINGS:
+            for ending in {f".{e.lower()}" for e in plugin["file_extensions"]} - _TEXT_ENDINGS - ENDINGS:
                 found.setdefault(ending, []).append(plugin["api"])
     return {ending: tuple(apis) for ending, apis in found.items()}
 

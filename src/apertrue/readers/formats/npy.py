@@ -27,14 +27,13 @@ class NpyPages:
     def __init__(self, source: Source, options: ReadOptions) -> None:
         source.handle.seek(0)
         version = npy_format.read_magic(source.handle)
-        read_header: Any = {
-            (1, 0): npy_format.read_array_header_1_0,
-            (2, 0): npy_format.read_array_header_2_0,
-        }.get(version, getattr(npy_format, "_read_array_header", None))
+        if version not in ((1, 0), (2, 0), (3, 0)):
+            raise source.error(f"NPY version {version[0]}.{version[1]} is not known", _RESAVE)
+        # Version 3 differs from 2 only in the encoding of field names, and pictures have none.
+        first = version == (1, 0)
+        read_header = npy_format.read_array_header_1_0 if first else npy_format.read_array_header_2_0
         try:
-            # Version 3 differs from 2 only in the header's encoding, which matters for field names alone.
-            known = version in ((1, 0), (2, 0))
-            shape, fortran, dtype = read_header(source.handle) if known else read_header(source.handle, version)
+            shape, fortran, dtype = read_header(source.handle)
         except (ValueError, TypeError, EOFError) as problem:
             raise source.error("its header is damaged", _RESAVE) from problem
         self.start = source.handle.tell()
