@@ -105,11 +105,11 @@ def cost_of(
         pays = more > centering_min
         if pays:
             sentences.append(
-                f"Over {minutes:g} min that is {more:.1f} min more; centering takes about {centering_min:g} min: it pays."
+                f"Over {minutes:g} min that is {more:.1f} min more; centering takes {centering_min:g} min: it pays."
             )
         else:
             sentences.append(
-                f"Over {minutes:g} min that is {more:.1f} min more; centering takes about {centering_min:g} min: "
+                f"Over {minutes:g} min that is {more:.1f} min more; centering takes {centering_min:g} min: "
                 "not worth it now."
             )
     rate = None if current_pa is None else electrons_per_second(current_pa)

@@ -1,7 +1,7 @@
 """Does switching between the two sides (TEM and STEM) disturb the gun shift? The log tells.
 
-Every two pictures of the same side give a change of the right readings. Changes with a stay on the other side in between
-are compared with changes of similar length in time without one, by a permutation test: no distribution is assumed.
+Every two pictures of the same side give a change of the right readings. Changes with a stay on the other side in
+between are compared with changes of similar length in time without one, by a permutation test: no distribution is assumed.
 """
 
 from collections.abc import Iterable, Mapping
@@ -119,8 +119,8 @@ def switching(
     rms0 = sqrt(float(per_hour[~switched].mean())) if n0 else None
     if n1 < 4 or n0 < 4:
         text = (
-            f"The log can't tell yet whether switching sides disturbs the shift: {n1} changes with a switch in between, "
-            f"{n0} without; four of each are needed."
+            f"The log can't tell yet whether switching sides disturbs the shift: {n1} comparisons with a "
+            f"switch in between, {n0} without; four of each are needed."
         )
         return Switching(n1, n0, rms1, rms0, None, None, None, (text,))
     # One huge change must not decide alone: ranks of the size, as in Wilcoxon's test.
@@ -137,10 +137,10 @@ def switching(
             f"({n1} switches, {n0} comparisons without, chance {p:.3f}). Center again after each switch."
         )
     elif p < 0.05:
-        text = f"Switching sides moved the beam by under 1 % of the aperture radius beyond drift ({n1} switches): no matter."
+        text = f"Switching sides moved the beam by under 1 % of the aperture radius ({n1} switches): no matter."
     else:
         text = (
-            f"Switching sides did not disturb the shift beyond the usual drift ({n1} switches, {n0} comparisons without, "
+            f"Switching sides did not disturb the shift beyond the usual drift ({n1} switches, {n0} without, "
             f"chance {p:.2f}), as it should be."
         )
     return Switching(n1, n0, rms1, rms0, p, disturbs, extra, (text,))
