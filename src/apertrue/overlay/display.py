@@ -59,27 +59,28 @@ def displayed(frame: Frame, scene: Scene, box: tuple[int, int, int, int], scale:
     softening = min(max(surround * _SURROUND_AT, _doubt(scene, high - low, step), _HARDEST), _SOFTEST)
     if surround <= 0.0:
         softening = max(softening, 0.03)
-    share = np.clip((light - low) / max(high - low, 1e-300), 0.0, 1.0)
+    share = np.clip((light - low) / (high - low), 0.0, 1.0) if high > low else np.zeros_like(light)
     shown: NDArray[np.uint8] = np.round(_TOP * np.arcsinh(share / softening) / asinh(1 / softening)).astype(np.uint8)
     return shown
 
 
-def _mean_blocks(pixels: NDArray[np.generic], step: int) -> NDArray[np.float32]:
+def _mean_blocks(pixels: NDArray[np.generic], step: int) -> NDArray[np.floating]:
     """Means over blocks of step × step; the last row and column of blocks may be smaller, none is dropped."""
+    exact = np.float64 if pixels.dtype.itemsize > 4 else np.float32
     if step == 1:
-        return np.nan_to_num(pixels.astype(np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+        return np.nan_to_num(pixels.astype(exact), nan=0.0, posinf=0.0, neginf=0.0)
     rows, columns = pixels.shape
-    out = np.empty((ceil(rows / step), ceil(columns / step)), np.float32)
+    out = np.empty((ceil(rows / step), ceil(columns / step)), exact)
     starts = np.arange(0, columns, step)
     widths = np.diff(np.append(starts, columns))
     for i in range(out.shape[0]):
         # One band of rows at a time, so that a large picture is not copied as a whole.
-        band = np.nan_to_num(pixels[i * step : (i + 1) * step].astype(np.float32), nan=0.0, posinf=0.0, neginf=0.0)
+        band = np.nan_to_num(pixels[i * step : (i + 1) * step].astype(exact), nan=0.0, posinf=0.0, neginf=0.0)
         out[i] = np.add.reduceat(band.mean(axis=0), starts) / widths
     return out
 
 
-def _levels(light: NDArray[np.float32], scene: Scene) -> tuple[float, float]:
+def _levels(light: NDArray[np.floating], scene: Scene) -> tuple[float, float]:
     """The levels shown black and white: background and core where known, else robust ends of what is there."""
     dark, bright = (float(v) for v in np.percentile(light, [0.5, 99.8]))
     low = dark if scene.background is None else min(scene.background, float(np.percentile(light, 20)))

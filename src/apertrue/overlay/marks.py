@@ -13,7 +13,7 @@ from .colors import APERTURE, BEAM, CASING, MOVE, UNKNOWN
 
 # Lines are drawn this many times larger and reduced: Pillow draws without smoothing.
 _FINE = 2
-_SHORTEST_ARROW = 46.0
+_SHORTEST_ARROW = 42.0
 _MAGNIFICATIONS = (1, 2, 5, 10, 20, 50)
 
 Points = list[tuple[float, float]]
@@ -55,12 +55,17 @@ class _Pen:
     def __init__(self, layer: Image.Image, scale: float, corner: tuple[int, int]) -> None:
         self.draw = ImageDraw.Draw(layer)
         self.left, self.top = corner
+        self.width, self.height = layer.size
         self.scale = scale
-        self.unit = max(layer.size) / 900.0  # line widths follow the size, so that a print and a thumbnail both read
+        self.unit = max(layer.size) / 620.0  # line widths follow the size, so that a print and a thumbnail both read
 
     def at(self, x: float, y: float) -> tuple[float, float]:
         """Where a point of the picture lies on the layer."""
         return (x - self.left + 0.5) * self.scale * _FINE, (y - self.top + 0.5) * self.scale * _FINE
+
+    def nearby(self, point: tuple[float, float]) -> bool:
+        """Whether a point of the layer lies on it or not far outside."""
+        return -self.width < point[0] < 2 * self.width and -self.height < point[1] < 2 * self.height
 
     def line(self, points: Points, color: str, width: float) -> None:
         """A line with a dark casing, so that it shows on bright ground too."""
@@ -73,10 +78,15 @@ class _Pen:
         # Pillow leaves gaps between segments shorter than the line is wide.
         n = int(np.clip(0.6 * edge.radius * self.scale * _FINE, 72, 720))
         outline = [self.at(x, y) for x, y in edge.outline(n)]
-        for part, visible in _runs(_seen(edge, n)):
+        # 0 = outside the frame by far: drawing it would cost much and show nothing.
+        states = np.where([self.nearby(p) for p in outline], np.where(_seen(edge, n), 2, 1), 0)
+        for part, state in _runs(states):
             points = [outline[i % n] for i in part]
+            if state == 0 or len(points) < 2:
+                continue
+            visible = state == 2
             if dashed:
-                for piece in _dashes(points, 11.0 * self.unit, 7.0 * self.unit):
+                for piece in _dashes(points, 8.0 * self.unit, 7.0 * self.unit):
                     self.line(piece, color, 2.4 if visible else 0.9)
             else:
                 self.line(points, color, 2.4 if visible else 0.9)
@@ -84,6 +94,8 @@ class _Pen:
     def cross(self, x: float, y: float, color: str, *, diagonal: bool) -> None:
         """A plus for the aperture's center, a diagonal cross for the beam's: shapes differ, not only colors."""
         cx, cy = self.at(x, y)
+        if not self.nearby((cx, cy)):
+            return
         r = 8.0 * self.unit * (0.75 if diagonal else 1.0)
         arms = ((-r, -r, r, r), (-r, r, r, -r)) if diagonal else ((-r, 0.0, r, 0.0), (0.0, -r, 0.0, r))
         for x0, y0, x1, y1 in arms:
@@ -93,7 +105,7 @@ class _Pen:
         """From the beam's center the way it has to go; enlarged when it would be too short to see."""
         (x0, y0), (x1, y1) = self.at(beam.x, beam.y), self.at(aperture.x, aperture.y)
         length = hypot(x1 - x0, y1 - y0)
-        if length == 0:
+        if length == 0 or not self.nearby((x0, y0)):
             return 0
         shortest, longest = _SHORTEST_ARROW * self.unit, aperture.radius * self.scale * _FINE
         fits = [m for m in _MAGNIFICATIONS if length * m <= max(longest, length)]
@@ -122,15 +134,15 @@ def _seen(edge: Edge, n: int) -> NDArray[np.bool_]:
     return seen
 
 
-def _runs(flags: NDArray[np.bool_]) -> Iterator[tuple[range, bool]]:
-    """Stretches of equal flags round the circle, each with the first point of the next, so that lines join."""
-    n = len(flags)
-    changes = np.flatnonzero(flags != np.roll(flags, 1))
+def _runs(states: NDArray[np.int_]) -> Iterator[tuple[range, int]]:
+    """Stretches of equal states round the circle, each with the first point of the next, so that lines join."""
+    n = len(states)
+    changes = np.flatnonzero(states != np.roll(states, 1))
     if changes.size == 0:
-        yield range(n + 1), bool(flags[0])
+        yield range(n + 1), int(states[0])
         return
     for start, end in zip(changes, np.append(changes[1:], changes[0] + n), strict=True):
-        yield range(int(start), int(end) + 1), bool(flags[start])
+        yield range(int(start), int(end) + 1), int(states[start])
 
 
 def _dashes(points: Points, on: float, off: float) -> Iterator[Points]:
