@@ -143,7 +143,7 @@ def test_range_of_the_console_limits_the_nudge_and_says_so():
     assert move.nudge.offset_after_percent > 5.0
 
 
-@pytest.mark.parametrize(("offset", "stays"), [(0.19, True), (0.15, True), (0.9, False), (5.0, False)])
+@pytest.mark.parametrize(("offset", "stays"), [(0.19, True), (0.15, True), (0.25, True), (0.9, False), (5.0, False)])
 def test_noise_is_not_chased(offset, stays):
     move = plan_nudge(point(offset, 0.0, sigma=0.1), calibration(), Console(shift_step=0.01))
     assert move.nudge.centered is stays
@@ -151,6 +151,11 @@ def test_noise_is_not_chased(offset, stays):
     if stays:
         assert (move.nudge.x, move.nudge.y) == (0.0, 0.0)
         assert "within the measurement's doubt" in move.sentences[0]
+
+
+def test_large_doubt_is_no_reason_to_stay():
+    assert plan_nudge(point(9.0, 0.0, sigma=4.0), calibration(), Console()).kind == "nudge"
+    assert plan_nudge(point(7.0, 0.0, sigma=4.0), calibration(), Console()).kind == "centered"
 
 
 def test_offset_below_half_a_step_is_left():
@@ -204,7 +209,7 @@ def test_first_trial_is_small_moves_one_axis_and_promises_nothing():
     assert (move.nudge.x, move.nudge.y) == (1.5, 0.0)
     assert move.nudge.score_after is None
     assert "teaches which way" in move.sentences[0]
-    assert "go back" in move.sentences[1]
+    assert "go back to the noted readings" in move.sentences[1]
 
 
 def test_trial_near_the_end_of_the_range_turns_round():

@@ -22,6 +22,10 @@ Array = NDArray[np.float64]
 TRIAL_PERCENT = 5.0
 #: First trial move where nothing is known, in console steps.
 TRIAL_STEPS = 15
+#: Offset (% of the aperture radius, with 2σ) below which no further move is worth its minute: the working score of a
+#: flat
+#: beam is then above 99.6.
+GOOD_ENOUGH = 0.5
 #: Both axes known better than this (relative 1σ): nudge; else try.
 KNOWN = 0.35
 
@@ -81,10 +85,19 @@ def _root(covariance: Array) -> Array:
 def within_doubt(offset: Array, covariance: Array) -> bool:
     """Whether an offset is no longer than twice its own 1σ along itself."""
     size = float(np.hypot(*offset))
-    if size == 0.0:
-        return True
-    u = offset / size
-    return size <= 2.0 * sqrt(float(u @ covariance @ u))
+    return size <= 2.0 * _sigma_along(offset, covariance)
+
+
+def _sigma_along(offset: Array, covariance: Array) -> float:
+    size = float(np.hypot(*offset))
+    u = offset / size if size > 0 else np.array([1.0, 0.0])
+    return sqrt(float(u @ covariance @ u))
+
+
+def good_enough(offset: Array, covariance: Array) -> bool:
+    """Whether an offset is within its doubt, or with it below :data:`GOOD_ENOUGH`."""
+    size = float(np.hypot(*offset))
+    return within_doubt(offset, covariance) or size + 2.0 * _sigma_along(offset, covariance) <= GOOD_ENOUGH
 
 
 def nudge_for(
@@ -107,7 +120,8 @@ def nudge_for(
 
     Returns:
         rounded to the console's step and kept in its range; ``x_sigma``, ``y_sigma`` are the 1σ of the ideal move, from
-        picture and calibration; ``centered`` when the offset is within twice its 1σ or below what a step can mend.
+        picture and calibration; ``centered`` when the offset is within twice its 1σ, below :data:`GOOD_ENOUGH` or
+        below what a step can mend.
 
     Raises:
         CalibrationError: the point has no σ.
@@ -168,7 +182,7 @@ def _plan(
     if backlash is not None and approach is not None:
         wish = ideal - _slack(ideal, backlash, approach)
     change, limited = _settable(wish, readings, console, lambda c: float(np.hypot(*outcome(c)[0])))
-    stay = within_doubt(offset, covariance) or not change.any()
+    stay = good_enough(offset, covariance) or not change.any()
     if not stay and float(np.hypot(*outcome(change)[0])) >= float(np.hypot(*offset)):
         stay = True
     if stay:
@@ -229,23 +243,32 @@ def _settable(change: Array, readings: Array, console: Console, rate: "object") 
     return best, limited
 
 
+def _digits(step: float) -> int:
+    """Digits after the point that a console with this step shows."""
+    if step <= 0:
+        return 3
+    return 0 if step >= 1 and step == int(step) else min(6, len(f"{step:.6f}".rstrip("0").split(".")[1]))
+
+
 def _number(value: float, step: float) -> str:
-    digits = 0 if step >= 1 else min(6, len(f"{step:.6f}".rstrip("0").split(".")[1])) if step > 0 else 3
-    return f"{value:+.{digits}f}"
+    return f"{value:+.{_digits(step)}f}"
 
 
 def _nudge_words(nudge: Nudge, target: Array, console: Console, limited: bool) -> tuple[str, ...]:
     if nudge.centered:
-        return ("Centered within the measurement's doubt: no move would be an improvement.",)
-    s = console.shift_step
+        return ("Centered within the measurement's doubt, or so well that a further move is not worth its minute.",)
+    step = console.shift_step
+    digits = _digits(step)
 
-    def plain(value: float) -> str:
-        return _number(value, s).replace("+", "")
+    def axis(name: str, change: float, sigma: float, to: float) -> str:
+        if change == 0.0:
+            return f"leave {name} at {to:.{digits}f}"
+        doubt = max(sigma, 10.0 ** -(digits + 1))
+        return f"change {name} by {change:+.{digits}f} ± {doubt:.{digits + 1}f} (to {to:.{digits}f})"
 
-    says = [
-        f"Change {console.name_x} by {_number(nudge.x, s)} ± {nudge.x_sigma:.2g} (to {plain(float(target[0]))}) and "
-        f"{console.name_y} by {_number(nudge.y, s)} ± {nudge.y_sigma:.2g} (to {plain(float(target[1]))}).",
-    ]
+    x = axis(console.name_x, nudge.x, nudge.x_sigma, float(target[0]))
+    y = axis(console.name_y, nudge.y, nudge.y_sigma, float(target[1]))
+    says = [f"{x[0].upper()}{x[1:]} and {y}."]
     if nudge.score_after is not None:
         says.append(
             f"Expect a working score of {nudge.score_after:.1f} ± {nudge.score_after_sigma:.1f} and an offset of about "
@@ -277,7 +300,7 @@ def next_move(known: Learner, console: Console | None = None, *, working_ratio: 
     columns = [known.column(k) for k in (0, 1)]
     if all(doubt < KNOWN for _, doubt in columns) and _apart(known.matrix):
         return _plan(offset, measured, last.readings, known.matrix, known.matrix_covariance, console, working_ratio)
-    if within_doubt(last.offset, measured) and float(np.hypot(*last.offset)) < TRIAL_PERCENT:
+    if good_enough(last.offset, measured) and float(np.hypot(*last.offset)) < TRIAL_PERCENT:
         nudge = Nudge(0.0, 0.0, 0.0, 0.0, centered=True)
         return Move(
             "centered", last.shift_x, last.shift_y, nudge, False, _nudge_words(nudge, last.readings, console, False)
@@ -292,7 +315,7 @@ def next_move(known: Learner, console: Console | None = None, *, working_ratio: 
     )
     says = (
         f"Trial move: change {axis}, then take a picture. It teaches which way the axes turn the beam.",
-        "If the beam goes the wrong way or fades, go back to the noted readings.",
+        "It may go the wrong way: that teaches as much. If the light fades, go back to the noted readings.",
     )
     return Move(
         "trial", float(target[0]), float(target[1]), Nudge(float(change[0]), float(change[1]), 0.0, 0.0), limited, says
