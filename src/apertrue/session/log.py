@@ -254,6 +254,7 @@ def events(
     until: datetime | None = None,
     kinds: Iterable[EventKind] | None = None,
     all_entries: bool = False,
+    after_id: int | None = None,
 ) -> list[SessionEvent]:
     """Entries in the order of time, identical times in the order of adding.
 
@@ -263,15 +264,20 @@ def events(
         until: before this moment.
         kinds: only these.
         all_entries: also those taken back, and the retractions.
+        after_id: only those added after this row.
     """
     wanted = None if kinds is None else tuple(str(k) for k in kinds)
-    clauses, parameters = ["1"], []
+    clauses: list[str] = ["1"]
+    parameters: list[float] = []
     if since is not None:
         clauses.append("at_s >= ?")
         parameters.append(since.timestamp())
     if until is not None:
         clauses.append("at_s < ?")
         parameters.append(until.timestamp())
+    if after_id is not None:
+        clauses.append("id > ?")
+        parameters.append(after_id)
     if wanted is not None:
         clauses.append(f"kind in ({', '.join('?' * len(wanted))})")
     sql = f"select * from {'log' if all_entries else 'log_now'} where {' and '.join(clauses)} order by at_s, id"  # noqa: S608

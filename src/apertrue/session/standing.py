@@ -73,7 +73,7 @@ def standing(
         since: only entries from here on; the last 36 h when ``None``.
     """
     entries = events(store, since=since or now - timedelta(hours=REACH_H), until=now + timedelta(seconds=0.001))
-    last = next((e for e in reversed(entries) if _tells(e)), None)
+    last = next((e for e in reversed(entries) if tells(e)), None)
     return stand(Follower.of(entries, calibrations), last, instrument, now)
 
 
@@ -101,7 +101,8 @@ def stand(
     return Standing(now, follower, view, last, sentences(view, clock))
 
 
-def _tells(event: SessionEvent) -> bool:
+def tells(event: SessionEvent) -> bool:
+    """Whether an entry is a picture that shows an offset and no frozen frame."""
     return event.kind is EventKind.PICTURE and event.get("offset_percent") is not None and "frozen" not in event.flags
 
 

@@ -1,0 +1,122 @@
+"""What a watch knows between two pictures: small, and kept up to date entry by entry."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from ..advice import Context
+from ..calibration import Calibration
+from ..frame import Frame
+from ..instrument import Instrument
+from ..session.clock import zone_of
+from ..session.context import age_min, state_changed, with_forecast, with_nudge
+from ..session.events import SessionEvent
+from ..session.history import hangs_on, learned_residual, nudges_failed, usual_current
+from ..session.log import events, seen_before
+from ..session.standing import REACH_H, Standing, stand, tells
+from ..session.track import Follower
+from ..session.words import EventKind
+from ..store import Store
+
+#: Pictures of the past that still bear on the next decision (failed nudges, usual current, state).
+_RECENT = 200
+_DEEDS = tuple(k for k in EventKind if k not in (EventKind.PICTURE, EventKind.NOTE, EventKind.RETRACTION))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Live:
+    """The session as the watch sees it.
+
+    Attributes:
+        follower: the drift estimate.
+        recent: the last entries that bear on decisions, in the order of time.
+        last: the last picture with an offset.
+        latest: the last picture of all.
+        standing: the outlook, not older than a few seconds; ``None`` before the first.
+        log_id: the last row of the log that was taken in.
+        residual: offset that the routine leaves, %.
+    """
+
+    follower: Follower
+    recent: tuple[SessionEvent, ...] = ()
+    last: SessionEvent | None = None
+    latest: SessionEvent | None = None
+    standing: Standing | None = None
+    log_id: int = 0
+    residual: float | None = None
+
+
+def live(store: Store, now: datetime, calibrations: Sequence[Calibration]) -> Live:
+    """From the log: all entries that still bear on now."""
+    log_id = store.value("select coalesce(max(id), 0) from log")
+    entries = events(store, since=now - timedelta(hours=REACH_H), until=now + timedelta(minutes=5))
+    pictures = [e for e in entries if e.kind is EventKind.PICTURE]
+    keep = {e.id for e in pictures[-_RECENT:]}
+    return Live(
+        Follower.of(entries, calibrations),
+        tuple(e for e in entries if e.kind in _DEEDS or e.id in keep),
+        next((e for e in reversed(pictures) if tells(e)), None),
+        pictures[-1] if pictures else None,
+        None,
+        log_id,
+        learned_residual(store, now),
+    )
+
+
+def with_entry(state: Live, entry: SessionEvent) -> Live:
+    """After one more entry, at or after the last one."""
+    recent = (*state.recent, entry) if entry.kind in _DEEDS or entry.kind is EventKind.PICTURE else state.recent
+    if len(recent) > 2 * _RECENT:
+        pictures = [e.id for e in recent if e.kind is EventKind.PICTURE]
+        keep = set(pictures[-_RECENT:])
+        recent = tuple(e for e in recent if e.kind is not EventKind.PICTURE or e.id in keep)
+    return replace(
+        state,
+        follower=state.follower.after(entry),
+        recent=recent,
+        last=entry if tells(entry) else state.last,
+        latest=entry if entry.kind is EventKind.PICTURE else state.latest,
+        log_id=max(state.log_id, entry.id),
+    )
+
+
+def caught_up(state: Live, store: Store, now: datetime, calibrations: Sequence[Calibration]) -> Live:
+    """After what others added to the log since; anew from the log when that lies in the past or takes entries back."""
+    top = store.value("select coalesce(max(id), 0) from log")
+    if top <= state.log_id:
+        return state
+    new = events(store, all_entries=True, after_id=state.log_id)
+    late = state.follower.last_at is not None and any(e.at < state.follower.last_at - timedelta(seconds=5) for e in new)
+    if late or any(e.kind is EventKind.RETRACTION for e in new):
+        return live(store, now, calibrations)
+    for entry in new:
+        state = with_entry(state, entry)
+    residual = state.residual
+    if any(e.kind is EventKind.ROUTINE_END for e in new):
+        residual = learned_residual(store, now)
+    return replace(state, residual=residual, log_id=top)
+
+
+def looked_ahead(state: Live, instrument: Instrument, now: datetime) -> Live:
+    """With a fresh outlook."""
+    return replace(state, standing=stand(state.follower, state.last, instrument, now, n=1000))
+
+
+def live_context(
+    state: Live, store: Store, frame: Frame, at: datetime, instrument: Instrument, now: datetime
+) -> Context:
+    """What is known beside a picture, without its own numbers."""
+    earlier = None if frame.digest is None else seen_before(store, frame.digest, at)
+    context = Context(
+        age_min=age_min(frame, now, trust_file_time=True),
+        frozen=earlier is not None and earlier.get("file") != frame.file,
+        state_changed=state_changed(state.recent, frame.state),
+        nudges_failed=nudges_failed(state.recent, instrument.limits.offset_leave),
+        hangs_today=hangs_on(state.recent, now, zone_of(instrument)),
+        current_expected_pa=usual_current(state.recent, frame.state, instrument.limits.score_leave),
+        auto_residual_percent=state.residual,
+    )
+    return context if state.standing is None else with_forecast(context, state.standing)
+
+
+__all__ = ["Live", "caught_up", "live", "live_context", "looked_ahead", "with_entry", "with_nudge"]
