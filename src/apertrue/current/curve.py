@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 SIDES = ("positive", "negative")
 #: Most recent pairs that enter a fit; the cost grows with the cube of their number.
 MOST_PAIRS = 240
-_GRID = 81
+_GRID = 49
 _REACH = 1.6  # how far beyond the outermost pair the curve is drawn
 _DRAWS = 1200
 _BATCH = 20

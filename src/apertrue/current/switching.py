@@ -1,7 +1,7 @@
 """Does switching between the two sides (TEM and STEM) disturb the gun shift? The log tells.
 
 Every two pictures of the same side give a change of the right readings. Changes with a stay on the other side in
-between are compared with changes of similar length in time without one, by a permutation test: no distribution is assumed.
+between are compared with changes without one, per hour, by a permutation test: no distribution is assumed.
 """
 
 from collections.abc import Iterable, Mapping
