@@ -66,14 +66,21 @@ class _Seen:
     """The frames that went by, to notice the same one again."""
 
     times: dict[str, datetime] = field(default_factory=dict)
+    pages: dict[tuple[str, str], int] = field(default_factory=dict)
 
     def again(self, frame: Frame) -> bool:
-        """Whether the same pixels came before with an earlier stated time; a copied file is no frozen camera."""
-        taken_at = None if frame.taken_at_source == FILE_TIME else frame.taken_at
-        if frame.digest is None or taken_at is None:
+        """Whether the same pixels came before: with an earlier stated time, or on an earlier page of the same stack.
+
+        A copy of a file, with the same time or with none but the file's own, is no frozen camera.
+        """
+        if frame.digest is None:
             return False
-        before = self.times.setdefault(frame.digest, taken_at)
-        return taken_at > before
+        before = False
+        if frame.file is not None:
+            before = self.pages.setdefault((frame.file, frame.digest), frame.page) < frame.page
+        if frame.taken_at is not None and frame.taken_at_source != FILE_TIME:
+            before |= self.times.setdefault(frame.digest, frame.taken_at) < frame.taken_at
+        return before
 
 
 def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | Unread]:

@@ -209,6 +209,14 @@ def test_the_same_frame_with_a_later_time_is_frozen(run, pictures: Path, tmp_pat
     assert "frozen" not in copy["flags"]
 
 
+def test_the_same_frame_on_a_later_page_is_frozen(run, pictures: Path, tmp_path: Path) -> None:
+    pixels = tifffile.imread(pictures / "centered.tif")
+    tifffile.imwrite(tmp_path / "stack.tif", np.stack([pixels, pixels]), photometric="minisblack")
+    first, second = rows(run("assess", tmp_path, "--json").out)
+    assert "frozen" not in first["flags"]
+    assert "frozen" in second["flags"]
+
+
 def test_the_camera_of_the_instrument_file_completes_the_picture(run, pictures: Path, tmp_path: Path) -> None:
     file = tmp_path / "lab.toml"
     file.write_text(

@@ -68,7 +68,8 @@ def _mean_blocks(pixels: NDArray[np.generic], step: int) -> NDArray[np.floating]
     """Means over blocks of step × step; the last row and column of blocks may be smaller, none is dropped."""
     exact = np.float64 if pixels.dtype.itemsize > 4 else np.float32
     if step == 1:
-        return np.nan_to_num(pixels.astype(exact), nan=0.0, posinf=0.0, neginf=0.0)
+        whole: NDArray[np.floating] = np.nan_to_num(pixels.astype(exact), nan=0.0, posinf=0.0, neginf=0.0)
+        return whole
     rows, columns = pixels.shape
     out = np.empty((ceil(rows / step), ceil(columns / step)), exact)
     starts = np.arange(0, columns, step)
