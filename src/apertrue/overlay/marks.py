@@ -43,7 +43,8 @@ def draw_marks(
         pen.edge(beam, BEAM, dashed=False)
         pen.cross(beam.x, beam.y, BEAM, diagonal=True)
     enlarged = 0
-    if aperture is not None and beam is not None and assessment.move_direction_deg is not None:
+    wanted = assessment.move_direction_deg is not None and assessment.verdict != "leave"
+    if aperture is not None and beam is not None and wanted:
         enlarged = pen.arrow(beam, aperture)
     smooth = layer.resize(picture.size, Image.Resampling.BOX)
     return Image.alpha_composite(picture.convert("RGBA"), smooth).convert("RGB"), enlarged
