@@ -15,9 +15,10 @@
 from .confirm import Confirmation, confirm, confirmed
 from .estimate import Estimate, estimate
 from .files import add_calibration, calibration_path, load_calibrations, save_calibrations
+from .guide import Guide, Suggestion
 from .learn import Learner, learner
 from .model import Calibration, StateKey, Validity, at_focus, choose, from_estimate
-from .nudge import Move, next_move, nudge_for, plan_nudge
+from .nudge import Move, next_move, nudge_for, plan_nudge, trial_move
 from .points import Point, point_from, with_approach
 from .quality import NextPoint, Quality, next_point, quality
 from .questions import Question, questions
@@ -26,6 +27,7 @@ __all__ = [
     "Calibration",
     "Confirmation",
     "Estimate",
+    "Guide",
     "Learner",
     "Move",
     "NextPoint",
@@ -33,6 +35,7 @@ __all__ = [
     "Quality",
     "Question",
     "StateKey",
+    "Suggestion",
     "Validity",
     "add_calibration",
     "at_focus",
@@ -52,5 +55,6 @@ __all__ = [
     "quality",
     "questions",
     "save_calibrations",
+    "trial_move",
     "with_approach",
 ]

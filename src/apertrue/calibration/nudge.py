@@ -305,7 +305,23 @@ def next_move(known: Learner, console: Console | None = None, *, working_ratio: 
         return Move(
             "centered", last.shift_x, last.shift_y, nudge, False, _nudge_words(nudge, last.readings, console, False)
         )
-    change = _trial(known, columns, offset, float(np.sqrt(np.trace(measured) / 2)), console)
+    return trial_move(known, console)
+
+
+def trial_move(known: Learner, console: Console | None = None) -> Move:
+    """A small move of the axis of which least is known, whether or not the beam is centered already.
+
+    Raises:
+        CalibrationError: no point yet.
+    """
+    console = console or Console()
+    if not known.points:
+        raise CalibrationError("take a picture first")
+    last = known.points[-1]
+    measured = last.covariance
+    assert measured is not None  # a learner takes no point without σ
+    columns = [known.column(k) for k in (0, 1)]
+    change = _trial(known, columns, last.offset, float(np.sqrt(np.trace(measured) / 2)), console)
     change, limited = _within(change, last.readings, console)
     target = last.readings + change
     axis = " and ".join(
@@ -334,9 +350,9 @@ def _trial(
     aim = min(max(TRIAL_PERCENT, 8.0 * sigma), 15.0)
     change = np.zeros(2)
     sure = [k for k in (0, 1) if columns[k][1] < KNOWN]
+    tried = np.abs(np.array([p.readings - known.points[0].readings for p in known.points])).max(axis=0)
     if not sure:
         # Nothing is known, or the last trial was too small to see: that axis again, larger.
-        tried = np.abs(np.array([p.readings - known.points[0].readings for p in known.points])).max(axis=0)
         axis = int(np.argmax(tried)) if tried.any() else 0
         size = TRIAL_STEPS * step
         if tried[axis] > 0:
@@ -355,6 +371,9 @@ def _trial(
     wish = -float(column @ offset) / gain**2
     # With a much longer move of the known axis its doubt would hide what the new one does.
     change[axis] = min(max(wish, -other), other)
+    if tried[1 - axis] > 0:
+        # A second try of that axis alone: turned together again, the two would stay confounded.
+        change[axis] = 0.0
     return change
 
 

@@ -158,6 +158,8 @@ def _sentences(
                 "what it may "
                 "have done is in the doubt. A later picture at the first readings would tell."
             )
+    elif e.sigma_known and all(p.minutes is None for p in e.points):
+        says.append("The pictures carry no times: a drift between them could not be looked for.")
     if e.backlash is not None and e.backlash_sigma is not None:
         for name, value, sigma in zip("XY", e.backlash, e.backlash_sigma, strict=True):
             if abs(value) > 2 * sigma:

@@ -11,14 +11,12 @@ import numpy as np
 from ..assessment import Assessment
 from ..calibration import (
     Calibration,
+    Guide,
     Learner,
-    Point,
     StateKey,
-    estimate,
     from_estimate,
     learner,
     next_move,
-    next_point,
     plan_nudge,
     point_from,
 )
@@ -154,31 +152,20 @@ def center(
     )
 
 
-def calibrate(scope: VirtualMicroscope, measure: Measure = judge_snapshot, *, points: int = 6) -> Calibration:
-    """Calibrate a microscope as the guided steps do: center it by trial, then take the points that help most.
+def calibrate(scope: VirtualMicroscope, measure: Measure = judge_snapshot) -> Calibration:
+    """Calibrate a microscope as the guided steps say.
 
     Raises:
         CalibrationError: the beam could not be measured, or the points do not suffice.
     """
-    run = center(scope, measure)
-    seen: list[Point] = list(run.known.points)
-    step, console = scope.console.shift_step, scope.console
-    while len(seen) < points:
-        try:
-            result = estimate(seen, step=step)
-        except CalibrationError:
-            # Centered before both axes were known: one more trial each.
-            scope.move(0.0, 15 * step if len(seen) % 2 else -15 * step)
-            if len(seen) == 1:
-                scope.move(15 * step, 0.0)
-            seen.append(point_from(measure(scope), shift_x=scope.shift[0], shift_y=scope.shift[1]))
-            continue
-        following = next_point(result, console.shift_min, console.shift_max, 15.0)
-        if following is None:
+    guide = Guide(scope.console)
+    while True:
+        guide = guide.add(point_from(measure(scope), shift_x=scope.shift[0], shift_y=scope.shift[1]))
+        following = guide.suggestion()
+        if following.shift_x is None or following.shift_y is None:
             break
         scope.set_shift(following.shift_x, following.shift_y)
-        seen.append(point_from(measure(scope), shift_x=scope.shift[0], shift_y=scope.shift[1]))
-    return from_estimate(estimate(seen, step=step), StateKey.of(scope.state()), scope.now)
+    return from_estimate(guide.estimate(), StateKey.of(scope.state()), scope.now)
 
 
 def truth_and_noise(sigma_percent: float, rng: np.random.Generator) -> Measure:
