@@ -89,11 +89,12 @@ def test_synonyms_lead_to_columns_and_none_is_lost(tmp_path):
     assert set(SYNONYMS.values()) <= set(COLUMNS)
     assert not set(SYNONYMS) & set(COLUMNS)
     for synonym, column in SYNONYMS.items():
-        value = "2026-03-14T09:26:53Z" if column == "taken_at" else "5"
-        rows = read_sheet(
-            sheet(tmp_path, f"{synonym},page\n{value},1\n" if column == "file" else f"file,{synonym}\na,{value}\n")
-        )
-        assert len(rows) == 1
+        value = {"taken_at": "2026-03-14T09:26:53Z", "focus_side": "negative"}.get(column, "5")
+        text = f"{synonym},page\n{value},1\n" if column == "file" else f"file,{synonym}\na,{value}\n"
+        (row,) = read_sheet(sheet(tmp_path, text))
+        assert row.file == ("5" if column == "file" else "a")
+        assert (row.taken_at is not None) == (column == "taken_at")
+        assert set(row.state.sources) == {column} - {"file", "taken_at"}
 
 
 def test_times_take_the_given_zone(tmp_path):

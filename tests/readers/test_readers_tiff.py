@@ -24,9 +24,7 @@ def test_every_sample_type_in_both_byte_orders(tmp_path, rng, dtype, byteorder):
     assert not frame.color
 
 
-@pytest.mark.parametrize(
-    "how", [{"tile": (16, 16)}, {"rowsperstrip": 5}, {"bigtiff": True}, {"planarconfig": "contig"}]
-)
+@pytest.mark.parametrize("how", [{"tile": (16, 16)}, {"rowsperstrip": 5}, {"bigtiff": True}])
 def test_layouts(tmp_path, gray16, how):
     path = tmp_path / "a.tif"
     tifffile.imwrite(path, gray16, photometric="minisblack", **how)

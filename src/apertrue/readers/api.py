@@ -99,9 +99,9 @@ def _source(path: str | Path, name: str | None) -> Source:
 def _remote(url: str, name: str) -> Source:
     try:
         import fsspec
-    except ImportError as problem:
+    except ImportError:
         missing = MissingExtraError("remote", "Reading from a URL")
-        raise ReadError(name, "it lies on another machine", str(missing)) from problem
+        raise ReadError(name, "it lies on another machine", str(missing)) from missing
     try:
         handle = fsspec.open(url, "rb").open()
     except OSError as problem:

@@ -28,7 +28,8 @@ from ..page import Facts, RawPage
 from ..registry import ENDINGS
 from ..source import Source
 
-#: Plug-ins that read what the built-in readers read better, that hold no pictures, or that unpickle.
+#: Plug-ins that read what the built-in readers read better, that hold no pictures, that unpickle, or that believe any
+#: size that a header without signature claims (and then fill the memory).
 _LEFT_OUT = frozenset(
     {
         "Image",
@@ -43,6 +44,7 @@ _LEFT_OUT = frozenset(
         "Protochips",
         "JobinYvon",
         "Quadstar",
+        "Blockfile",
     }
 )
 _TEXT_ENDINGS = frozenset({".csv", ".xml", ".txt", ".json", ".html", ".zip"})
@@ -158,9 +160,9 @@ def open_pages(source: Source, options: ReadOptions) -> MorePages:
     ending = Path(source.name).suffix.lower()
     try:
         import rsciio  # noqa: F401
-    except ImportError as problem:
+    except ImportError:
         missing = MissingExtraError("formats", "Reading further microscopy formats")
-        raise source.error("its format is not one of those read without extras", str(missing)) from problem
+        raise source.error("its format is not one of those read without extras", str(missing)) from missing
     apis = _plugins().get(ending, ())
     if not apis:
         raise source.error("its content is of no known picture format", "Export the picture as TIFF or PNG")
