@@ -36,9 +36,12 @@ format: $(VENV)/.lint
 	$(BIN)/ruff format .
 
 bench: $(VENV)/.bench
-	$(BIN)/python benchmarks/run.py $(if $(FULL),,--quick)
+	@for script in $$(grep -l __main__ benchmarks/*.py); do \
+	  echo "== $$script"; $(BIN)/python $$script $(if $(FULL),,--quick) || exit 1; \
+	done
 
 docs: $(VENV)/.docs
+	@test -f mkdocs.yml || { echo "There is no mkdocs.yml: read README.md and DEVELOPERS.md."; exit 1; }
 	$(BIN)/mkdocs build --strict
 
 bundle: $(VENV)/.core
