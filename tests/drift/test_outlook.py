@@ -47,7 +47,9 @@ def test_one_picture_far_off_or_old_leaves_less_time():
     assert old.minutes_to_limit[0] == pytest.approx(30, abs=2)
     over = _look([_sight(0.0, 9.0)], 0.0)
     assert over.minutes_to_limit == (0.0, 0.0, 0.0)
-    assert "check again now" in sentences(over, _clock)[0]
+    assert sentences(over, _clock) == ("Working score is below 97 already: center now.",)
+    stale = _look([_sight(0.0, 0.0)], 4.0)
+    assert "check again now" in sentences(stale, _clock)[0]
 
 
 def test_after_a_gun_change_one_picture_holds_minutes():
@@ -80,7 +82,7 @@ def test_the_offset_limit_counts_when_it_is_the_tighter_one():
 def test_over_the_limit_already():
     view = _look([_sight(t, 8 + 0.1 * t) for t in (0.0, 0.5, 1.0)], 1.0)
     assert view.late_h == 0.0
-    assert sentences(view, _clock)[0] == "Working score falls below 97 already: center now."
+    assert sentences(view, _clock)[0] == "Working score is below 97 already: center now."
 
 
 def test_steady_beam_is_looked_at_again_after_common_practice_at_the_latest():

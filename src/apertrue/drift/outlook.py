@@ -166,8 +166,11 @@ def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
                 "Common practice: after a high-tension, emission or monochromator change a center holds minutes only: "
                 f"check again by {at(SETTLING_CHECK_H)}."
             )
+        elif view.offset is not None and view.offset.length_interval[0] > view.limit_percent:
+            past = limit.replace("falls below", "is below")
+            out.append(f"{past[0].upper()}{past[1:]} already: center now.")
         elif view.late_h == 0.0:
-            out.append(f"By common practice the {limit} by now: check again now.")
+            out.append("The picture is older than a good center usually holds (common practice): check again now.")
         else:
             assert view.early_h is not None
             assert view.late_h is not None
@@ -179,7 +182,8 @@ def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
         return tuple(out)
     check = at(view.check_h or 0.0)
     if view.late_h is not None and view.late_h < 1 / 60:
-        out.append(f"{limit[0].upper()}{limit[1:]} already: center now.")
+        past = limit.replace("falls below", "is below")
+        out.append(f"{past[0].upper()}{past[1:]} already: center now.")
     elif view.median_h is not None and view.median_h < 1 / 60:
         late = f"after {at(view.horizon_h)}" if view.late_h is None else f"by {at(view.late_h)}"
         past = limit.replace("falls below", "is below")

@@ -203,30 +203,10 @@ def _may_be_picture(name: str) -> bool:
 
 #: Endings that are surely no pictures, not worth opening.
 _OTHERS = frozenset(
-    [
-        ".txt",
-        ".csv",
-        ".json",
-        ".toml",
-        ".xml",
-        ".html",
-        ".sqlite",
-        ".sqlite-wal",
-        ".sqlite-shm",
-        ".log",
-        ".ini",
-        ".md",
-        ".pdf",
-        ".zip",
-        ".py",
-        ".docx",
-        ".xlsx",
-        ".db",
-        ".lnk",
-        ".exe",
-        ".mp4",
-        ".avi",
-    ]
+    (
+        *(".txt", ".csv", ".json", ".toml", ".xml", ".html", ".log", ".ini", ".md", ".py", ".lnk", ".exe"),
+        *(".sqlite", ".sqlite-wal", ".sqlite-shm", ".db", ".pdf", ".zip", ".docx", ".xlsx", ".mp4", ".avi"),
+    )
 )
 
 

@@ -15,14 +15,15 @@ from pathlib import Path
 import numpy as np
 
 from ..advice import Context
+from ..assessment import Assessment
 from ..calibration import Calibration
 from ..errors import ReadError
 from ..frame import Frame
-from ..instrument import Instrument, completed
+from ..instrument import Instrument, completed, dumps_instrument, loads_instrument
 from ..pipeline import Result, judge, readvise
 from ..readers import ReadOptions, read_frames
-from ..registry import Verdict
-from ..scene import Hints, Scene
+from ..registry import FLAGS, Verdict
+from ..scene import Scene
 from ..session.clock import age_words, fixed
 from ..session.clock import now as present
 from ..session.context import taken, with_nudge
@@ -90,25 +91,33 @@ class Counts:
     unread: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class _Judge:
-    """Reads and judges one file in a worker; pixels stay there."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measured:
+    """What a worker sends back; the pixels stay there, and the advice is given where the history is known."""
 
-    instrument: Instrument
-    context: Context
-    previous: Scene | None = None
+    frame: Frame
+    scene: Scene
+    assessment: Assessment
 
-    def __call__(self, file: str) -> list[Result]:
+
+class _Measure:
+    """Reads and measures one file in a worker (an instrument travels as its file's text)."""
+
+    def __init__(self, instrument: Instrument) -> None:
+        self._text = dumps_instrument(instrument)
+        self._instrument: Instrument | None = None
+
+    def __call__(self, file: str) -> list[_Measured]:
+        if self._instrument is None:
+            self._instrument = loads_instrument(self._text)
         out = []
-        for frame in read_frames(file, options=ReadOptions(timezone=self.instrument.timezone)):
-            frame = completed(frame, self.instrument)
-            done = judge(frame, instrument=self.instrument, hints=Hints(previous=self.previous), context=self.context)
-            out.append(replace(done, frame=_without_pixels(frame)))
+        for frame in read_frames(file, options=ReadOptions(timezone=self._instrument.timezone)):
+            frame = completed(frame, self._instrument)
+            done = judge(frame, instrument=self._instrument)
+            state = replace(frame.state, sources=dict(frame.state.sources))
+            bare = replace(frame, pixels=np.zeros((1, 1), np.uint8), state=state)
+            out.append(_Measured(bare, done.scene, done.assessment))
         return out
-
-
-def _without_pixels(frame: Frame) -> Frame:
-    return replace(frame, pixels=np.zeros((1, 1), np.uint8))
 
 
 @dataclass(slots=True)
@@ -138,8 +147,6 @@ class Watcher:
     warnings: tuple[Reminder, ...] = field(init=False)
     started: datetime = field(init=False)
     _outlook_at: float = field(init=False, default=-1e9)
-    _scene: Scene | None = field(init=False, default=None)
-    _camera: str | None = field(init=False, default=None)
 
     def __post_init__(self) -> None:
         self.started = self.clock()
@@ -179,9 +186,9 @@ class Watcher:
                 context = live_context(self.state, self.store, frame, at, self.instrument, now)
                 if self._still_frozen(frame, context):
                     continue
-                previous = self._scene if frame.state.camera == self._camera else None
-                first = judge(frame, instrument=self.instrument, hints=Hints(previous=previous), context=context)
-                yield self._log(file, first, now, context)
+                # Without tracking from the last frame: the numbers are the same as those of ``apertrue assess``.
+                first = judge(frame, instrument=self.instrument, context=context)
+                yield self._log(file, frame, first.scene, first.assessment, now, context)
         except ReadError as error:
             if not self.arrivals.again(file):
                 self.counts.unread += 1
@@ -202,8 +209,7 @@ class Watcher:
                     return
                 yield str(self.queue.pop(0))
 
-        # What the workers can't know (age, history) is filled in here, when their numbers come back.
-        work = _Judge(self.instrument, Context(), self._scene)
+        work = _Measure(self.instrument)
         for outcome in run(work, tasks(), workers=self.settings.workers, ordered=True):
             file = Path(outcome.task)
             if outcome.failure is not None:
@@ -211,26 +217,28 @@ class Watcher:
                     self.counts.unread += 1
                     yield Update(file, error=outcome.failure.message)
                 continue
-            for result in outcome.value or ():
-                known = self._known(result.frame)
+            for measured in outcome.value or ():
+                frame = measured.frame
+                known = self._known(frame)
                 if known is not None:
                     self.counts.known += 1
                     yield Update(file, known)
                     continue
                 now = self.clock()
-                context = live_context(
-                    self.state, self.store, result.frame, taken(result.frame, now), self.instrument, now
-                )
-                if self._still_frozen(result.frame, context):
+                context = live_context(self.state, self.store, frame, taken(frame, now), self.instrument, now)
+                if self._still_frozen(frame, context):
                     continue
-                yield self._log(file, _flagged(result, context, self.instrument), now, context)
+                # What the worker could not know (age, history) is filled in here.
+                assessment = _flagged(measured.assessment, context, self.instrument)
+                yield self._log(file, frame, measured.scene, assessment, now, context)
             self._refresh()
 
-    def _log(self, file: Path, first: Result, now: datetime, context: Context) -> Update:
+    def _log(
+        self, file: Path, frame: Frame, scene: Scene, assessment: Assessment, now: datetime, context: Context
+    ) -> Update:
         """Advise with all that is known, write it down, and take it in."""
-        frame, assessment = first.frame, first.assessment
         full = with_nudge(context, assessment, frame.state, self.instrument, now, self.calibrations)
-        result = readvise(frame, first.scene, assessment, self.instrument, full)
+        result = readvise(frame, scene, assessment, self.instrument, full)
         event, added = add_result(self.store, result, now, self.instrument, who=self.settings.who, origin="watch")
         if not added:
             self.counts.known += 1
@@ -243,7 +251,6 @@ class Watcher:
             self.counts.frozen_run = 0
         late = self.state.follower.last_at is not None and event.at < self.state.follower.last_at - timedelta(seconds=5)
         self.state = live(self.store, now, self.calibrations) if late else with_entry(self.state, event)
-        self._scene, self._camera = first.scene, frame.state.camera
         if time.monotonic() - self._outlook_at > OUTLOOK_EVERY_S or not self.queue:
             self._refresh(force=not self.queue)
         return Update(file, event, True, result)
@@ -290,19 +297,16 @@ class Watcher:
         self.alarm.update(self.warnings, fields)
 
 
-def _flagged(result: Result, context: Context, instrument: Instrument) -> Result:
-    """A worker's result with the flags that only the history knows."""
-    flags = set(result.assessment.flags or ())
+def _flagged(assessment: Assessment, context: Context, instrument: Instrument) -> Assessment:
+    """A worker's numbers with the flags that only the history knows."""
+    flags = set(assessment.flags or ())
     if context.frozen:
         flags.add("frozen")
     if context.age_min is not None and context.age_min > instrument.limits.stale_min:
         flags.add("stale")
     if context.state_changed:
         flags.add("state-changed")
-    from ..registry import FLAGS
-
-    ordered = tuple(f for f in FLAGS if f in flags)
-    return replace(result, assessment=replace(result.assessment, flags=ordered))
+    return replace(assessment, flags=tuple(f for f in FLAGS if f in flags))
 
 
 def reasons(watcher: Watcher, now: datetime) -> Iterator[Reminder]:
