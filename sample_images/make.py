@@ -149,7 +149,10 @@ def _view(name: str, n: int) -> Callable[[np.random.Generator], tuple[np.ndarray
 
         light = getattr(views, name)(rng, n)
         gray = rng.poisson(np.maximum(light, 0) * 800) * 3.2 + rng.normal(120, 5, light.shape)
-        return np.clip(np.rint(gray), 0, 65535).astype(np.uint16), {"scene": "other-view"}
+        return np.clip(np.rint(gray), 0, 65535).astype(np.uint16), {
+            "scene": "other-view",
+            "allowed_kinds": ["other-view"],
+        }
 
     return make
 
@@ -158,7 +161,7 @@ def _sun(_: np.random.Generator) -> tuple[np.ndarray, dict[str, Any]]:
     from scenes.real import solar_disc
 
     made = solar_disc()
-    return made["pixels"], {"scene": "one-edge", **made["truth"]}
+    return made["pixels"], {"scene": "one-edge", "allowed_kinds": [*_ROUND], **made["truth"]}
 
 
 def _retina(_: np.random.Generator) -> tuple[np.ndarray, dict[str, Any]]:
@@ -167,10 +170,12 @@ def _retina(_: np.random.Generator) -> tuple[np.ndarray, dict[str, Any]]:
     from scenes.real import package_folder
 
     image = Image.open(package_folder("skimage") / "data/retina.jpg").resize((560, 560), Image.Resampling.BOX)
-    return np.asarray(image), {"scene": "other-view"}
+    return np.asarray(image), {"scene": "other-view", "allowed_kinds": [*_ROUND]}
 
 
 SMALL = MIDDLE | {"rows": 320, "columns": 320, "aperture_radius_px": 118.0, "beam_ratio": 0.75}
+#: Honest answers to a lone round edge that is none of a microscope.
+_ROUND = ("one-edge", "other-view", "overfilled", "beam-only")
 WAVE = {"n": 1024, "radius": 340.0}
 SAMPLES: tuple[Sample, ...] = (
     Sample("01-centered.tif", 4, "beam well centered", {"beam_ratio": 0.9}, (1.6, 0.9), sheet={"current_pa": 26.0}),

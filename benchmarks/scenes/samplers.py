@@ -42,6 +42,56 @@ def all_kinds(n: int, seed: int = 4, size: int = 512) -> Iterator[Case]:
         yield from_simulated(f"kind-{k:05d}", str(shot.truth.kind), shot)
 
 
+def with_reference(n: int, seed: int = 6, size: int = 512) -> Iterator[Case]:
+    """Pictures without a halo, read with what is known beforehand: a remembered aperture, or its radius, in turn.
+
+    The remembered aperture is off by its own stated doubt (1σ in x and y each); truth is against the true one.
+    """
+    from dataclasses import replace
+
+    for k, rng in enumerate(children(seed, n)):
+        kind = ("one-edge", "clipped", "overfilled")[k % 3]
+        recipe = random_recipe(rng, kind, size=size)
+        recipe = recipe.with_values(halo_level=0.0 if kind != "overfilled" else recipe.halo_level)
+        shot = simulate(recipe, rng)
+        radius = float(shot.truth.aperture_radius_px or 0.0)
+        changes: dict[str, object] = {}
+        if kind == "one-edge":
+            doubt = float(rng.uniform(0.1, 1.0))
+            dx, dy = (float(v) for v in rng.normal(0, doubt, 2))
+            known = replace(recipe.aperture, x=recipe.aperture.x + dx, y=recipe.aperture.y + dy)
+            changes = {
+                "hints": {"aperture": known, "aperture_sigma_px": doubt},
+                "allowed": ("beam-only", "both-edges"),
+                "must_be_null": (),
+            }
+        elif kind == "clipped":
+            changes = {
+                "hints": {"aperture_radius_px": radius, "aperture_radius_sigma": 0.01},
+                "allowed": ("clipped", "one-edge"),
+                "must_be_null": (),
+            }
+        else:
+            changes = {
+                "hints": {"aperture_radius_px": radius, "aperture_radius_sigma": 0.01},
+                "allowed": ("overfilled",),
+            }
+        yield from_simulated(f"reference-{k:05d}", f"{kind} with reference", shot, **changes)
+
+
+def burst(frames: int, jitter_px: float, seed: int = 7, kind: str = "both-edges", size: int = 512) -> list[Case]:
+    """Frames of one scene whose whole view jumps by ``jitter_px`` (1σ, x and y each) from frame to frame (vibration)."""
+    first, *rest = children(seed, frames + 1)
+    recipe = random_recipe(first, kind, size=size)
+    x, y = recipe.center
+    out = []
+    for k, rng in enumerate(rest):
+        dx, dy = (float(v) for v in rng.normal(0, jitter_px, 2))
+        shot = simulate(recipe.with_values(aperture_x_px=x + dx, aperture_y_px=y + dy), rng)
+        out.append(from_simulated(f"burst-{k:03d}", kind, shot))
+    return out
+
+
 HARD: dict[str, dict[str, object]] = {
     "halo 0.3 % of the core": {"halo_level": 0.003},
     "no halo": {"halo_level": 0.0},

@@ -142,6 +142,13 @@ def test_simulated_sets():
     for case in [*samplers.clean(2), *samplers.one_nuisance("grain", 1), *samplers.mixed(2, size=256)]:
         assert set(case.must_flags + case.may_flags) <= set(FLAGS)
         assert all(field(name).measured for name in case.truth)
+    reference = list(samplers.with_reference(3, size=256))
+    assert reference[0].hints["aperture"].radius == pytest.approx(reference[0].truth["aperture_radius_px"], rel=1e-3)
+    assert reference[0].allowed[0] == "beam-only"
+    assert "offset_percent" in reference[0].truth
+    frames = samplers.burst(3, 0.5, size=256)
+    assert len({c.truth["offset_percent"] for c in frames}) == 1
+    assert len({c.truth["aperture_x_px"] for c in frames}) == 3
     for values in samplers.HARD.values():
         Recipe().with_values(**values)
 

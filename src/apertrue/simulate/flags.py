@@ -46,7 +46,11 @@ def flags_of(
             may += ["saturated"] if share > 0 else []
         else:
             judge("saturated", share)
-    judge("in-the-way", float(np.mean(in_the_way[lit] > 0.05)) if lit.any() else 0.0)
+    covered = in_the_way > 0.05
+    shares = [float(np.mean(covered[lit]))] if lit.any() else []
+    shares += [_covered(covered, recipe.aperture)] if recipe.aperture_in else []
+    shares += [_covered(covered, recipe.beam)] if truth.beam_x_px is not None else []
+    judge("in-the-way", max(shares, default=0.0))
     if recipe.aperture_in and truth.aperture_x_px is not None:
         judge("cut-by-frame", _outside(recipe.aperture.outline(720), picture.shape))
     if truth.beam_x_px is not None:
@@ -101,6 +105,14 @@ def _disc(edge: Edge, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     dx, dy = x - edge.x, y - edge.y
     inside = (m[0, 0] * dx + m[0, 1] * dy) ** 2 + (m[1, 0] * dx + m[1, 1] * dy) ** 2 <= edge.radius**2
     return np.asarray(inside, dtype=np.bool_)
+
+
+def _covered(covered: NDArray[np.bool_], edge: Edge) -> float:
+    """Share of an edge's part in the frame that something covers."""
+    at = np.rint(edge.outline(720)).astype(int)
+    rows, columns = covered.shape
+    at = at[(at[:, 0] >= 0) & (at[:, 1] >= 0) & (at[:, 0] < columns) & (at[:, 1] < rows)]
+    return float(np.mean(covered[at[:, 1], at[:, 0]])) if len(at) else 0.0
 
 
 def _outside(p: NDArray[np.float64], shape: tuple[int, ...]) -> float:

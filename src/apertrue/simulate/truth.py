@@ -218,8 +218,8 @@ def plane_light(recipe: Recipe, profile: Profile, n: int = 500) -> tuple[Array, 
     rho = np.hypot(xi, eta)
     softness = recipe.beam_edge_px / (recipe.aperture_radius_px * recipe.beam_ratio)
     beam = profile(xi, eta) * ndtr((1 - rho) / softness)
-    margin_a = 2.5 * hypot(recipe.aperture_edge_px, recipe.total_blur_px) / recipe.aperture_radius_px
-    margin_b = 2.5 * hypot(recipe.beam_edge_px, recipe.total_blur_px) / (recipe.aperture_radius_px * recipe.beam_ratio)
+    margin_a = 3.0 * hypot(recipe.aperture_edge_px, recipe.total_blur_px) / recipe.aperture_radius_px
+    margin_b = 3.0 * hypot(recipe.beam_edge_px, recipe.total_blur_px) / (recipe.aperture_radius_px * recipe.beam_ratio)
     lit = (rho < 1 - margin_b) & (r < 1 - margin_a)
     return beam, halo_at(recipe, x, y), lit, r
 
