@@ -96,7 +96,6 @@ def assess(
                 told_full = True
         results.append(outcome if report is not None and not told_full else _without_pixels(outcome))
     if not results:
-        note(f"no pictures found in {', '.join(pictures)}. Name pictures, or folders that hold some.")
         raise typer.Exit(2)
     if not json:
         _print(results)
@@ -116,10 +115,14 @@ def _expanded(pictures: Sequence[str]) -> Iterator[Path | str]:
         if "://" in given:
             yield given
             continue
+        empty = True
         for path in expand([given]):
             # The overlays' own room is not asked for its ending here: it would load the drawing library.
             if str(path) == given or not path.name.endswith(".overlay.png"):
+                empty = False
                 yield path
+        if empty:
+            note(f"no pictures found in {given}. Name pictures, or folders that hold some.")
 
 
 def _setup(
@@ -238,17 +241,18 @@ def _print(results: "list[Result | Unread]") -> None:
     rows = [_UNREAD_CELLS if isinstance(r, Unread) else _cells(r) for r in results]
     table = [[name, *cells] for name, cells in zip(names, rows, strict=True)]
     # Columns that say nothing of any picture are left out.
-    shown = [i for i in range(len(_HEADINGS)) if i < 4 or any(row[i].strip(" —") for row in table)]
+    shown = [i for i in range(len(_HEADINGS)) if i < 3 or any(row[i].strip(" —") for row in table)]
     print_table(
         [_HEADINGS[i] for i in shown],
         [[row[i] for i in shown] for row in table],
         right=[n for n, i in enumerate(shown) if 3 <= i <= 7],
         styles={2: VERDICT_STYLES},
     )
-    print_text()
-    print_text(
-        "Offset and gap in % of the aperture radius, ± 1σ. Beam lies: seen from the aperture's center, 90° is up."
-    )
+    if 3 in shown:
+        print_text()
+        print_text(
+            "Offset and gap: % of the aperture radius, ± 1σ. Beam lies: seen from the aperture's center, 90° is up."
+        )
     if len(results) <= FEW:
         _print_sentences(names, results)
     print_text()
