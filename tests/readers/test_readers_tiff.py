@@ -360,3 +360,13 @@ def test_pixels_are_not_writable(tmp_path, gray16):
     path = tmp_path / "a.tif"
     tifffile.imwrite(path, gray16, photometric="minisblack")
     assert not read_frame(path).pixels.flags.writeable
+
+
+def test_display_name(tmp_path, gray16):
+    path = tmp_path / "a.tif"
+    tifffile.imwrite(path, gray16, photometric="minisblack")
+    (frame,) = read_frames(path, display_name="session/a.tif")
+    assert frame.file == "session/a.tif"
+    assert read_frame(str(path)).file == str(path)
+    with pytest.raises(ReadError, match=r"^remote name: there is no such file"):
+        next(read_frames(tmp_path / "none.tif", display_name="remote name"))

@@ -9,6 +9,7 @@ StructuredAnnotations/MapAnnotation holds key–value pairs. PhysicalSizeX is me
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
+from functools import lru_cache
 from math import isfinite
 from types import MappingProxyType
 from typing import Any
@@ -30,12 +31,8 @@ def is_ome(text: str) -> bool:
 
 def facts_from_ome(text: str, page: int) -> Facts:
     """Facts about picture ``page`` (from 0, in the file's order); nothing when the XML is damaged."""
-    if len(text) > _MAX_CHARS or "<!DOCTYPE" in text or "<!ENTITY" in text:
-        return Facts()  # OME-XML has no document type; entities can be made to fill the memory
-    try:
-        # Entities are refused above, and expat itself limits their expansion.
-        root = ElementTree.fromstring(text.strip("\ufeff \r\n\t\0").encode())  # noqa: S314
-    except (ElementTree.ParseError, ValueError):
+    root = _parsed(text)
+    if root is None:
         return Facts()
     facts = Facts()
     before = 0
@@ -52,6 +49,18 @@ def facts_from_ome(text: str, page: int) -> Facts:
     if len(glass) == 1 and glass[0]:
         facts = facts.completed(Facts(state=MappingProxyType({"magnification": glass[0]})))
     return facts
+
+
+@lru_cache(maxsize=2)
+def _parsed(text: str) -> Any:
+    """The root element, kept for the next page of the same stack; ``None`` when the XML is damaged or hostile."""
+    if len(text) > _MAX_CHARS or "<!DOCTYPE" in text or "<!ENTITY" in text:
+        return None  # OME-XML has no document type; entities can be made to fill the memory
+    try:
+        # Entities are refused above, and expat itself limits their expansion.
+        return ElementTree.fromstring(text.strip("\ufeff \r\n\t\0").encode())  # noqa: S314
+    except (ElementTree.ParseError, ValueError):
+        return None
 
 
 def _of_image(image: Any, pixels: Any, plane_number: int) -> Facts:
