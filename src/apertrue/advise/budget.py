@@ -13,7 +13,7 @@ working score where there is one.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, log, pi, sqrt
+from math import exp, hypot, log, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,6 +110,9 @@ def anchor(
     return rim_scale(radial, ratio)
 
 
+#: Moves after which a hand gives up.
+_MOST_MOVES = 8
+
 _T_NODES, _T_WEIGHTS = np.polynomial.legendre.leggauss(6)
 _S_NODES, _S_WEIGHTS = np.polynomial.hermite_e.hermegauss(3)
 _R_NODES, _R_WEIGHTS = np.polynomial.laguerre.laggauss(3)
@@ -163,17 +166,29 @@ def loss(lost: float, dose: str) -> float:
     return f / (1.0 - f) if dose == "counts" else f
 
 
-def moves_needed(offset_percent: float, doubt: float, target_percent: float) -> float:
-    """Expected moves until the offset is under the target, each leaving the share ``doubt`` of the offset before it.
+def by_hand(offset_percent: float, doubt: float, target_percent: float, floor_percent: float) -> tuple[float, float]:
+    """Expected moves until the offset is under the target, and the root-mean-square offset that is left.
 
-    At least one; log(offset/target)/log(1/doubt) beyond that.
+    Each move leaves a two-dimensional normal offset of mean square m² = (doubt·offset before)² + floor²; its length is
+    Rayleigh distributed, so that another move is needed with probability exp(−target²/m²), from an offset whose median
+    square is target² + ln 2·m²; one that is not needed leaves m²·(1 − x·e⁻ˣ/(1 − e⁻ˣ)), x = target²/m².
+
+    Args:
+        offset_percent: the offset, % of the aperture radius.
+        doubt: share of the offset that a move leaves (root mean square).
+        target_percent: offset at which a hand stops.
+        floor_percent: root-mean-square offset that a perfectly known move leaves (console step, measurement).
     """
-    q = min(max(doubt, 0.02), 0.9)
-    if offset_percent <= target_percent:
-        return 1.0
-    return max(1.0, log(offset_percent / target_percent) / log(1.0 / q))
-
-
-def residual_percent(offset_percent: float, doubt: float, moves: float, floor_percent: float) -> float:
-    """Root-mean-square offset after ``moves`` moves: offset·doubtᵐᵒᵛᵉˢ and the floor, added in quadrature."""
-    return hypot(offset_percent * min(max(doubt, 0.0), 0.9) ** moves, floor_percent)
+    q, target2 = min(max(doubt, 0.0), 0.9), target_percent**2
+    before2, still, moves, left2 = offset_percent**2, 1.0, 0.0, 0.0
+    for _ in range(_MOST_MOVES):
+        moves += still
+        m2 = max(q * q * before2 + floor_percent**2, 1e-12)
+        x = min(target2 / m2, 700.0)
+        again = exp(-x)
+        stopped = m2 * (1.0 - x * again / (1.0 - again)) if x > 1e-6 else 0.5 * target2
+        left2 += still * (1.0 - again) * stopped
+        still *= again
+        before2 = target2 + log(2.0) * m2
+    left2 += still * before2
+    return moves, sqrt(left2)

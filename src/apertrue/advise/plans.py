@@ -7,7 +7,7 @@ from ..assessment import Assessment
 from ..instrument import Instrument
 from ..registry import Verdict
 from ..scene import Scene
-from .budget import ASSUMED, Assumed, anchor, mean_lost, moves_needed, residual_percent
+from .budget import ASSUMED, Assumed, anchor, by_hand, mean_lost
 from .decide import Plan
 from .limits import Bars
 
@@ -85,11 +85,7 @@ def hand(assessment: Assessment, nudge: Nudge | None, assumed: Assumed = ASSUMED
     if nudge is not None:
         length = hypot(nudge.x, nudge.y)
         doubt = hypot(nudge.x_sigma, nudge.y_sigma) / length if length > 0 else assumed.calibrated_doubt
-        moves = moves_needed(offset, doubt, assumed.target_percent)
-        left = residual_percent(offset, doubt, moves, floor)
-        if nudge.offset_after_percent is not None and moves == 1.0:
-            left = max(nudge.offset_after_percent, floor)
-        return moves, left
+        return by_hand(offset, doubt, assumed.target_percent, floor)
     doubt = hypot(assumed.trial_doubt, direction_doubt(assessment))
-    moves = moves_needed(offset, doubt, assumed.target_percent)
-    return assumed.trial_moves + moves, residual_percent(offset, doubt, moves, floor)
+    moves, left = by_hand(offset, doubt, assumed.target_percent, floor)
+    return assumed.trial_moves + moves, left

@@ -1,0 +1,115 @@
+"""Is the decision worth its name? The sweep over all rules, and the regret against knowing the truth.
+
+    python benchmarks/decision.py [--quick] [--episodes N] [--microscopes N]
+
+Regret: expected minutes of a policy − expected minutes of the cheapest way, had one known offset, drift, light and
+calibration exactly; mean over episodes, in % of the mean cost of the cheapest way. The policies see the same picture.
+"""
+
+import argparse
+import sys
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from apertrue.advise import advise
+from decision_sweep import report
+from decision_truth import Episode, episode
+
+
+def limits_alone(e: Episode) -> str:
+    """The table of limits without minutes."""
+    offset, score = e.assessment.offset_percent or 0.0, e.assessment.working_score or 0.0
+    limits = e.instrument.limits
+    if offset > limits.offset_nudge or score < limits.score_nudge:
+        return "auto"
+    return "leave" if offset <= limits.offset_leave and score >= limits.score_leave else "nudge"
+
+
+def never_auto(e: Episode) -> str:
+    """By the limits, but always by hand."""
+    wish = limits_alone(e)
+    return "nudge" if wish == "auto" else wish
+
+
+def decided(e: Episode) -> str:
+    """What apertrue advises."""
+    return str(advise(e.assessment, e.scene, e.instrument, e.context).verdict)
+
+
+def truth_within_limits(e: Episode) -> str:
+    """The cheapest way that the limits leave, had one known the truth."""
+    limits = e.instrument.limits
+    allowed = {"auto"}
+    if e.offset <= limits.offset_nudge and e.working_score >= limits.score_nudge:
+        allowed.add("nudge")
+    if e.offset <= limits.offset_leave and e.working_score >= limits.score_leave:
+        allowed.add("leave")
+    return min(allowed, key=lambda k: e.costs[k])
+
+
+POLICIES = {
+    "apertrue": decided,
+    "limits alone": limits_alone,
+    "always the routine": lambda _: "auto",
+    "never the routine": never_auto,
+    "always by hand": lambda _: "nudge",
+    "always leave": lambda _: "leave",
+    "(truth known, within the limits)": truth_within_limits,
+}
+
+
+def regret(episodes: list[Episode]) -> dict[str, tuple[float, float, float, float, str]]:
+    """Policy → (mean cost, mean regret, in % of the best cost, its 1σ, shares of verdicts)."""
+    best = np.array([min(e.costs.values()) for e in episodes])
+    rng = np.random.default_rng(0)
+    out = {}
+    for name, policy in POLICIES.items():
+        chosen = [policy(e) for e in episodes]
+        cost = np.array([e.costs[c] for e, c in zip(episodes, chosen, strict=True)])
+        extra = cost - best
+        draws = rng.integers(0, len(episodes), (300, len(episodes)))
+        ratio = extra[draws].mean(axis=1) / best[draws].mean(axis=1)
+        shares = ", ".join(f"{v} {100 * chosen.count(v) / len(chosen):.0f} %" for v in ("leave", "nudge", "auto"))
+        out[name] = (
+            float(cost.mean()),
+            float(extra.mean()),
+            100 * float(extra.mean() / best.mean()),
+            100 * float(ratio.std()),
+            shares,
+        )
+    return out
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--quick", action="store_true", help="a tenth of the work")
+    parser.add_argument("--episodes", type=int, default=6000)
+    parser.add_argument("--microscopes", type=int, default=40, help="virtual microscopes for the study with pictures")
+    args = parser.parse_args()
+    good = report(args.quick)
+    n = args.episodes // 10 if args.quick else args.episodes
+    seeds = np.random.SeedSequence(2026).spawn(n)
+    episodes = [episode(np.random.default_rng(s)) for s in seeds]
+    best = float(np.mean([min(e.costs.values()) for e in episodes]))
+    print(f"\nRegret over {n} episodes; the cheapest way, truth known, costs {best:.2f} min on average")
+    print(f"  {'policy':34s} {'cost, min':>9s} {'regret, min':>11s} {'regret, %':>13s}  verdicts")
+    table = regret(episodes)
+    for name, (cost, extra, percent, sigma, shares) in table.items():
+        print(f"  {name:34s} {cost:9.2f} {extra:11.2f} {percent:6.1f} ± {sigma:3.1f} %  {shares}")
+    ours = table["apertrue"][2]
+    rivals = [table[p][2] for p in POLICIES if p not in ("apertrue", "(truth known, within the limits)")]
+    good = good and ours <= 10.0 and ours < min(rivals)
+    print(f"  at most 10 % and below all others: {'yes' if ours <= 10.0 and ours < min(rivals) else 'NO'}")
+    microscopes = 0 if not args.microscopes else max(args.microscopes // 10, 3) if args.quick else args.microscopes
+    if microscopes:
+        from decision_microscope import report as with_pictures
+
+        good = with_pictures(microscopes) and good
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
