@@ -138,11 +138,16 @@ class FileWork:
         return read_frames(task.path, pages=pages, options=options, display_name=task.name)
 
     def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
+        import numpy as np
+
         from ..judging import Setup, judge_frame
 
         try:
             sheet = tuple(sheet_from_json(task.sheet, task.name)) if task.sheet is not None else ()
-            result = judge_frame(frame, Setup(_instrument(self._instrument), sheet=sheet))
+            with np.errstate(
+                all="ignore"
+            ):  # what is no picture of ours may overflow; a worker's stderr is not the place
+                result = judge_frame(frame, Setup(_instrument(self._instrument), sheet=sheet))
         except ApertrueError as error:
             return error_row(task.name, str(error), frame.page)
         except Exception as error:  # a fault of ours in one picture stops no audit

@@ -1,0 +1,168 @@
+"""A made-up archive: half a year of sessions on an instrument that does not exist, to audit and to look at.
+
+Thirty-six sessions by nobody in particular: settings recalled that no longer fit, a gun that drifts (after a made-up
+exchange of its supply in the middle, twice as fast), moves by hand, runs of the automatic routine, two hangs, many
+pictures of other things, some broken files. Beside the pictures lies ``sheet.csv`` with the readings.
+
+    python -m benchmarks.audit_archive FOLDER [--quick]
+    apertrue audit FOLDER --sheet FOLDER/sheet.csv --csv audit.csv --report audit.html
+"""
+
+import argparse
+import csv
+import os
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from math import hypot
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import tifffile
+
+from apertrue.simulate import Recipe, simulate
+
+START = datetime(2026, 1, 12, 8, 0, tzinfo=UTC)
+SIDE = 192
+#: Setting -> (gun-lens focus, current in pA, beam radius / aperture radius, stored gun shift).
+SETTINGS = {
+    "STEM low": (40.0, 22.0, 0.86, (12.0, -7.5)),
+    "STEM X-ray": (24.0, 310.0, 0.72, (12.6, -7.1)),
+    "TEM view": (-40.0, 1500.0, 0.90, (10.8, -8.3)),
+}
+#: How the two shift axes turn the beam, % of the aperture radius per console unit.
+TURN = np.array([[8.0, 2.5], [-2.0, 7.4]])
+FIELDS = (
+    "file",
+    "taken_at",
+    "gun_shift_x",
+    "gun_shift_y",
+    "gun_focus",
+    "current_pa",
+    "kv",
+    "aperture_um",
+    "setting",
+    "note",
+)
+
+
+def lattice(rng: np.random.Generator, side: int = SIDE) -> np.ndarray:
+    """A picture of something else: a lattice, a specimen's edge, or rings."""
+    y, x = np.mgrid[:side, :side]
+    kind = rng.integers(3)
+    if kind == 0:
+        a, b = rng.uniform(0.5, 1.2, 2)
+        light = 300 + 90 * np.sin(a * x + b * y) + 90 * np.sin(b * x - a * y)
+    elif kind == 1:
+        light = 200 + 500 / (1 + np.exp(-(x - side * rng.uniform(0.3, 0.7) + 9 * np.sin(y / 17.0)) / 4))
+        light = light * (1 + 0.2 * rng.normal(size=(side // 8, side // 8)).repeat(8, 0).repeat(8, 1))
+    else:
+        r = np.hypot(x - side / 2, y - side / 2)
+        light = 2500 / (1 + (r / 7) ** 2) + 80 * sum(np.exp(-((r - q) ** 2) / 8) for q in (31, 44, 62, 71))
+    return rng.poisson(np.clip(light, 5, None)).astype(np.uint16)
+
+
+def session(number: int, sessions: int, rng: np.random.Generator) -> Iterator[Taken]:
+    """The pictures of one session."""
+    begin = START + timedelta(days=number * 180.0 / sessions, hours=float(rng.uniform(0, 3)))
+    late = number >= sessions * 0.55  # after the exchange
+    names = list(SETTINGS)
+    name = names[int(rng.integers(len(names)))]
+    focus, current, ratio, stored = SETTINGS[name]
+    shift = np.array(stored)
+    # What the stored setting no longer knows: a wandering of the gun from day to day.
+    gun = np.array([9.0, -5.0]) + rng.normal(0, 6.0, 2) + (np.array([4.0, 3.0]) if late else 0.0)
+    speed = rng.normal(0, 1.0, 2)
+    speed *= (4.6 if late else 2.1) / max(float(hypot(*speed)), 0.3)
+    minutes = 0.0
+    hung = number in (9, 23)
+    for picture in range(int(rng.integers(8, 15))):
+        when = begin + timedelta(minutes=minutes)
+        offset = gun + speed * minutes / 60 + TURN @ (shift - np.array(stored))
+        about: dict[str, Any] = {
+            "taken_at": when.isoformat(timespec="seconds"),
+            "gun_shift_x": round(float(shift[0]), 2),
+            "gun_shift_y": round(float(shift[1]), 2),
+            "gun_focus": focus,
+            "kv": 200,
+            "aperture_um": 70,
+            "setting": name,
+            "note": "",
+        }
+        dice = rng.random()
+        if dice < 0.33:
+            yield when, lattice(rng), about | {"note": "specimen"}
+        elif dice < 0.36:
+            yield when, None, about
+        else:
+            spread = ratio * float(rng.uniform(0.97, 1.03))
+            shot = simulate(
+                Recipe(
+                    rows=SIDE,
+                    columns=SIDE,
+                    aperture_radius_px=66.0 + 0.3 * float(rng.normal()),
+                    aperture_x_px=95.5 + 0.02 * number,
+                    beam_ratio=spread,
+                    offset_x_percent=float(offset[0]),
+                    offset_y_percent=float(offset[1]),
+                    halo_level=float(rng.uniform(0.02, 0.08)),
+                    light_tilt=float(abs(rng.normal(0, 0.03))),
+                    peak_electrons=float(rng.uniform(300, 1500)),
+                ),
+                rng,
+            )
+            about["current_pa"] = round(
+                current * float(rng.normal(1, 0.02)) * (0.5 + 0.5 * min(1.0, 1.2 - hypot(*offset) / 100)), 1
+            )
+            yield when, shot.picture, about
+            if hypot(*offset) > 25 or (hung and picture > 3):
+                about["note"] = "automatic routine" + (", hung" if hung else "")
+                minutes += 16 if hung else 2.5
+                hung = False
+                shift = shift - np.linalg.solve(TURN, offset + rng.normal(0, 1.0, 2))
+            elif hypot(*offset) > 6:
+                shift = shift - np.linalg.solve(TURN, offset + rng.normal(0, 2.5, 2))
+                minutes += 1.0
+        minutes += float(rng.uniform(6, 45))
+        if rng.random() < 0.12:  # another setting is recalled
+            name = names[int(rng.integers(len(names)))]
+            focus, current, ratio, stored = SETTINGS[name]
+            shift = np.array(stored)
+
+
+def make(folder: Path, *, sessions: int = 36, seed: int = 7) -> int:
+    """Write the archive into ``folder``; returns the number of files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    rows = []
+    for number in range(sessions):
+        rng = np.random.default_rng([seed, number])
+        for i, (when, pixels, about) in enumerate(session(number, sessions, rng)):
+            name = f"{when:%Y-%m-%d}/view {i:03d}.tif"
+            path = folder / name
+            path.parent.mkdir(exist_ok=True)
+            if pixels is None:
+                path.write_bytes(b"II*\0\x08\0\0\0" + bytes(rng.integers(0, 255, 300, dtype=np.uint8)))
+            else:
+                tifffile.imwrite(path, pixels, compression="zlib", metadata=None)
+            os.utime(path, (when.timestamp(), when.timestamp()))
+            rows.append({"file": name} | about)
+    with (folder / "sheet.csv").open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, FIELDS, restval="")
+        writer.writeheader()
+        writer.writerows(rows)
+    return len(rows)
+
+
+def main() -> None:
+    """Write the archive and say how to audit it."""
+    parser = argparse.ArgumentParser(description="Make a made-up archive of past sessions.")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--quick", action="store_true", help="six sessions instead of thirty-six")
+    options = parser.parse_args()
+    count = make(options.folder, sessions=6 if options.quick else 36)
+    print(f"{count} files in {options.folder}")
+    print(f"apertrue audit {options.folder} --sheet {options.folder / 'sheet.csv'} --csv audit.csv --report audit.html")
+
+
+if __name__ == "__main__":
+    main()

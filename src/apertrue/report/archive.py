@@ -1,0 +1,194 @@
+"""The report of an archive or a session: words, charts, and a table that sorts, filters and opens pictures."""
+
+import base64
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from markupsafe import Markup
+
+from ..registry.format import format_value, heading
+from .page import pretty, render_page
+from .words import VERDICT_ORDER, say_flags, say_reasons, scene_words
+
+#: Columns of the table: fields of the registry, the kind (verdict, aside, error) and the session.
+TABLE = (
+    "file",
+    "kind",
+    "session",
+    "taken_at",
+    "scene",
+    "offset_percent",
+    "move_direction_deg",
+    "gap_percent",
+    "clipped_fraction",
+    "working_score",
+)
+#: Fields that an opened picture shows beside those of the table.
+_MORE = (
+    "offset_x_percent",
+    "offset_y_percent",
+    "score",
+    "halo_fraction",
+    "unevenness_percent",
+    "aperture_radius_px",
+    "beam_radius_px",
+    "gun_shift_x",
+    "gun_shift_y",
+    "gun_focus",
+    "current_pa",
+    "kv",
+    "setting",
+    "note",
+)
+#: Bytes of small pictures at most, and rows: the page stays under 20 MB.
+IMAGE_BYTES, MOST_ROWS = 8_000_000, 20_000
+KIND_ORDER = (*VERDICT_ORDER, "aside", "error")
+
+
+@dataclass(frozen=True, slots=True)
+class TableRow:
+    """One picture of the table.
+
+    Attributes:
+        kind: verdict, ``aside`` or ``error``.
+        session: its session; empty for none.
+        row: fields of the registry.
+        outlines: as of :meth:`apertrue.report.sketch.Sketch.outlines_json`.
+        image: small JPEG.
+        weight: what matters more gets a picture first.
+    """
+
+    kind: str
+    session: str
+    row: Mapping[str, Any]
+    outlines: str | None = None
+    image: bytes | None = None
+    weight: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A chart with its heading and a sentence below."""
+
+    heading: str
+    drawing: Markup
+    caption: str
+
+
+def render_archive(
+    *,
+    title: str,
+    lead: str,
+    paragraphs: Sequence[Any],
+    charts: Sequence[Chart],
+    rows: Sequence[TableRow],
+    comparison: Sequence[str] = (),
+    settings: Sequence[tuple[str, str]] = (),
+    made_at: datetime | None = None,
+) -> str:
+    """One self-contained page.
+
+    Args:
+        title: heading.
+        lead: a sentence below it.
+        paragraphs: with ``heading``, ``text`` and ``points``.
+        charts: in order.
+        rows: pictures of the table, most important first; cut at :data:`MOST_ROWS`, which the page then says.
+        comparison: sentences about another audit.
+        settings: (name, value) of what the results depend on.
+        made_at: the only thing that differs between two runs; now when ``None``.
+    """
+    shown = list(rows[:MOST_ROWS])
+    kinds = [k for k in KIND_ORDER if any(r.kind == k for r in shown)]
+    return render_page(
+        "archive.html",
+        title=title,
+        made_at=made_at,
+        lead=lead,
+        paragraphs=paragraphs,
+        charts=charts,
+        comparison=comparison,
+        settings=settings,
+        columns=[_Column(c) for c in TABLE],
+        kinds=kinds,
+        sessions=sorted({r.session for r in shown if r.session}),
+        count=len(shown),
+        left_out=len(rows) - len(shown),
+        data=Markup(_script_json(_data(shown))),  # noqa: S704 JSON with all markup escaped
+    )
+
+
+class _Column:
+    """A column's heading for the template."""
+
+    def __init__(self, name: str) -> None:
+        own = {"kind": "verdict", "taken_at": "taken", "scene": "shows"}
+        self.name = name
+        self.heading = own.get(name) or (name if name in ("session", "file") else heading(name))
+        self.number = name.endswith(("_percent", "_deg", "_fraction", "_score"))
+
+
+def _data(rows: Sequence[TableRow]) -> dict[str, Any]:
+    chosen = _with_images(rows)
+    return {
+        "columns": list(TABLE),
+        "rows": [_row(r, i in chosen) for i, r in enumerate(rows)],
+        "flags": {f.id: [f.sentence, f.remedy] for f in say_flags(_ids(rows, "flags"))},
+        "reasons": {r.id: [r.sentence, r.remedy] for r in say_reasons(_ids(rows, "reasons"))},
+        "scenes": {s: scene_words(s) for s in sorted({str(r.row["scene"]) for r in rows if r.row["scene"]})},
+    }
+
+
+def _ids(rows: Sequence[TableRow], name: str) -> list[str]:
+    return sorted({i for r in rows for i in r.row[name] or ()})
+
+
+def _with_images(rows: Sequence[TableRow]) -> set[int]:
+    """Which rows get their small picture: by weight, until the page's room is used up."""
+    chosen, room = set(), IMAGE_BYTES
+    for i in sorted(range(len(rows)), key=lambda i: (-rows[i].weight, i)):
+        size = len(rows[i].image or b"")
+        if 0 < size <= room:
+            chosen.add(i)
+            room -= size
+    return chosen
+
+
+def _row(r: TableRow, with_image: bool) -> dict[str, Any]:
+    """Texts to show and keys to sort by; the browser formats nothing, so that all show the same digits."""
+    row = r.row
+    page = f" · page {row['page']}" if row["page"] else ""
+    texts = [f"{row['file']}{page}", r.kind, r.session, _when(row["taken_at"]), row["scene"] or "—"]
+    texts += [pretty(format_value(n, row[n], row.get(n + "_sigma"))) for n in TABLE[5:]]
+    keys = [None if row[n] is None else float(f"{row[n]:.6g}") for n in TABLE[5:]]
+    out: dict[str, Any] = {"t": texts, "k": keys}
+    more = [
+        [heading(n).split(",")[0], pretty(format_value(n, row[n], row.get(n + "_sigma")))]
+        for n in _MORE
+        if row.get(n) is not None
+    ]
+    if more:
+        out["m"] = more
+    for key, name in (("f", "flags"), ("r", "reasons")):
+        if row[name]:
+            out[key] = list(row[name])
+    if row["error"] is not None:
+        out["e"] = str(row["error"]).removeprefix(f"{row['file']}: ")
+    if r.outlines is not None:
+        out["o"] = json.loads(r.outlines)
+    if with_image and r.image is not None:
+        out["i"] = base64.b64encode(r.image).decode("ascii")
+    return out
+
+
+def _when(taken_at: str | None) -> str:
+    return "—" if taken_at is None else taken_at[:16].replace("T", " ")
+
+
+def _script_json(data: Mapping[str, Any]) -> str:
+    """JSON that can't end its script element nor begin any other markup."""
+    text = json.dumps(data, ensure_ascii=True, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026").replace("'", "\\u0027")

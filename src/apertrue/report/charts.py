@@ -1,0 +1,242 @@
+"""Small charts as inline SVG.
+
+Drawn here and not by a plotting library: they follow the page's light and dark colors, stay text that screen readers
+and searches find, weigh a tenth, are the same bytes everywhere, and need no optional part. Pure functions of numbers.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import ceil, floor, isfinite, log10
+
+from markupsafe import Markup, escape
+
+WIDTH, HEIGHT = 640, 300
+_LEFT, _RIGHT, _TOP, _BOTTOM = 56, 14, 12, 46
+#: More points than this are thinned: a picture of a cloud needs no more.
+MOST_POINTS = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One point: place, class for its color and shape (a verdict, or ``plain``), and a number to find its picture."""
+
+    x: float
+    y: float
+    kind: str = "plain"
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One axis: label, limits (``None`` = from the data), and whether it is a time in s since 1970."""
+
+    label: str
+    low: float | None = None
+    high: float | None = None
+    time: bool = False
+
+
+def scatter(
+    title: str,
+    summary: str,
+    points: Sequence[Point],
+    x: Axis,
+    y: Axis,
+    *,
+    lines: Sequence[tuple[float, str]] = (),
+    bars: Sequence[tuple[float, float, float, float]] = (),
+) -> Markup:
+    """Points over two axes.
+
+    Args:
+        title: heading for a screen reader.
+        summary: the picture in words, for the same.
+        points: the data; drawn in the order given.
+        x: the horizontal axis.
+        y: the vertical axis.
+        lines: (y, words) horizontal limits.
+        bars: (x from, x to, y, σ of y): values for a stretch of x, with an error bar.
+    """
+    shown = [p for p in points if isfinite(p.x) and isfinite(p.y)]
+    step = max(1, ceil(len(shown) / MOST_POINTS))
+    shown = shown[::step]
+    xs = [p.x for p in shown] + [v for b in bars for v in b[:2]]
+    ys = [p.y for p in shown] + [v for b in bars for v in (b[2] - b[3], b[2] + b[3])] + [value for value, _ in lines]
+    to_x, x_ticks = _scale(xs, x, _LEFT, WIDTH - _RIGHT)
+    to_y, y_ticks = _scale(ys, y, HEIGHT - _BOTTOM, _TOP)
+    parts = [_frame(x_ticks, y_ticks, x.label, y.label)]
+    for value, words in lines:
+        parts.append(
+            f'<path class="limit" d="M{_LEFT} {to_y(value):.1f}H{WIDTH - _RIGHT}"/>'
+            f'<text class="limit-text" x="{WIDTH - _RIGHT - 4}" y="{to_y(value) - 4:.1f}">{escape(words)}</text>'
+        )
+    parts += [_mark(to_x(p.x), to_y(p.y), p.kind) for p in shown]
+    for low, high, value, sigma in bars:
+        middle = (to_x(low) + to_x(high)) / 2
+        parts.append(
+            f'<path class="bar" d="M{to_x(low) + 2:.1f} {to_y(value):.1f}H{to_x(high) - 2:.1f}'
+            f'M{middle:.1f} {to_y(value - sigma):.1f}V{to_y(value + sigma):.1f}"/>'
+        )
+    return _svg(title, summary, "".join(parts), WIDTH, HEIGHT)
+
+
+def histogram(
+    title: str, summary: str, values: Sequence[tuple[float, str]], x: Axis, kinds: Sequence[str], bins: int = 25
+) -> Markup:
+    """Stacked counts of (value, kind) pairs over ``x`` (which needs limits), stacked in the order of ``kinds``."""
+    assert x.low is not None
+    assert x.high is not None
+    width = (x.high - x.low) / bins
+    counts = {k: [0] * bins for k in kinds}
+    for value, kind in values:
+        if kind in counts and isfinite(value):
+            counts[kind][min(max(int((value - x.low) / width), 0), bins - 1)] += 1
+    top = max(sum(counts[k][i] for k in kinds) for i in range(bins))
+    to_x, x_ticks = _scale([], x, _LEFT, WIDTH - _RIGHT)
+    to_y, y_ticks = _scale([0, max(top, 1)], Axis("pictures", 0), HEIGHT - _BOTTOM, _TOP)
+    parts = [_frame(x_ticks, [t for t in y_ticks if t[1].isdigit()], x.label, "pictures")]
+    for i in range(bins):
+        below = 0
+        for k in kinds:
+            if n := counts[k][i]:
+                left, right = to_x(x.low + i * width) + 0.7, to_x(x.low + (i + 1) * width) - 0.7
+                upper, lower = to_y(below + n), to_y(below)
+                parts.append(
+                    f'<rect class="fill {escape(k)}" x="{left:.1f}" y="{upper:.1f}" '
+                    f'width="{right - left:.1f}" height="{lower - upper:.1f}"/>'
+                )
+                below += n
+    return _svg(title, summary, "".join(parts), WIDTH, HEIGHT)
+
+
+def offset_map(
+    title: str, summary: str, points: Sequence[Point], rings: Sequence[tuple[float, str]], reach: float | None = None
+) -> Markup:
+    """Offsets in the aperture plane, % of the aperture radius: x right, y up as seen; circles at ``rings``."""
+    size, middle, room = 420, 210.0, 186.0
+    shown = [p for p in points if isfinite(p.x) and isfinite(p.y)]
+    shown = shown[:: max(1, ceil(len(shown) / MOST_POINTS))]
+    lengths = sorted((p.x**2 + p.y**2) ** 0.5 for p in shown)
+    high = lengths[int(0.99 * (len(lengths) - 1))] if lengths else 0.0
+    reach = reach or max(1.15 * high, 1.3 * max((r for r, _ in rings), default=10.0))
+    k = room / reach
+    parts = [
+        f'<circle class="grid" cx="{middle}" cy="{middle}" r="{room}"/>'
+        f'<path class="grid" d="M{middle - room} {middle}H{middle + room}M{middle} {middle - room}V{middle + room}"/>'
+    ]
+    for n, (radius, words) in enumerate(rings):
+        if radius <= reach:
+            r = radius * k
+            # Words stand at different angles so that close circles do not print over each other.
+            dx, dy = ((0.7071, -0.7071), (0.7071, 0.7071), (-0.7071, -0.7071))[n % 3]
+            side = "end" if dx < 0 else "start"
+            parts.append(
+                f'<circle class="limit" cx="{middle}" cy="{middle}" r="{r:.1f}"/>'
+                f'<text class="ring-text" text-anchor="{side}" x="{middle + dx * r + (4 if dx > 0 else -4):.1f}" '
+                f'y="{middle + dy * r + (12 if dy > 0 else -4):.1f}">{escape(words)}</text>'
+            )
+    for p in shown:
+        length = (p.x**2 + p.y**2) ** 0.5
+        shrink = min(1.0, reach / length) if length else 1.0  # beyond the rim: on the rim
+        parts.append(_mark(middle + p.x * k * shrink, middle - p.y * k * shrink, p.kind))
+    parts.append(f'<text class="axis-text" x="{middle}" y="{size - 4}" text-anchor="middle">rim: {reach:.0f} %</text>')
+    return _svg(title, summary, "".join(parts), size, size, "map")
+
+
+def _mark(x: float, y: float, kind: str) -> str:
+    """A shape of its own for each verdict, so that color is not needed to tell them apart."""
+    if kind == "nudge":
+        shape = f"M{x:.1f} {y - 3.6:.1f}l3.4 6h-6.8z"
+    elif kind == "auto":
+        shape = f"M{x - 2.8:.1f} {y - 2.8:.1f}h5.6v5.6h-5.6z"
+    elif kind == "retake":
+        shape = f"M{x:.1f} {y - 3.8:.1f}l3.8 3.8-3.8 3.8-3.8-3.8z"
+    else:
+        return f'<circle class="dot {escape(kind)}" cx="{x:.1f}" cy="{y:.1f}" r="2.7"/>'
+    return f'<path class="dot {escape(kind)}" d="{shape}"/>'
+
+
+def _svg(title: str, summary: str, body: str, width: int, height: int, extra: str = "") -> Markup:
+    return Markup(  # noqa: S704 numbers and escaped text only
+        f'<svg class="chart {extra}" viewBox="0 0 {width} {height}" role="img">'
+        f"<title>{escape(title)}</title><desc>{escape(summary)}</desc>{body}</svg>"
+    )
+
+
+def _frame(x_ticks: Sequence[tuple[float, str]], y_ticks: Sequence[tuple[float, str]], x: str, y: str) -> str:
+    bottom, right, middle = HEIGHT - _BOTTOM, WIDTH - _RIGHT, (_TOP + HEIGHT - _BOTTOM) / 2
+    parts = [f'<path class="grid" d="{"".join(f"M{_LEFT} {at:.1f}H{right}" for at, _ in y_ticks)}"/>']
+    parts.append(f'<path class="axis" d="M{_LEFT} {_TOP}V{bottom}H{right}"/>')
+    for at, words in x_ticks:
+        parts.append(
+            f'<path class="axis" d="M{at:.1f} {bottom}v4"/>'
+            f'<text class="axis-text" x="{at:.1f}" y="{bottom + 17}" text-anchor="middle">{escape(words)}</text>'
+        )
+    for at, words in y_ticks:
+        parts.append(
+            f'<text class="axis-text" x="{_LEFT - 6}" y="{at + 4:.1f}" text-anchor="end">{escape(words)}</text>'
+        )
+    parts.append(
+        f'<text class="axis-label" x="{(_LEFT + right) / 2:.0f}" y="{HEIGHT - 8}" text-anchor="middle">'
+        f"{escape(x)}</text>"
+        f'<text class="axis-label" transform="translate(13 {middle:.0f}) rotate(-90)" '
+        f'text-anchor="middle">{escape(y)}</text>'
+    )
+    return "".join(parts)
+
+
+def _scale(
+    values: Sequence[float], axis: Axis, start: float, end: float
+) -> tuple[Callable[[float], float], list[tuple[float, str]]]:
+    """A function value → place, and the ticks as (place, words)."""
+    low = axis.low if axis.low is not None else min(values, default=0.0)
+    high = axis.high if axis.high is not None else max(values, default=1.0)
+    if high <= low:
+        low, high = (low - 43200, low + 43200) if axis.time else (low - 0.5, low + 0.5)
+    if axis.time:
+        margin = 0.02 * (high - low)
+        low, high = low - margin, high + margin
+        ticks = _time_ticks(low, high)
+    else:
+        step = _nice((high - low) / 5)
+        low = low if axis.low is not None else floor(low / step) * step
+        high = high if axis.high is not None else ceil(high / step) * step
+        digits = max(0, -floor(log10(step)))
+        first, count = ceil(low / step - 1e-9), floor((high - low) / step + 1e-9)
+        ticks = [((first + i) * step, f"{(first + i) * step:.{digits}f}".replace("-", "−")) for i in range(count + 1)]
+        ticks = [t for t in ticks if t[0] <= high * (1 + 1e-12) + 1e-12]
+
+    def to(value: float) -> float:
+        return start + (value - low) / (high - low) * (end - start)
+
+    return to, [(to(value), words) for value, words in ticks]
+
+
+def _nice(step: float) -> float:
+    power = 10.0 ** floor(log10(step))
+    return next(m for m in (1, 2, 5, 10) if m * power >= step * 0.999) * power
+
+
+def _time_ticks(low: float, high: float) -> list[tuple[float, str]]:
+    """About five ticks at full hours, days or months (UTC)."""
+    span = high - low
+    if span > 150 * 86400:
+        first = datetime.fromtimestamp(low, UTC)
+        months = max(1, round(span / 86400 / 30.44 / 5))
+        index = first.year * 12 + first.month
+        ticks: list[tuple[float, str]] = []
+        while True:
+            when = datetime(index // 12, index % 12 + 1, 1, tzinfo=UTC).timestamp()
+            if when > high:
+                return ticks
+            ticks.append((when, datetime.fromtimestamp(when, UTC).strftime("%Y-%m")))
+            index += months
+    steps = (3600, 7200, 14400, 21600, 43200, 86400, 2 * 86400, 5 * 86400, 7 * 86400, 14 * 86400, 30 * 86400)
+    step = next((s for s in steps if span / s <= 6), steps[-1])
+    words = "%H:%M" if span < 86400 else "%m-%d %H:%M" if step < 86400 else "%Y-%m-%d" if span > 40 * 86400 else "%m-%d"
+    first_tick = ceil(low / step) * step
+    count = int((high - first_tick) // step) + 1
+    return [
+        (first_tick + i * step, datetime.fromtimestamp(first_tick + i * step, UTC).strftime(words))
+        for i in range(count)
+    ]
