@@ -32,18 +32,10 @@ SETTINGS = {
 }
 #: How the two shift axes turn the beam, % of the aperture radius per console unit.
 TURN = np.array([[8.0, 2.5], [-2.0, 7.4]])
-FIELDS = (
-    "file",
-    "taken_at",
-    "gun_shift_x",
-    "gun_shift_y",
-    "gun_focus",
-    "current_pa",
-    "kv",
-    "aperture_um",
-    "setting",
-    "note",
-)
+READINGS = ("gun_shift_x", "gun_shift_y", "gun_focus", "current_pa", "kv", "aperture_um", "setting", "note")
+FIELDS = ("file", "taken_at", *READINGS)
+#: (time, pixels or None for a broken file, readings)
+Taken = tuple[datetime, np.ndarray | None, dict[str, Any]]
 
 
 def lattice(rng: np.random.Generator, side: int = SIDE) -> np.ndarray:
