@@ -78,13 +78,19 @@ def fit_crossover(readings: Sequence[RadiusReading]) -> Crossover | None:
         for extra in (0.0, *(spread * np.geomspace(1e-3, 0.1, 10))):
             if wander > 0 and len(names) < 2:
                 continue
-            v = np.diag(noise + extra**2) + wander**2 * member @ member.T
-            root = np.linalg.cholesky(v)
-            a, b = np.linalg.solve(root, design), np.linalg.solve(root, focus)
-            normal = a.T @ a
-            theta = np.linalg.solve(normal, a.T @ b)
-            rest = b - a @ theta
-            cost = float(rest @ rest) + 2 * float(np.log(np.diag(root)).sum()) + log(np.linalg.det(normal))
+            weight = 1.0 / (noise + extra**2)
+            # V = D + τ² M Mᵀ with one block a session: its inverse takes τ²/(1 + τ² Σw) of each block's sums away.
+            total = member.T @ weight
+            shrink = wander**2 / (1.0 + wander**2 * total)
+            sums, sum_y = member.T @ (design * weight[:, None]), member.T @ (focus * weight)
+            normal = (design * weight[:, None]).T @ design - (sums * shrink[:, None]).T @ sums
+            right = design.T @ (focus * weight) - sums.T @ (shrink * sum_y)
+            theta = np.linalg.solve(normal, right)
+            rest = focus - design @ theta
+            sum_rest = member.T @ (rest * weight)
+            chi2 = float(weight @ rest**2 - shrink @ sum_rest**2)
+            log_det = float(np.log1p(wander**2 * total).sum() - np.log(weight).sum())
+            cost = chi2 + log_det + log(np.linalg.det(normal))
             likelihood[wander] = max(likelihood.get(wander, -np.inf), -0.5 * cost)
             if best is None or cost < best[0] - 1e-9:
                 best = (cost, wander, extra, theta, np.linalg.inv(normal))

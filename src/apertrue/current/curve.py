@@ -31,6 +31,7 @@ _GRID = 49
 _REACH = 1.6  # how far beyond the outermost pair the curve is drawn
 _DRAWS = 1200
 _BATCH = 20
+_AT_ONCE = 40  # hyperparameters weighed in one go; bounds the memory
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -279,26 +280,41 @@ class _Posterior:
     def _wander(self, h: _Hyper) -> Array:
         return np.where(np.isfinite(self.data.prior_shift), self.data.prior_shift, h.wander)
 
-    def _covariance(self, h: _Hyper) -> Array:
+    def _covariances(self, hypers: Sequence[_Hyper]) -> Array:
+        """Prior covariance of the pairs for hyperparameters of one amplitude and length, shape (h, n, n)."""
         data = self.data
         same_side = data.side[:, None] == data.side[None, :]
         same_session = data.session[:, None] == data.session[None, :]
-        k = _curve_covariance(data.x, data.x, h) * same_side
-        step = self.slope * data.to_focus * self._wander(h)[data.session]
-        k = k + same_session * (h.emission**2 + step[:, None] * step[None, :])
-        return np.asarray(k + np.diag(data.own**2 + h.noise**2), dtype=np.float64)
+        curve = _curve_covariance(data.x, data.x, hypers[0]) * same_side
+        effect = self.slope * data.to_focus
+        step = np.array([effect * self._wander(h)[data.session] for h in hypers])
+        emission = np.array([h.emission**2 for h in hypers])[:, None, None]
+        out = curve + same_session * (emission + step[:, :, None] * step[:, None, :])
+        index = np.arange(len(data.y))
+        out[:, index, index] += data.own**2 + np.array([h.noise**2 for h in hypers])[:, None]
+        return np.asarray(out, dtype=np.float64)
 
-    def _weigh(self, hypers: list[_Hyper]) -> None:
+    def _root(self, h: _Hyper) -> Array:
+        return np.asarray(np.linalg.cholesky(self._covariances([h])[0]), dtype=np.float64)
+
+    def _weigh(self, hypers: Sequence[_Hyper]) -> None:
+        """Posterior weights of the hyperparameters; those that hardly count are dropped."""
         rest = self.data.y - self.mean
-        found = []
+        groups: dict[tuple[float, float], list[_Hyper]] = {}
         for h in hypers:
-            root = np.asarray(np.linalg.cholesky(self._covariance(h)), dtype=np.float64)
-            z = np.linalg.solve(root, rest)
-            evidence = -0.5 * float(z @ z) - float(np.log(np.diag(root)).sum()) + h.log_prior
-            found.append((evidence, h, root))
-        top = max(f[0] for f in found)
-        self.parts = [(float(np.exp(e - top)), h, root) for e, h, root in found if e - top > -6.0]
-        self.best = max(self.parts, key=lambda p: p[0])
+            groups.setdefault((h.amplitude, h.length), []).append(h)
+        found: list[tuple[float, _Hyper]] = []
+        for group in groups.values():
+            for start in range(0, len(group), _AT_ONCE):
+                some = group[start : start + _AT_ONCE]
+                root = np.linalg.cholesky(self._covariances(some))
+                z = np.linalg.solve(root, np.broadcast_to(rest[:, None], (*root.shape[:2], 1)))[..., 0]
+                half_log = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+                evidence = -0.5 * (z * z).sum(axis=1) - half_log
+                found += [(float(e) + h.log_prior, h) for e, h in zip(evidence, some, strict=True)]
+        top = max(e for e, _ in found)
+        self.parts = [(float(np.exp(e - top)), h) for e, h in found if e - top > -6.0]
+        self.best = max(self.parts, key=lambda p: p[0])[1]
 
     def _grid_mean(self, k: int, h: _Hyper, root: Array) -> Array:
         data = self.data
@@ -307,7 +323,8 @@ class _Posterior:
         return np.asarray(self.level[k] + _SLOPE * data.x_grid + cross @ alpha, dtype=np.float64)
 
     def _slopes(self) -> None:
-        _, h, root = self.best
+        h = self.best
+        root = self._root(h)
         for k in self.level:
             g = monotone_rows(self._grid_mean(k, h, root)[None, :], increasing=False)[0]
             mine = self.data.side == k
@@ -315,7 +332,7 @@ class _Posterior:
 
     def left_out(self) -> tuple[Array, Array]:
         """Standard scores and residuals of each pair against all others, at the best hyperparameters."""
-        _, _, root = self.best
+        root = self._root(self.best)
         inverse = np.linalg.inv(root @ root.T)
         alpha = inverse @ (self.data.y - self.mean)
         variance = 1.0 / np.diag(inverse)
@@ -332,9 +349,10 @@ class _Posterior:
         counts = _BATCH * np.bincount(picked, minlength=len(weights))
         curves: dict[str, list[Array]] = {SIDES[k]: [] for k in sides}
         gains, shifts, noises = [], [], []
-        for (_, h, root), count in zip(self.parts, counts, strict=True):
+        for (_, h), count in zip(self.parts, counts, strict=True):
             if count == 0:
                 continue
+            root = self._root(h)
             size = len(sides) * m + 2
             cross, prior = np.zeros((size, len(data.y))), np.zeros((size, size))
             mean = np.zeros(size)
@@ -353,8 +371,9 @@ class _Posterior:
             half = np.linalg.solve(root, cross.T)
             mean = mean + half.T @ np.linalg.solve(root, data.y - self.mean)
             covariance = prior - half.T @ half
-            values, vectors = np.linalg.eigh(0.5 * (covariance + covariance.T))
-            sample = mean + rng.normal(size=(count, size)) * np.sqrt(np.maximum(values, 0.0)) @ vectors.T
+            # 1e-8 on the diagonal (1e-4 in ln I) keeps rounding from making it indefinite.
+            lower = np.linalg.cholesky(0.5 * (covariance + covariance.T) + 1e-8 * np.eye(size))
+            sample = mean + rng.normal(size=(count, size)) @ lower.T
             for i, k in enumerate(sides):
                 curves[SIDES[k]].append(sample[:, i * m : (i + 1) * m])
             gains.append(sample[:, -2])
