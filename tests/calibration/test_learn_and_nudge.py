@@ -71,7 +71,9 @@ def test_surprise_is_uniform_while_the_calibration_holds_and_tiny_when_not():
         s = rng.normal(0.0, 3.0, 2)
         first = point(*map(float, o0 + rng.normal(0.0, 0.1, 2)))
         o1 = o0 + true @ s + rng.normal(0.0, 0.1, 2)
-        known = learner(calibration(0.01), points=[first, point(*map(float, o1), shift=tuple(map(float, s)))])
+        known = learner(
+            calibration(0.01), wander=0.0, points=[first, point(*map(float, o1), shift=tuple(map(float, s)))]
+        )
         seen.append(known.surprise)
     # 5 % of 400: the two-sided 99.9 % binomial band is 8–36.
     assert 8 <= sum(p < 0.05 for p in seen) <= 36

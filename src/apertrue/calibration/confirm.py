@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import CalibrationError
+from .estimate import WANDER, picture_noise
 from .leastsquares import chi2_tail, update
 from .model import Calibration
 from .points import Point
@@ -65,29 +66,27 @@ class Confirmation:
     sentences: tuple[str, ...]
 
 
-def confirm(
-    calibration: Calibration, points: Sequence[Point], *, drift_percent_per_root_h: float = 1.0
-) -> Confirmation:
+def confirm(calibration: Calibration, points: Sequence[Point], *, wander: float = WANDER) -> Confirmation:
     """Test a calibration on two or more points: the start, then one after each move.
 
     Args:
         calibration: to be tested.
         points: with their σ, in the order taken.
-        drift_percent_per_root_h: wander of the gun between points with times, % per √h (1σ).
+        wander: random walk of the gun between points, % per √h (1σ).
 
     Raises:
         CalibrationError: fewer than two points, no σ, or the readings did not change.
     """
     if len(points) < 2:
         raise CalibrationError("a confirmation needs a picture before and one after a move")
-    covariances = [_known(p) for p in points]
+    _need_sigma(points)
     changes = np.array([p.readings - points[0].readings for p in points[1:]])
     if not np.abs(changes).max() > 0:
         raise CalibrationError("the readings did not change: make one small move of each axis")
     seen = np.array([p.offset - points[0].offset for p in points[1:]])
     predicted = changes @ calibration.a.T
     n = len(changes)
-    own = _noise(points, covariances, calibration, drift_percent_per_root_h)
+    own = _noise(points, calibration, wander)
     jac = np.vstack([np.kron(np.eye(2), c) for c in changes])
     cov = own + jac @ calibration.cov @ jac.T
     rest = (seen - predicted).ravel()
@@ -118,27 +117,19 @@ class _Turn:
     mirrored: bool = False
 
 
-def _known(point: Point) -> Array:
-    if point.covariance is None:
-        raise CalibrationError(f"{point.label or 'a point'}: its 1σ is not known; a test of agreement needs it")
-    return point.covariance
+def _need_sigma(points: Sequence[Point]) -> None:
+    for point in points:
+        if point.covariance is None:
+            raise CalibrationError(f"{point.label or 'a point'}: its 1σ is not known; a test of agreement needs it")
 
 
-def _noise(points: Sequence[Point], covariances: Sequence[Array], calibration: Calibration, wander: float) -> Array:
+def _noise(points: Sequence[Point], calibration: Calibration, wander: float) -> Array:
     """Covariance of the displacements against the first point, without the calibration's own doubt, shape (2n, 2n)."""
     n = len(points) - 1
-    a = calibration.a
-    reading = calibration.step**2 / 12.0 * a @ a.T
-    out = np.kron(np.ones((n, n)), covariances[0] + reading)
-    times = [p.minutes for p in points]
-    for i in range(n):
-        out[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] += covariances[i + 1] + reading
-        for j in range(n):
-            ti, tj, t0 = times[i + 1], times[j + 1], times[0]
-            if ti is not None and tj is not None and t0 is not None:
-                hours = max(min(ti, tj) - t0, 0.0) / 60.0
-                out[2 * i : 2 * i + 2, 2 * j : 2 * j + 2] += np.eye(2) * wander**2 * hours
-    return np.asarray(out)
+    reading = calibration.step**2 / 12.0 * calibration.a @ calibration.a.T
+    whole = picture_noise(points, wander) + np.kron(np.eye(n + 1), reading)
+    difference = np.hstack([-np.kron(np.ones((n, 1)), np.eye(2)), np.eye(2 * n)])
+    return np.asarray(difference @ whole @ difference.T)
 
 
 def _both_edges(points: Sequence[Point], predicted: Array) -> bool:
@@ -239,7 +230,7 @@ def confirmed(calibration: Calibration, points: Sequence[Point], when: datetime 
         raise CalibrationError(" ".join(outcome.sentences))
     changes = np.array([p.readings - points[0].readings for p in points[1:]])
     seen = np.array([p.offset - points[0].offset for p in points[1:]])
-    own = _noise(points, [_known(p) for p in points], calibration, 1.0)
+    own = _noise(points, calibration, WANDER)
     jac = np.vstack([np.kron(np.eye(2), c) for c in changes])
     theta, cov, _ = update(calibration.a.ravel(), calibration.cov, jac, seen.ravel(), own)
     a = theta.reshape(2, 2)

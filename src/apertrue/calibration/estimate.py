@@ -24,6 +24,10 @@ Array = NDArray[np.float64]
 
 #: 1σ of what the gun may drift, % of the aperture radius per hour (a center holds 2–3 h: common practice, no source).
 DRIFT_PRIOR = 3.0
+#: Random wander of the gun between points, % of the aperture radius per √h (1σ; common practice, no source).
+WANDER = 1.0
+#: Minutes between points whose times are not known.
+MINUTES_APART = 1.0
 #: 1σ of the backlash before it was seen, in console steps.
 BACKLASH_PRIOR_STEPS = 1.0
 #: Spread of the readings along their wide direction ÷ that along their narrow one, from which points count as
@@ -86,6 +90,7 @@ def estimate(
     drift: bool = True,
     backlash: bool = True,
     drift_prior: float = DRIFT_PRIOR,
+    wander: float = WANDER,
 ) -> Estimate:
     """Estimate the matrix from three or more points.
 
@@ -95,6 +100,7 @@ def estimate(
         drift: fit a linear drift along, where all points have times.
         backlash: fit the backlash along, where an axis was approached from both sides and ``step`` is above 0.
         drift_prior: 1σ of the drift before it was seen, % per hour.
+        wander: random walk of the gun between points, % per √h (1σ); it often exceeds the pictures' own doubt.
 
     Raises:
         CalibrationError: fewer than three points, the same point twice instead of three different ones, points on a
@@ -111,7 +117,8 @@ def estimate(
     signs = np.array([p.approach or (0, 0) for p in points], dtype=float)
     both = [bool((signs[:, k] > 0).any() and (signs[:, k] < 0).any()) for k in (0, 1)]
     play = backlash and known and step > 0 and any(both)
-    problem = _Problem(readings - origin, offsets, points, step, times, signs if play else None, drift_prior)
+    noise = picture_noise(points, wander) if known else None
+    problem = _Problem(readings - origin, offsets, noise, step, times, signs if play else None, drift_prior)
     fit = problem.solve() if known else least_squares(*problem.plain())
     k = 6
     theta, cov = fit.parameters, fit.covariance
@@ -168,16 +175,16 @@ class _Problem:
         self,
         readings: Array,
         offsets: Array,
-        points: Sequence[Point],
+        noise: Array | None,
         step: float,
         times: Array | None,
         signs: Array | None,
         drift_prior: float,
     ) -> None:
         self.x, self.y, self.times, self.signs = readings, offsets, times, signs
-        self.n = len(points)
+        self.n = len(readings)
         self.u = step**2 / 12.0
-        self.noise = [p.covariance for p in points]
+        self.noise = noise
         self.priors: list[tuple[int, float]] = []
         self.p = 6
         if times is not None:
@@ -220,15 +227,15 @@ class _Problem:
         theta = np.concatenate([start, np.zeros(self.p - 6)])
         at = self.x.copy()
         n2 = 2 * self.n
+        assert self.noise is not None
         fit: Fit | None = None
         for _ in range(60):
             a = theta[2:6].reshape(2, 2)
             value, jacobian = self._function(theta, at)
             rest = self.y - value - (self.x - at) @ a.T
             cov = np.zeros((n2 + len(self.priors),) * 2)
-            for i, noise in enumerate(self.noise):
-                assert noise is not None
-                cov[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = noise + self.u * a @ a.T
+            own = self.noise + np.kron(np.eye(self.n), self.u * a @ a.T)
+            cov[:n2, :n2] = own
             rows = np.zeros((len(self.priors), self.p))
             pull = np.zeros(len(self.priors))
             for j, (index, sigma) in enumerate(self.priors):
@@ -239,14 +246,32 @@ class _Problem:
             theta = theta + change
             a_new = theta[2:6].reshape(2, 2)
             if self.u > 0:
-                for i, noise in enumerate(self.noise):
-                    assert noise is not None
-                    left = fit.residuals[2 * i : 2 * i + 2]
-                    at[i] = self.x[i] + self.u * a_new.T @ np.linalg.solve(noise + self.u * a @ a.T, left)
+                pulls = np.linalg.solve(own, fit.residuals[:n2]).reshape(self.n, 2)
+                at = self.x + self.u * pulls @ a_new
             if np.all(np.abs(change) <= 1e-11 * (1.0 + np.abs(theta))):
                 break
         assert fit is not None
         return Fit(theta, fit.covariance, fit.residuals, fit.chi2, fit.dof, fit.condition, fit.scale)
+
+
+def picture_noise(points: Sequence[Point], wander: float) -> Array:
+    """Covariance of the offsets, shape (2n, 2n), %²: each picture's own, and the gun's random walk from the first on.
+
+    Points without times are taken as :data:`MINUTES_APART`. All points need their σ.
+    """
+    n = len(points)
+    out = np.zeros((2 * n, 2 * n))
+    for i, p in enumerate(points):
+        own = p.covariance
+        assert own is not None
+        out[2 * i : 2 * i + 2, 2 * i : 2 * i + 2] = own
+    given = [p.minutes for p in points]
+    t = np.array([m if m is not None else np.nan for m in given], dtype=float)
+    if np.isnan(t).any():
+        t = np.arange(n) * MINUTES_APART
+    t = np.maximum(t - t[0], 0.0) / 60.0
+    walk = wander**2 * np.minimum(t[:, None], t[None, :])
+    return np.asarray(out + np.kron(walk, np.eye(2)))
 
 
 def spread_condition(readings: Array) -> float:

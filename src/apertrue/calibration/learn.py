@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import CalibrationError
-from .estimate import BACKLASH_PRIOR_STEPS
+from .estimate import BACKLASH_PRIOR_STEPS, MINUTES_APART, WANDER
 from .leastsquares import chi2_tail, update
 from .model import Calibration, StateKey
 from .points import Point
@@ -48,7 +48,7 @@ class Learner:
     minutes: float | None = None
     points: tuple[Point, ...] = ()
     surprise: float | None = None
-    wander: float = 1.0
+    wander: float = WANDER
     step: float = 0.0
 
     @property
@@ -87,10 +87,12 @@ class Learner:
             raise CalibrationError(f"{point.label or 'a point'}: its 1σ is not known")
         origin = self.origin if self.origin is not None else (point.shift_x, point.shift_y)
         covariance = self.covariance
-        if self.minutes is not None and point.minutes is not None:
+        if self.points and self.wander > 0:
+            known = self.minutes is not None and point.minutes is not None
+            apart = max((point.minutes or 0.0) - (self.minutes or 0.0), 0.0) if known else MINUTES_APART
             covariance = covariance.copy()
-            covariance[0, 0] += self.wander**2 * max(point.minutes - self.minutes, 0.0) / 60.0
-            covariance[1, 1] += self.wander**2 * max(point.minutes - self.minutes, 0.0) / 60.0
+            covariance[0, 0] += self.wander**2 * apart / 60.0
+            covariance[1, 1] += self.wander**2 * apart / 60.0
         change = point.readings - origin
         if self.step > 0 and self.points:
             noise = noise + self._reading_noise(point)
@@ -153,7 +155,7 @@ def _row(change: Array) -> Array:
 
 
 def learner(
-    calibration: Calibration | None = None, *, step: float = 0.0, wander: float = 1.0, points: Sequence[Point] = ()
+    calibration: Calibration | None = None, *, step: float = 0.0, wander: float = WANDER, points: Sequence[Point] = ()
 ) -> Learner:
     """A learner that starts from a calibration (or from nothing) and has seen ``points``."""
     theta = np.zeros(6)

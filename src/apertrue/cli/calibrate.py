@@ -1,0 +1,492 @@
+"""``apertrue calibrate``: learn which way the gun shift axes move the beam."""
+
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ._output import note, print_json, print_table, print_text
+
+if TYPE_CHECKING:
+    from ..calibration import Calibration, Confirmation, Estimate, Guide, Point, Quality, Question, StateKey
+    from ..instrument import Instrument
+    from ..pipeline import Result
+
+app = typer.Typer()
+
+
+@app.command()
+def calibrate(
+    pictures: Annotated[
+        list[str] | None, typer.Argument(metavar="[PICTURE]...", help="Pictures at three or more pairs of readings.")
+    ] = None,
+    at: Annotated[
+        list[str] | None,
+        typer.Option("--at", metavar="X,Y", help="Readings of gun shift X and Y, one for each picture in order."),
+    ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option("--sheet", metavar="FILE.csv", help="Pictures with readings, or readings with measured offsets."),
+    ] = None,
+    guide: Annotated[bool, typer.Option("--guide", help="Step by step: says what to do next.")] = False,
+    confirm: Annotated[
+        bool, typer.Option("--confirm", help="Test the kept calibration with a picture before and after small moves.")
+    ] = False,
+    show: Annotated[bool, typer.Option("--list", help="Show the kept calibrations.")] = False,
+    mode: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Illumination mode, as the console names it.")
+    ] = None,
+    setting: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="FIELD=VALUE", help="State that the files do not tell, such as kv=200. Repeat."),
+    ] = None,
+    instrument: Annotated[
+        Path | None,
+        typer.Option("--instrument", metavar="FILE.toml", help="Instrument file; see: apertrue instrument."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE.json", help="Calibration file (beside the instrument file)."),
+    ] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Take the readings as they are, in spite of questions.")
+    ] = False,
+    no_save: Annotated[bool, typer.Option("--no-save", help="Only show, write nothing.")] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Learn which way the two gun shift axes move the beam, from pictures at known readings.
+
+    Offsets are in % of the aperture radius, x to the right and y downward in the picture. Readings that look like
+    typing errors are asked about before anything is kept.
+
+    \b
+    Examples:
+      apertrue calibrate a.tif b.tif c.tif --at 0,0 --at 3,0 --at 0,3
+      apertrue calibrate --sheet calibration.csv
+      apertrue calibrate --guide
+      apertrue calibrate --confirm before.tif moved-x.tif moved-y.tif --at 0,0 --at 2,0 --at 2,2
+
+    The sheet names file, gun_shift_x, gun_shift_y (pictures), or gun_shift_x, gun_shift_y, offset_x_percent,
+    offset_y_percent and, if known, their _sigma and taken_at. Exit status: 0 kept, 1 a picture could not be read or
+    nothing could be solved, 2 wrong usage.
+    """
+    from ..calibration import calibration_path
+    from ..instrument import find_instrument
+
+    found, source = find_instrument(instrument)
+    place = out or calibration_path(source)
+    if show:
+        _list(place, json)
+        return
+    if guide:
+        _guided(found, place, mode, setting or [], instrument, no_save)
+        return
+    points, state = _gather(pictures or [], at or [], sheet, setting or [], instrument, mode)
+    if confirm:
+        _confirm(points, state, place, json, no_save)
+        return
+    _solve(points, state, found, place, accept=accept, no_save=no_save, as_json=json)
+
+
+# --- reading what was given ---
+def _usage(message: str) -> typer.Exit:
+    note(message)
+    return typer.Exit(2)
+
+
+def _gather(
+    pictures: list[str],
+    at: list[str],
+    sheet: Path | None,
+    setting: list[str],
+    instrument: Path | None,
+    mode: str | None,
+) -> tuple[list["Point"], "StateKey"]:
+    """The points and the state they share."""
+    from ..calibration import StateKey
+    from ..calibration.sheet import is_point_sheet, read_points
+
+    if sheet is not None and is_point_sheet(sheet):
+        if pictures or at:
+            raise _usage("a sheet with measured offsets needs no pictures and no --at")
+        from ..frame import State
+        from .assess import _state
+
+        return list(read_points(sheet)), StateKey.of(State().updated("option", **_state(setting)), mode)
+    files = list(pictures)
+    if sheet is not None and not files:
+        from ..readers import read_sheet
+
+        files = [str(sheet.parent / row.file) for row in read_sheet(sheet)]
+    if not files:
+        raise _usage("nothing to calibrate from: name pictures with --at, a --sheet, or use --guide")
+    readings = [_pair(text) for text in at]
+    if readings and len(readings) != len(files):
+        raise _usage(f"{len(readings)} --at for {len(files)} pictures: give one for each, in the same order")
+    results = _judged(files, sheet, setting, instrument)
+    points = [_point(result, *(readings[i] if readings else (None, None))) for i, result in enumerate(results)]
+    return points, _shared_state(results, mode)
+
+
+def _pair(text: str) -> tuple[float, float]:
+    """Two readings: ``3.2,-1`` or, with decimal commas, ``3,2;-1``."""
+    parts = text.split(";") if ";" in text else text.split(",")
+    try:
+        x, y = (float(p.strip().replace("−", "-").replace(",", ".")) for p in parts)
+    except ValueError:
+        raise _usage(f"--at {text}: write two numbers, X,Y such as 3.2,-1 (with decimal commas: 3,2;-1)") from None
+    return x, y
+
+
+def _judged(files: list[str], sheet: Path | None, setting: list[str], instrument: Path | None) -> list["Result"]:
+    from ..judging import Unread, judge_files
+    from .assess import _setup
+
+    setup = _setup(instrument, sheet, setting, None, None, None, True)
+    results: list[Result] = []
+    failed = False
+    for outcome in judge_files(files, setup):
+        if isinstance(outcome, Unread):
+            note(outcome.message)
+            failed = True
+        else:
+            results.append(outcome)
+    if failed:
+        raise typer.Exit(1)
+    return results
+
+
+def _point(result: "Result", x: float | None = None, y: float | None = None) -> "Point":
+    from dataclasses import replace
+
+    from ..calibration import point_from
+    from ..judging import FILE_TIME
+
+    assessment = result.assessment
+    if assessment.taken_at_source == FILE_TIME:
+        # A file's own time is that of its copying as often as not; no drift is taken from it.
+        assessment = replace(assessment, taken_at=None)
+    return point_from(assessment, shift_x=x, shift_y=y)
+
+
+def _shared_state(results: list["Result"], mode: str | None) -> "StateKey":
+    from ..calibration import StateKey
+    from ..calibration.model import STATE_WORDS
+    from ..errors import CalibrationError
+
+    first = StateKey.of(results[0].frame.state, mode)
+    for result in results[1:]:
+        changed = first.changed(StateKey.of(result.frame.state, mode))
+        if changed:
+            what = " and ".join(STATE_WORDS[c] for c in changed)
+            raise CalibrationError(
+                f"{result.assessment.file}: {what} differs from the first picture's. A calibration holds for one "
+                "state: take all its pictures in the same one"
+            )
+    return first
+
+
+# --- solving and showing ---
+def _solve(
+    points: list["Point"],
+    state: "StateKey",
+    instrument: "Instrument",
+    place: Path,
+    *,
+    accept: bool,
+    no_save: bool,
+    as_json: bool,
+) -> None:
+    from ..calibration import add_calibration, estimate, from_estimate, quality, questions
+    from ..errors import CalibrationError
+
+    console = instrument.console
+    step = console.shift_step
+    asked = questions(points, step=step)
+    if asked and not accept and not as_json and sys.stdin.isatty():
+        points, asked = _answered(points, asked, step)
+    if asked and not accept:
+        if as_json:
+            print_json({"kept": None, "questions": [_question(q) for q in asked]})
+        lines = "\n  ".join(q.sentence for q in asked[:4])
+        raise CalibrationError(
+            f"nothing is kept, first answer this:\n  {lines}\nCorrect the readings, or say --accept if they are right"
+        )
+    result = estimate(points, step=step)
+    judged = quality(result, shift_min=console.shift_min, shift_max=console.shift_max)
+    made = from_estimate(result, state, _when(points))
+    if not no_save:
+        add_calibration(place, made)
+    if as_json:
+        print_json(_as_dict(made, result, judged, asked, None if no_save else place))
+        return
+    _print(made, result, judged, asked, None if no_save else place)
+
+
+def _answered(
+    points: list["Point"], asked: tuple["Question", ...], step: float
+) -> tuple[list["Point"], tuple["Question", ...]]:
+    """Put each suggestion to the person at the terminal until no question is left or none is agreed to."""
+    from dataclasses import replace
+
+    from ..calibration import questions
+
+    while asked:
+        for question in asked:
+            print_text(question.sentence)
+            if question.suggestion is None:
+                continue
+            x, y = question.suggestion
+            if typer.confirm(f"Use X {x:g}, Y {y:g} for point {question.index + 1}?", default=False):
+                points[question.index] = replace(points[question.index], shift_x=x, shift_y=y)
+                asked = questions(points, step=step)
+                break
+        else:
+            return points, asked
+    return points, asked
+
+
+def _when(points: list["Point"]) -> datetime:
+    times = [p.minutes for p in points if p.minutes is not None]
+    return datetime.fromtimestamp(max(times) * 60.0, UTC) if times else datetime.now(UTC)
+
+
+def _print(
+    made: "Calibration",
+    result: "Estimate",
+    judged: "Quality",
+    asked: tuple["Question", ...],
+    place: Path | None,
+) -> None:
+    rows = []
+    for i, (p, rest) in enumerate(zip(result.points, result.residuals, strict=True), 1):
+        sx = "" if p.x_sigma is None else f" ± {p.x_sigma:.2f}"
+        sy = "" if p.y_sigma is None else f" ± {p.y_sigma:.2f}"
+        rows.append(
+            [
+                str(i),
+                p.label,
+                f"{p.shift_x:g}",
+                f"{p.shift_y:g}",
+                f"{p.offset_x:+.2f}{sx}",
+                f"{p.offset_y:+.2f}{sy}",
+                f"{rest[0]:+.2f}",
+                f"{rest[1]:+.2f}",
+            ]
+        )
+    print_table(
+        ["point", "picture", "X", "Y", "offset x", "offset y", "residual x", "residual y"],
+        rows,
+        right=[0, 2, 3, 4, 5, 6, 7],
+    )
+    print_text("Offsets and residuals in % of the aperture radius, x right, y down.")
+    print_text()
+    _describe(made)
+    for sentence in judged.sentences:
+        print_text(sentence)
+    for question in asked:
+        note(f"accepted in spite of: {question.sentence}")
+    print_text("Not kept." if place is None else f"Kept in {place}")
+    print_text(
+        "It holds for this state only; confirm it each day with one small move of each axis "
+        "(apertrue calibrate --confirm). Not yet verified on an instrument."
+    )
+
+
+def _describe(made: "Calibration") -> None:
+    d = made.description
+    for axis, key in (("X", "x"), ("Y", "y")):
+        print_text(
+            f"Gun shift {axis} +1 moves the beam {d[f'gain_{key}_percent']:.2f} % of the aperture radius toward "
+            f"{d[f'direction_{key}_deg']:.0f}° (90° is up)."
+        )
+    print_text(f"Angle between the axes {abs(90 + float(d['skew_deg'])):.0f}°{', mirrored' if d['mirrored'] else ''}.")
+
+
+def _question(q: "Question") -> dict[str, Any]:
+    return {"point": q.index + 1, "kind": q.kind, "sentence": q.sentence, "suggestion": q.suggestion}
+
+
+def _as_dict(
+    made: "Calibration",
+    result: "Estimate",
+    judged: "Quality",
+    asked: tuple["Question", ...],
+    place: Path | None,
+) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    from ..calibration.files import to_dict
+
+    return {
+        "kept": None if place is None else str(place),
+        "calibration": to_dict(made),
+        "description": made.description,
+        "drift_percent_per_h": result.drift,
+        "drift_percent_per_h_sigma": result.drift_sigma,
+        "drift_separable": result.drift_separable,
+        "backlash": result.backlash,
+        "backlash_sigma": result.backlash_sigma,
+        "chi2": result.chi2,
+        "dof": result.dof,
+        "p_value": result.p_value,
+        "enlarged": result.enlarged,
+        "quality": {k: v for k, v in asdict(judged).items() if k != "sentences"},
+        "sentences": list(judged.sentences),
+        "questions": [_question(q) for q in asked],
+        "points": [
+            {
+                "label": p.label,
+                "gun_shift_x": p.shift_x,
+                "gun_shift_y": p.shift_y,
+                "offset_x_percent": p.offset_x,
+                "offset_x_percent_sigma": p.x_sigma,
+                "offset_y_percent": p.offset_y,
+                "offset_y_percent_sigma": p.y_sigma,
+                "residual_x_percent": float(r[0]),
+                "residual_y_percent": float(r[1]),
+            }
+            for p, r in zip(result.points, result.residuals, strict=True)
+        ],
+    }
+
+
+# --- the other jobs ---
+def _list(place: Path, as_json: bool) -> None:
+    from ..calibration import load_calibrations
+    from ..calibration.files import to_dict
+
+    kept = load_calibrations(place)
+    if as_json:
+        print_json({"file": str(place), "calibrations": [{**to_dict(c), "description": c.description} for c in kept]})
+        return
+    if not kept:
+        print_text(f"No calibrations in {place}. Make one with: apertrue calibrate --guide")
+        return
+    rows = []
+    for c in kept:
+        s, d = c.state, c.description
+        known = (s.focus_side, s.gun_focus, s.kv, s.aperture_um, s.spot, s.magnification, s.camera, s.mode)
+        words = ("", "focus", "kV", "µm", "spot", "×", "", "")
+        state = ", ".join(f"{w} {v}".strip() for w, v in zip(words, known, strict=True) if v is not None)
+        when = c.confirmed_at or c.made_at
+        rows.append(
+            [
+                when.strftime("%Y-%m-%d %H:%M") if when else "",
+                state,
+                f"{d['gain_x_percent']:.2f}",
+                f"{d['gain_y_percent']:.2f}",
+                f"{100 * float(d['relative_doubt']):.1f}",
+                str(c.n_points),
+            ]
+        )
+    print_table(["made or confirmed", "state", "X %/unit", "Y %/unit", "doubt %", "points"], rows, right=[2, 3, 4, 5])
+
+
+def _confirm(points: list["Point"], state: "StateKey", place: Path, as_json: bool, no_save: bool) -> None:
+    from ..calibration import add_calibration, choose, confirm, confirmed, load_calibrations
+    from ..errors import CalibrationError
+
+    calibration = choose(load_calibrations(place), state)
+    if calibration is None:
+        raise CalibrationError(f"{place}: no calibration for this state. Make one with: apertrue calibrate --guide")
+    outcome = confirm(calibration, points)
+    kept = outcome.agrees and outcome.kind == "agrees" and not no_save
+    if kept:
+        add_calibration(place, confirmed(calibration, points, _when(points)))
+    if as_json:
+        print_json(_confirmation(outcome, place if kept else None))
+    else:
+        for sentence in outcome.sentences:
+            print_text(sentence)
+        if kept:
+            print_text(f"Kept, sharpened by these moves and dated, in {place}")
+    if not outcome.agrees:
+        raise typer.Exit(1)
+
+
+def _confirmation(outcome: "Confirmation", place: Path | None) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return {**asdict(outcome), "kept": None if place is None else str(place)}
+
+
+def _guided(
+    instrument: "Instrument",
+    place: Path,
+    mode: str | None,
+    setting: list[str],
+    instrument_path: Path | None,
+    no_save: bool,
+) -> None:
+    from ..advise.cautions import cautions_for
+    from ..calibration import Guide
+    from ..errors import ApertrueError
+
+    name = instrument.default_camera
+    for sentence in cautions_for("trial", instrument.camera(name), name):
+        print_text(f"  ! {sentence}")
+    print_text()
+    print_text(
+        "For each point: the picture's file, then both readings. Type undo to drop the last point, save, or quit."
+    )
+    progress = Guide(instrument.console)
+    results: list[Result] = []
+    while True:
+        following = progress.suggestion()
+        print_text()
+        print_text(f"{len(progress.points) + 1}. {following.sentence}")
+        file = _ask("Picture: ")
+        if file in ("quit", None):
+            print_text("Nothing was kept.")
+            return
+        if file == "save":
+            break
+        if file == "undo":
+            progress, results = progress.undo(), results[:-1]
+            continue
+        try:
+            new = _judged([file], None, setting, instrument_path)[0]
+            x, y = _reading("gun shift X: ", following.shift_x), _reading("gun shift Y: ", following.shift_y)
+            progress = progress.add(_point(new, x, y))
+        except typer.Exit:
+            continue
+        except (ApertrueError, ValueError) as error:
+            note(str(error))
+            continue
+        results.append(new)
+        _progress(progress)
+    if not results:
+        raise _usage("no point was given: nothing to keep")
+    state = _shared_state(results, mode)
+    _solve(list(progress.points), state, instrument, place, accept=False, no_save=no_save, as_json=False)
+
+
+def _progress(progress: "Guide") -> None:
+    p = progress.points[-1]
+    print_text(f"   offset x {p.offset_x:+.2f} ± {p.x_sigma:.2f}, y {p.offset_y:+.2f} ± {p.y_sigma:.2f} % (y down)")
+    for question in progress.questions()[:2]:
+        note(f"{question.sentence} (undo drops the last point)")
+    judged = progress.quality()
+    if judged is not None:
+        print_text(f"   {judged.sentences[0]}")
+
+
+def _ask(prompt: str) -> str | None:
+    sys.stdout.write(prompt)
+    sys.stdout.flush()
+    line = sys.stdin.readline()
+    return line.strip().strip("\"'") if line else None
+
+
+def _reading(prompt: str, default: float | None) -> float:
+    hint = "" if default is None else f"[{default:g}] "
+    text = _ask(prompt + hint)
+    if not text and default is not None:
+        return default
+    try:
+        return float((text or "").replace("−", "-").replace(",", "."))
+    except ValueError:
+        raise ValueError(f"{text!r} is no number: this point was not taken") from None
