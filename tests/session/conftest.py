@@ -17,28 +17,28 @@ def assessed(x, y, sigma=0.1, *, at=None, file="a.tif", page=0, **more):
     """The assessment of a picture with the offset (x, y) in % of the aperture radius."""
     d = hypot(x, y)
     score = ScoreCurve().score(d)
-    values = dict(
-        file=file,
-        page=page,
-        taken_at=None if at is None else at.isoformat(),
-        taken_at_source="file",
-        scene="both-edges",
-        scene_confidence=0.99,
-        flags=(),
-        verdict="leave" if d <= 5 else "nudge",
-        reasons=("within-limits",) if d <= 5 else ("offset-over-leave",),
-        offset_x_percent=x,
-        offset_x_percent_sigma=sigma,
-        offset_y_percent=y,
-        offset_y_percent_sigma=sigma,
-        offset_xy_correlation=0.1,
-        offset_percent=d,
-        offset_percent_sigma=sigma,
-        offset_direction_deg=degrees(atan2(-y, x)) % 360,
-        offset_direction_deg_sigma=degrees(sigma / d),
-        working_score=score,
-        working_score_sigma=0.6 * sigma,
-    )
+    values = {
+        "file": file,
+        "page": page,
+        "taken_at": None if at is None else at.isoformat(),
+        "taken_at_source": "file",
+        "scene": "both-edges",
+        "scene_confidence": 0.99,
+        "flags": (),
+        "verdict": "leave" if d <= 5 else "nudge",
+        "reasons": ("within-limits",) if d <= 5 else ("offset-over-leave",),
+        "offset_x_percent": x,
+        "offset_x_percent_sigma": sigma,
+        "offset_y_percent": y,
+        "offset_y_percent_sigma": sigma,
+        "offset_xy_correlation": 0.1,
+        "offset_percent": d,
+        "offset_percent_sigma": sigma,
+        "offset_direction_deg": degrees(atan2(-y, x)) % 360,
+        "offset_direction_deg_sigma": degrees(sigma / d),
+        "working_score": score,
+        "working_score_sigma": 0.6 * sigma,
+    }
     return Assessment(**{**values, **more})
 
 

@@ -59,9 +59,11 @@ def test_the_same_picture_again_does_nothing(log, start, make_assessment):
     first, added = add_picture(log, a, start, digest="d")
     assert added
     again, added = add_picture(log, a, start, digest="d")
-    assert not added and again.id == first.id
+    assert not added
+    assert again.id == first.id
     copied, added = add_picture(log, make_assessment(1.0, 2.0, at=start, file="copy/a.tif"), start, digest="d")
-    assert not added and copied.id == first.id
+    assert not added
+    assert copied.id == first.id
     touched = start + timedelta(hours=1)
     _, added = add_picture(log, make_assessment(1.0, 2.0, at=touched, file="a.tif"), touched, digest="d")
     assert not added

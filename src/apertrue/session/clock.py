@@ -1,10 +1,13 @@
 """Times with zones: reading them, daylight saving, cameras whose clock is off, machines whose clock jumps."""
 
 from datetime import UTC, datetime, timedelta, tzinfo
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from ..errors import ApertrueError
-from ..instrument import Instrument
+
+if TYPE_CHECKING:
+    from ..instrument import Instrument
 
 #: A picture from further in the future than this has a wrong clock, s.
 FUTURE_S = 120.0
@@ -14,7 +17,7 @@ class TimeError(ApertrueError, ValueError):
     """A time that can't be understood, or that names no single moment."""
 
 
-def zone_of(instrument: Instrument | None = None) -> tzinfo:
+def zone_of(instrument: "Instrument | None" = None) -> tzinfo:
     """The instrument's zone, or this machine's.
 
     Raises:

@@ -12,10 +12,10 @@ from ..frame import Frame, State
 from ..instrument import Instrument
 from ..store import Store
 from .clock import FUTURE_S, zone_of
-from .events import SessionEvent
+from .entry import SessionEvent
 from .history import hangs_on, learned_residual, nudges_failed, usual_current
 from .log import events, seen_before
-from .standing import REACH_H, Standing, standing
+from .stand import REACH_H, Standing, standing
 from .track import Follower, differs, sighting
 from .words import RESTARTS, EventKind
 
@@ -71,7 +71,7 @@ def context_for(
 def including(here: Standing, assessment: Assessment, frame: Frame, at: datetime, instrument: Instrument) -> Standing:
     """The standing with a picture that is not in the log yet."""
     from ..store import row_from_assessment
-    from .standing import stand
+    from .stand import stand
 
     if here.last is not None and here.last.digest is not None and here.last.digest == frame.digest:
         return here

@@ -1,7 +1,7 @@
 """One entry in one line for people."""
 
 from ..registry.format import format_value
-from .events import SessionEvent
+from .entry import SessionEvent
 from .words import EventKind
 
 _STATE = (

@@ -15,11 +15,11 @@ from ..registry.format import format_number, format_value
 from ..store import Store
 from .clock import age_words, clock_words, in_zone, zone_of
 from .describe import describe, value
-from .events import SessionEvent
+from .entry import SessionEvent
 from .history import running_since, runs
 from .log import events
 from .masking import Mask, mask_for
-from .standing import Standing, standing
+from .stand import Standing, standing
 from .words import EventKind
 
 #: Fields of the state, with their words, in the order of the page.

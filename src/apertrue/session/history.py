@@ -9,7 +9,7 @@ from ..advise.history import RoutineRun, learned_costs, routine_residual
 from ..frame import State
 from ..instrument import Instrument
 from ..store import Store
-from .events import SessionEvent
+from .entry import SessionEvent
 from .log import events
 from .words import EventKind
 

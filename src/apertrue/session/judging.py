@@ -13,7 +13,7 @@ from ..scene import Hints
 from ..store import Store
 from .clock import fixed
 from .context import context_for, taken
-from .events import SessionEvent
+from .entry import SessionEvent
 from .history import learned_instrument
 from .log import add_picture
 

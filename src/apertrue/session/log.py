@@ -11,7 +11,7 @@ from ..assessment import Assessment
 from ..errors import ApertrueError, StoreError
 from ..store import Store, open_store, row_from_assessment
 from .clock import fixed, now
-from .events import SessionEvent, event_from_row
+from .entry import SessionEvent, event_from_row
 from .tables import MIGRATIONS, add_missing_columns
 from .words import OUTCOMES, EventKind
 

@@ -15,6 +15,15 @@ from .words import EventKind
 
 _BLUE, _ORANGE, _GREEN, _RED, _GRAY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#5a5a5a"
 
+# The salt makes the ids in an SVG the same each time; texts stay texts, so that they can be searched.
+_STYLE: Any = {
+    "font.size": 9,
+    "svg.hashsalt": "apertrue",
+    "svg.fonttype": "none",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+}
+
 #: Marker, color and word of what was done.
 MARKS: dict[EventKind, tuple[str, str, str]] = {
     EventKind.NUDGE: ("^", _BLUE, "nudge"),
@@ -35,7 +44,8 @@ def draw(line: Timeline, out: Path | str, *, dpi: int = 150) -> None:
     figure = _figure(line)
     kind = Path(out).suffix.lower().lstrip(".") or "png"
     metadata = {"Date": None} if kind == "svg" else None
-    figure.savefig(out, dpi=dpi, format=kind, metadata=metadata)
+    with plt.rc_context(_STYLE):
+        figure.savefig(out, dpi=dpi, format=kind, metadata=metadata)
     plt.close(figure)
 
 
@@ -45,7 +55,8 @@ def draw_svg(line: Timeline) -> str:
 
     figure = _figure(line)
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None})
+    with plt.rc_context(_STYLE):
+        figure.savefig(buffer, format="svg", metadata={"Date": None})
     plt.close(figure)
     text = buffer.getvalue()
     return text[text.index("<svg") :]
@@ -63,15 +74,7 @@ def _figure(line: Timeline) -> Any:
     mdates: Any = matplotlib.dates
     has_current = len(line.current.at) > 0
     heights = [0.55, 3.2, 2.2, *([1.4] if has_current else [])]
-    with plt.rc_context(
-        {
-            "font.size": 9,
-            "svg.hashsalt": "apertrue",
-            "svg.fonttype": "none",
-            "axes.spines.top": False,
-            "axes.spines.right": False,
-        }
-    ):
+    with plt.rc_context(_STYLE):
         figure, axes = plt.subplots(
             len(heights),
             1,

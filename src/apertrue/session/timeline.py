@@ -12,10 +12,10 @@ from ..drift import fan
 from ..instrument import Instrument
 from ..store import Store
 from .clock import zone_of
-from .events import SessionEvent
+from .entry import SessionEvent
 from .history import Run, runs
 from .log import events
-from .standing import Standing, score_curve, standing, steady_rng
+from .stand import Standing, score_curve, standing, steady_rng
 from .words import EventKind
 
 Array = NDArray[np.float64]

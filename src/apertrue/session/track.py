@@ -15,7 +15,7 @@ import numpy as np
 from ..calibration import Calibration, StateKey, choose
 from ..calibration.model import FOCUS_TOLERANCE
 from ..drift import Bank, Event, Priors, Restart, Settling, Sighting, Step
-from .events import SessionEvent
+from .entry import SessionEvent
 from .words import RESTARTS, SETTLINGS, EventKind
 
 #: Pictures within this time are merged into one sighting, s.

@@ -27,7 +27,7 @@ from ..scene import Scene
 from ..session.clock import age_words, fixed
 from ..session.clock import now as present
 from ..session.context import taken, with_nudge
-from ..session.events import SessionEvent
+from ..session.entry import SessionEvent
 from ..session.history import learned_instrument
 from ..session.judging import add_result
 from ..session.words import EventKind
@@ -257,7 +257,7 @@ class Watcher:
 
     def _known(self, frame: Frame) -> SessionEvent | None:
         """The entry of the same picture, if the log has it."""
-        from ..session.events import event_from_row
+        from ..session.entry import event_from_row
 
         if frame.digest is None:
             return None

@@ -10,10 +10,10 @@ from ..frame import Frame
 from ..instrument import Instrument
 from ..session.clock import zone_of
 from ..session.context import age_min, state_changed, with_forecast, with_nudge
-from ..session.events import SessionEvent
+from ..session.entry import SessionEvent
 from ..session.history import hangs_on, learned_residual, nudges_failed, usual_current
 from ..session.log import events, seen_before
-from ..session.standing import REACH_H, Standing, stand, tells
+from ..session.stand import REACH_H, Standing, stand, tells
 from ..session.track import Follower
 from ..session.words import EventKind
 from ..store import Store

@@ -11,7 +11,7 @@ from ..drift import Outlook, ScoreCurve, outlook, sentences
 from ..instrument import Instrument
 from ..store import Store
 from .clock import clock_words, in_zone, zone_of
-from .events import SessionEvent
+from .entry import SessionEvent
 from .log import events
 from .track import Follower
 from .words import EventKind

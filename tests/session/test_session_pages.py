@@ -1,0 +1,111 @@
+"""Handover and timeline: what is set, how it stands, what to do next; no names, nobody ranked."""
+
+import re
+from datetime import timedelta
+
+import pytest
+
+from apertrue.instrument import Instrument
+from apertrue.session import add_event, add_picture, retract
+from apertrue.session.handover import as_html, as_text, handover
+from apertrue.session.timeline import timeline
+
+INSTRUMENT = Instrument(name="room 12 <b>", timezone="Europe/Berlin")
+
+
+def test_the_page_says_what_is_set_how_it_stands_and_what_to_do(log, day_filler):
+    end = day_filler(log)
+    page = handover(log, INSTRUMENT, end)
+    settings = {what: text for what, text, _ in page.settings}
+    assert settings["High tension"] == "200 kV"
+    assert settings["Stored gun setting recalled"] == "STEM, 70 um"
+    assert settings["Gun-lens focus"] == "40"
+    text = as_text(page)
+    assert "creeps" in text
+    assert "check again" in text.lower()
+    assert "hung once" in text
+    assert "which detector is in" in text
+    assert "not yet verified" in text
+    assert max(map(len, text.splitlines())) <= 120
+
+
+def test_no_names_in_text_or_html(log, day_filler, make_assessment):
+    end = day_filler(log)
+    add_picture(log, make_assessment(1, 1, file="/home/robin/x.tif", error=None, at=end), end, who="robin example")
+    page = handover(log, INSTRUMENT, end + timedelta(minutes=1))
+    for text in (as_text(page), as_html(page)):
+        assert not re.search("robin|example", text, re.IGNORECASE)
+        assert "[name] saw the screen flicker" in text
+
+
+def test_html_is_escaped_and_self_contained(log, day_filler):
+    end = day_filler(log)
+    add_event(log, "note", end, values={"note": "<script>alert(1)</script>"})
+    html = as_html(handover(log, INSTRUMENT, end + timedelta(minutes=1)), "<svg></svg>")
+    assert "<script>" not in html
+    assert "room 12 &lt;b&gt;" in html
+    assert "http" not in html.replace("http://www.w3.org", "")
+    assert "<svg></svg>" in html
+
+
+def test_after_a_move_the_next_thing_is_a_picture(log, day_filler):
+    end = day_filler(log)
+    add_event(log, "nudge", end, values={"nudge_x": 1.0})
+    page = handover(log, INSTRUMENT, end + timedelta(minutes=1))
+    assert page.next_steps[0].startswith("Take a picture in the alignment view: the beam was moved")
+    add_event(log, "routine-start", end + timedelta(minutes=2))
+    page = handover(log, INSTRUMENT, end + timedelta(minutes=5))
+    assert "no end is logged" in page.next_steps[0]
+
+
+def test_an_empty_log_makes_a_page_too(log, start):
+    page = handover(log, INSTRUMENT, start)
+    assert "No picture with an offset" in as_text(page)
+    assert page.next_steps[0].startswith("Take a picture")
+
+
+def test_entries_taken_back_do_not_show(log, day_filler):
+    end = day_filler(log)
+    note = log.value("select id from log where kind = 'note'")
+    retract(log, note, end)
+    assert handover(log, INSTRUMENT, end).notes == ()
+
+
+def test_the_timeline_holds_what_it_should(log, day_filler, start):
+    end = day_filler(log)
+    line = timeline(log, INSTRUMENT, start, start + timedelta(hours=12), now=end)
+    n = log.value("select count(*) from log where kind = 'picture'")
+    assert len(line.offset.at) == len(line.score.at) == len(line.current.at) == n
+    assert line.offset.sigma == pytest.approx([0.1] * n)
+    assert [str(k) for _, k, _ in line.marks] == ["state", "recall", "nudge"]
+    assert [r.outcome for r in line.routine] == ["hung"]
+    assert line.fan.offset.shape == (5, 49)
+    assert (line.fan.score[:-1] <= line.fan.score[1:] + 1e-9).all()
+    assert line.fan.at[0] == end
+
+
+@pytest.mark.parametrize("ending", ["svg", "png"])
+def test_the_timeline_is_drawn_and_the_same_each_time(log, day_filler, start, tmp_path, ending):
+    pytest.importorskip("matplotlib")
+    from apertrue.session.plot import draw
+
+    end = day_filler(log)
+    line = timeline(log, INSTRUMENT, start, start + timedelta(hours=12), now=end)
+    files = [tmp_path / f"{k}.{ending}" for k in (0, 1)]
+    for file in files:
+        draw(line, file, dpi=60)
+    assert files[0].read_bytes() == files[1].read_bytes()
+    if ending == "svg":
+        text = files[0].read_text(encoding="utf-8")
+        for word in (
+            "working score",
+            "offset, % of the",
+            "nudge",
+            "setting recalled",
+            "state changed",
+            "routine hung",
+            "forecast, 90 %",
+            "current, pA",
+            "limit 5 %",
+        ):
+            assert word in text, word
