@@ -46,7 +46,8 @@ def maximize_current(
         measure: sets readings and returns the current, pA.
         start: readings to start from.
         reach: half width of the first scan of each axis, console units.
-        rounds: scans of both axes; each round's reach is 0.75 of the one before.
+        rounds: scans of both axes; each round's reach is 0.75 of the one before. A scan whose maximum lies at its end is
+            repeated from there, twice at most.
         low: lower end of the console's range.
         high: its upper end.
 
@@ -58,15 +59,19 @@ def maximize_current(
     for turn in range(rounds):
         for axis in (0, 1):
             half = reach[axis] * 0.75**turn
-            where = np.clip(np.linspace(at[axis] - half, at[axis] + half, SCAN), low, high)
-            seen = np.empty(SCAN)
-            for i, value in enumerate(where):
-                place = list(at)
-                place[axis] = float(value)
-                seen[i] = measure(place[0], place[1])
-                n += 1
-            top = float(np.sort(seen)[-2:].mean())
-            at[axis] = _middle(where, seen, 0.9 * top)
+            for _ in range(3):
+                where = np.clip(np.linspace(at[axis] - half, at[axis] + half, SCAN), low, high)
+                seen = np.empty(SCAN)
+                for i, value in enumerate(where):
+                    place = list(at)
+                    place[axis] = float(value)
+                    seen[i] = measure(place[0], place[1])
+                n += SCAN
+                top = float(np.sort(seen)[-2:].mean())
+                at[axis] = _middle(where, seen, 0.9 * top)
+                # A maximum at the scan's end is none yet: scan on from there.
+                if np.argmax(seen) not in (0, SCAN - 1):
+                    break
     measure(at[0], at[1])
     return at[0], at[1], n + 1
 
