@@ -422,3 +422,51 @@ def test_bombs_without_a_known_ratio_in_tiff_are_bounded_by_the_limit(gray16):
     assert frame.shape == (4000, 4000)
     with pytest.raises(ReadError, match="more than the limit"):
         list(read_bytes(whole, "zstd", options=ReadOptions(max_pixels=2**20)))
+
+
+def bomb_in_a_strip(kind):
+    """A page of 100 × 100 px whose only strip is a picture of 2000 × 2000 px."""
+    large = np.zeros((2000, 2000), np.uint8)
+    data, compression = {
+        "jpeg": (imagecodecs.jpeg_encode, 7),
+        "png": (imagecodecs.png_encode, 34933),
+        "jpeg2000": (imagecodecs.jpeg2k_encode, 34712),
+        "webp": (lambda a: imagecodecs.webp_encode(np.stack([a] * 3, -1), lossless=True), 50001),
+        "lerc": (imagecodecs.lerc_encode, 34887),
+    }[kind]
+    body = data(large)
+    whole = tif(100, 100, compression=compression, count=len(body))
+    return whole[:8] + bytes(body) + whole[8 + len(body) :]
+
+
+@pytest.mark.parametrize("kind", ["jpeg", "png", "jpeg2000", "webp", "lerc"])
+def test_a_strip_may_not_be_larger_than_its_page(kind):
+    with pytest.raises(ReadError, match="strips or tiles are not of the size"):
+        list(read_bytes(bomb_in_a_strip(kind), kind))
+
+
+@pytest.mark.parametrize("compression", [8, 50000, 34925, 5])
+def test_bytewise_bombs_stop_at_the_expected_size(compression):
+    import tracemalloc
+
+    encode = {
+        8: zlib.compress,
+        50000: imagecodecs.zstd_encode,
+        34925: imagecodecs.lzma_encode,
+        5: imagecodecs.lzw_encode,
+    }[compression]
+    body = bytes(encode(bytes(32 * 2**20)))
+    whole = tif(100, 100, compression=compression, count=len(body))
+    whole = whole[:8] + body + whole[8 + len(body) :]
+    tracemalloc.start()
+    try:
+        with suppress(ReadError):
+            list(read_bytes(whole, "bomb"))
+        assert tracemalloc.get_traced_memory()[1] < 5 * 2**20 + 3 * len(body)
+    finally:
+        tracemalloc.stop()
+
+
+def test_compressions_that_cannot_be_bounded_are_refused():
+    with pytest.raises(ReadError, match=r"compression \(50002\) is not supported"):
+        list(read_bytes(tif(100, 100, compression=50002, count=5000), "xl"))

@@ -20,6 +20,7 @@ from ..metadata.tiff_tags import facts_of_page
 from ..options import ReadOptions
 from ..page import RawPage
 from ..source import Source
+from . import _segments
 from ._blocks import read_block
 
 #: The most that a compression can expand: PackBits; Deflate (zlib's technical details); LZW with 12-bit codes.
@@ -111,6 +112,25 @@ class TiffPages:
             # Empty strips would silently become black.
             if offset <= 0 or count <= 0 or offset + count > self.source.size:
                 raise self.source.truncated()
+        self._check_segments(ifd)
+
+    def _check_segments(self, ifd: Any) -> None:
+        """Strips and tiles that are pictures themselves may not be larger than the page says."""
+        compression = int(ifd.compression)
+        if compression in _segments.BOUNDED:
+            return
+        if compression not in _segments.OWN_SIZE:
+            raise self.source.error(
+                f"its compression ({compression}) is not supported", "Save it without compression or with Deflate"
+            )
+        rows = int(ifd.tilelength) if ifd.is_tiled else min(int(ifd.rowsperstrip), int(ifd.imagelength))
+        columns = int(ifd.tilewidth) if ifd.is_tiled else int(ifd.imagewidth)
+        for offset, count in zip(ifd.dataoffsets, ifd.databytecounts, strict=True):
+            head = self.source.block(offset, min(count, _segments.HEAD_BYTES))
+            size = _segments.own_size(compression, head)
+            # A coder may fill up to whole blocks of 16 px.
+            if size is None or not (0 < size[0] < rows + 16 and 0 < size[1] < columns + 16):
+                raise self.source.error("its strips or tiles are not of the size it states", _RESAVE)
 
     def _as_page(self, pixels: NDArray[Any], ifd: Any, facts: Any) -> RawPage:
         photometric, bits = int(ifd.photometric), int(ifd.bitspersample)

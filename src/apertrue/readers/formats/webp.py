@@ -14,7 +14,7 @@ from ..source import Source
 from ._pillow import check_image, decoded
 
 
-def _size(head: bytes) -> tuple[int, int] | None:
+def canvas_size(head: bytes) -> tuple[int, int] | None:
     """(rows, columns) from the first chunk."""
     kind = head[12:16]
     if kind == b"VP8X" and len(head) >= 30:
@@ -33,7 +33,7 @@ class WebpPages:
     def __init__(self, source: Source, options: ReadOptions) -> None:
         from PIL.WebPImagePlugin import WebPImageFile
 
-        size = _size(source.head)
+        size = canvas_size(source.head)
         if size is None:
             raise source.truncated()
         check_shape(source, options, *size, samples=4)
