@@ -1,6 +1,6 @@
 """BMP, the device-independent bitmap.
 
-Specification: the bitmap storage and header pages of the Win32 documentation (BITMAPFILEHEADER, BITMAPINFOHEADER).
+Specification: the published structures BITMAPFILEHEADER and BITMAPINFOHEADER (and their later versions).
 Usually a screenshot, so gray levels are not taken as linear.
 """
 

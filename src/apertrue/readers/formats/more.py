@@ -4,8 +4,7 @@ It is imported only for a file that the built-in readers don't know. RosettaSciI
 is the one place where the ending counts. Metadata follows its documented tree ("RosettaSciIO metadata structure":
 General/date, time, time_zone; Acquisition_instrument/TEM/beam_energy in kV, magnification; Detector/…/exposure in s).
 
-Only plug-ins that hold pictures are used: text tables, spectra and those that unpickle objects are left out. Arrays
-are opened lazily where the plug-in can, so that a page of a stack costs a page.
+Arrays are opened lazily where the plug-in can, so that a page of a stack costs a page.
 """
 
 import importlib
@@ -28,26 +27,19 @@ from ..page import Facts, RawPage
 from ..registry import ENDINGS
 from ..source import Source
 
-#: Plug-ins that read what the built-in readers read better, that hold no pictures, that unpickle, or that believe any
-#: size that a header without signature claims (and then fill the memory).
+#: Endings left alone: text tables and archives; files that hold pickled objects; a format without signature whose
+#: plug-in believes any size that a header claims and fills the memory; spectra; pictures made for showing.
 _LEFT_OUT = frozenset(
-    {
-        "Image",
-        "TIFF",
-        "NumPy",
-        "numpy",
-        "MRC",
-        "MSA",
-        "ZSPY",
-        "PantaRhei",
-        "Impulse",
-        "Protochips",
-        "JobinYvon",
-        "Quadstar",
-        "Blockfile",
-    }
+    f".{ending}"
+    for group in (
+        ("csv", "xml", "txt", "json", "html", "zip", "zspy"),
+        ("prz",),
+        ("blo",),
+        ("msa", "emsa", "mas", "ems", "sac", "sbc"),
+        ("msp", "pbm", "pgm", "ppm", "pcx", "xbm"),
+    )
+    for ending in group
 )
-_TEXT_ENDINGS = frozenset({".csv", ".xml", ".txt", ".json", ".html", ".zip"})
 
 
 @lru_cache(maxsize=1)
@@ -59,9 +51,8 @@ def _plugins() -> dict[str, tuple[str, ...]]:
         return {}
     found: dict[str, list[str]] = {}
     for plugin in IO_PLUGINS:
-        if plugin["name"] not in _LEFT_OUT:
-            for ending in {f".{e.lower()}" for e in plugin["file_extensions"]} - _TEXT_ENDINGS - ENDINGS:
-                found.setdefault(ending, []).append(plugin["api"])
+        for ending in {f".{e.lower()}" for e in plugin["file_extensions"]} - _LEFT_OUT - ENDINGS:
+            found.setdefault(ending, []).append(plugin["api"])
     return {ending: tuple(apis) for ending, apis in found.items()}
 
 
@@ -113,7 +104,9 @@ class MorePages:
         picture = self.data[index]
         if hasattr(picture, "compute"):
             picture = picture.compute(scheduler="synchronous")
-        return RawPage(np.array(picture), self.facts, camera=True)
+        picture = np.array(picture)
+        # Eight bits may be a screen's copy rather than the camera's levels.
+        return RawPage(picture, self.facts, camera=picture.dtype.itemsize > 1)
 
     def close(self) -> None:
         """Let go of the data."""
