@@ -104,6 +104,23 @@ def random_setup(rng: np.random.Generator, kind: str) -> Setup:
     )
 
 
+def eased(s: Setup) -> Setup:
+    """The same scene with an ordinary beam and edges: a gentle dome, edges close to a blurred step, a smooth halo."""
+    from dataclasses import replace
+
+    shapes = {"exponential": "tanh", "long-tailed": "linear"}
+    return replace(
+        s,
+        aperture_shape=shapes.get(s.aperture_shape, s.aperture_shape),
+        beam_shape=shapes.get(s.beam_shape, s.beam_shape),
+        power=2.0,
+        reach=max(s.reach, 1.8),
+        rim=(0.0, 1.0),
+        coma=0.0,
+        halo_parts=(0.0, s.halo_parts[1], 0.0),
+    )
+
+
 def beam_light(s: Setup, xi: np.ndarray, eta: np.ndarray) -> np.ndarray:
     """The beam's light in its round unit coordinates, 1 at its center."""
     rho = np.hypot(xi, eta)
@@ -244,18 +261,31 @@ def halo_z(s: Setup) -> float:
     return step * sqrt(2 * pi * s.radius * 3) / noise / 2
 
 
-def scenes(n: int, seed: int = 11) -> Iterator[Case]:
-    """``n`` readable scenes, `both-edges` and `clipped` in turn."""
+LEVELS = ("ordinary", "odd")
+
+
+def scenes(n: int, seed: int = 11, level: str | None = None) -> Iterator[Case]:
+    """``n`` readable scenes, `both-edges` and `clipped` in turn.
+
+    Args:
+        n: how many.
+        seed: of all randomness.
+        level: ``ordinary`` (a gentle dome, near-normal edges, smooth halo) or ``odd`` (any edge, profile and halo that
+            this renderer has, all at once); both in turn when ``None``. The group names kind and level.
+    """
     for k, rng in enumerate(children(seed, n)):
         kind = ("both-edges", "clipped")[k % 2]
+        how = level or LEVELS[(k // 2) % 2]
         setup = random_setup(rng, kind)
+        if how == "ordinary":
+            setup = eased(setup)
         truth = truth_of(setup)
         allowed = ("both-edges", "clipped") if abs(truth["gap_percent"]) <= 5 else (kind,)
         if halo_z(setup) < 30:
             allowed = (*allowed, "one-edge", "beam-only")
         yield Case(
             f"independent-{k:05d}",
-            kind,
+            f"{kind}, {how}",
             detect(setup, render(setup), rng),
             truth,
             allowed=allowed,

@@ -80,7 +80,7 @@ def with_reference(n: int, seed: int = 6, size: int = 512) -> Iterator[Case]:
 
 
 def burst(frames: int, jitter_px: float, seed: int = 7, kind: str = "both-edges", size: int = 512) -> list[Case]:
-    """Frames of one scene whose whole view jumps by ``jitter_px`` (1σ, x and y each) from frame to frame (vibration)."""
+    """Frames of one scene whose view jumps by ``jitter_px`` (1σ, x and y each) between frames (vibration)."""
     first, *rest = children(seed, frames + 1)
     recipe = random_recipe(first, kind, size=size)
     x, y = recipe.center
