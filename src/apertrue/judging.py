@@ -14,7 +14,7 @@ from .errors import ReadError
 from .frame import Frame
 from .instrument import Instrument, completed
 from .pipeline import Result, judge
-from .readers import ReadOptions, SheetRow, apply_sheet, read_frames
+from .readers import ReadOptions, SheetRow, apply_sheet, count_pages, read_frame, read_frames
 from .scene import Hints
 
 __all__ = ["FILE_TIME", "Setup", "Unread", "age_min", "judge_files", "judge_frame", "unread_row"]
@@ -84,7 +84,10 @@ class _Seen:
 
 
 def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | Unread]:
-    """Judge each page of each file, in the order given; only one page is in memory at a time."""
+    """Judge each page of each file, in the order given; only one page is in memory at a time.
+
+    A page that fails does not take the pages behind it along.
+    """
     seen = _Seen()
     for file in files:
         page = 0
@@ -94,7 +97,25 @@ def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | 
                 yield judge_frame(frame, setup, seen)
                 page += 1
         except Exception as error:
-            yield _unread(str(file), page or None, error)
+            count = _pages(file, setup.options)
+            yield _unread(str(file), page if count > 1 else None, error)
+            yield from _rest(file, range(page + 1, count), setup, seen)
+
+
+def _pages(file: str | Path, options: ReadOptions) -> int:
+    """Number of pages of a file, 0 when it can't be told."""
+    try:
+        return count_pages(file, options=options)
+    except Exception:
+        return 0
+
+
+def _rest(file: str | Path, pages: range, setup: Setup, seen: _Seen) -> Iterator[Result | Unread]:
+    for page in pages:
+        try:
+            yield judge_frame(read_frame(file, page, options=setup.options), setup, seen)
+        except Exception as error:
+            yield _unread(str(file), page, error)
 
 
 def judge_frame(frame: Frame, setup: Setup, seen: _Seen | None = None) -> Result:

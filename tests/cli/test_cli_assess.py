@@ -9,6 +9,8 @@ import pytest
 import tifffile
 from PIL import Image
 
+from apertrue.errors import ReadError
+from apertrue.frame import Frame
 from apertrue.registry import SCHEMA_VERSION, field_names
 
 
@@ -69,6 +71,26 @@ def test_a_fault_of_our_own_is_told_as_such_and_stops_nothing(
     done = run("assess", pictures / "centered.tif", pictures / "off.tif", "--json")
     assert done.status == 1
     assert [("ZeroDivisionError: oops" in str(r["error"])) for r in rows(done.out)] == [True, True]
+
+
+def test_a_page_that_fails_does_not_take_the_others_along(run, pictures: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from apertrue import judging
+
+    whole = judging.judge
+
+    def faulty(frame: Frame, **known: object) -> object:
+        if frame.page == 0:
+            raise ReadError("stack.tif", "this page is damaged", "Save it again")
+        return whole(frame, **known)
+
+    monkeypatch.setattr(judging, "judge", faulty)
+    done = run("assess", pictures / "stack.tif", "--json")
+    assert done.status == 1
+    first, second = rows(done.out)
+    assert (first["page"], first["verdict"]) == (0, None)
+    assert "this page is damaged" in str(first["error"])
+    assert (second["page"], second["error"]) == (1, None)
+    assert second["offset_percent"] == pytest.approx(12.0, abs=0.3)
 
 
 def test_the_table_says_it_in_words(run, pictures: Path) -> None:
