@@ -91,7 +91,7 @@ def test_scan_command(tmp_path):
     assert out["center"]["y"] == pytest.approx(-2.0, abs=4 * out["center"]["y_sigma"])
     assert out["agreement"]["agrees"] is True
     text = RUN.invoke(scan_app, args).output
-    assert "The current is largest at gun shift X 2.985 ± 0.022" in text
+    assert "The current is largest at gun shift X 2.98" in text
     assert "Current and edges agree" in text
     far = RUN.invoke(scan_app, [sheet, "--edges", "9,-2,0.1,0.1"]).output
     assert "do not agree" in far

@@ -24,6 +24,8 @@ Status = Literal["peak", "plateau", "flat", "not-enclosed", "too-few", "too-doub
 
 #: A flat top wider than this (half width, aperture radii) is reported as a plateau.
 PLATEAU_FROM = 0.08
+#: What the beam's own drift and the knobs' backlash add during a scan, 1σ, aperture radii (common practice, no source).
+WANDER = 0.004
 #: A center is withheld when its 1σ is larger than this, aperture radii.
 TOO_DOUBTFUL = 0.15
 
@@ -142,7 +144,8 @@ def fit_scan(
     # Where both curves explain the readings, their difference is part of the doubt (Akaike's weight of the other).
     weight = 1.0 / (1.0 + float(np.exp(0.5 * min(other.deviance - best.deviance, 700.0))))
     gap = best.center_along() - other.center_along()
-    covariance = covariance + weight * np.outer(gap, gap)
+    wander = WANDER * best.units_per_radius()[0]
+    covariance = covariance + weight * np.outer(gap, gap) + wander**2 * np.eye(len(gap))
     result = _describe(best, problem)
     outside = _outside(best.center_along(), problem)
     if outside is not None:

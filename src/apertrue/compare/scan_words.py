@@ -66,5 +66,5 @@ def agreement_sentence(test: Agreement) -> str:
         return f"Current and edges agree: they differ by {size} console units, no more than chance (p = {test.p:.2g})."
     return (
         f"Current and edges do not agree: they differ by {size} console units (p = {test.p:.1g}). "
-        "A constant difference is learned over several runs; otherwise look for tilt, astigmatism or something in the way."
+        "A constant difference is learned over several runs; else look for tilt, astigmatism or something in the way."
     )
