@@ -114,6 +114,7 @@ def run_audit(
     audit = _begin(store, sources, settings)
     generation = int(store.value("select generation from audit_runs where id = ?", (audit,)))
     own = {str(store.path.absolute()) + end for end in ("", "-wal", "-shm", "-journal")} | set(skip)
+    own |= {str(Path(s).absolute()) for s in (*sheets, *sources) if s.lower().endswith(".csv")}
     entries = _entries(sources, sheets, ReadOptions(timezone=settings.zone), own)
     found = _Scan(store, audit, generation, verify).run(entries, say)
     if retry:

@@ -118,7 +118,7 @@ def _recalls(s: Summary) -> Paragraph:
         f"{_est(s.recall_offset, '%')} off (median of {s.recall_offset.n})."
     )
     points = tuple(
-        f"{setting or 'no setting named'}: on average {_est(x, '%')} to the right and {_est(y, '%')} downward "
+        f"{setting or 'no setting named'}: on average {_way(x, 'right', 'left')} and {_way(y, 'down', 'up')} "
         f"({_n(x.n, 'time')})"
         for setting, (x, y) in s.recall_mean.items()
     )
@@ -184,6 +184,11 @@ def _notices(s: Summary) -> list[Paragraph]:
 
 def _est(e: Estimate, unit: str) -> str:
     return format_number(e.value, e.sigma, unit=unit, decimals=1)
+
+
+def _way(e: Estimate, positive: str, negative: str) -> str:
+    """A component of an offset with its direction in words instead of a sign."""
+    return f"{format_number(abs(e.value), e.sigma, unit='%', decimals=1)} {positive if e.value >= 0 else negative}"
 
 
 def _n(count: int, word: str) -> str:

@@ -21,13 +21,13 @@ TABLE = (
     "taken_at",
     "scene",
     "offset_percent",
+    "working_score",
     "move_direction_deg",
     "gap_percent",
-    "clipped_fraction",
-    "working_score",
 )
 #: Fields that an opened picture shows beside those of the table.
 _MORE = (
+    "clipped_fraction",
     "offset_x_percent",
     "offset_y_percent",
     "score",
@@ -162,7 +162,7 @@ def _row(r: TableRow, with_image: bool) -> dict[str, Any]:
     row = r.row
     page = f" · page {row['page']}" if row["page"] else ""
     texts = [f"{row['file']}{page}", r.kind, r.session, _when(row["taken_at"]), row["scene"] or "—"]
-    texts += [pretty(format_value(n, row[n], row.get(n + "_sigma"))) for n in TABLE[5:]]
+    texts += [pretty(format_value(n, row[n], row.get(n + "_sigma"), unit=False)) for n in TABLE[5:]]
     keys = [None if row[n] is None else float(f"{row[n]:.6g}") for n in TABLE[5:]]
     out: dict[str, Any] = {"t": texts, "k": keys}
     more = [

@@ -65,17 +65,20 @@ def scatter(
     to_x, x_ticks = _scale(xs, x, _LEFT, WIDTH - _RIGHT)
     to_y, y_ticks = _scale(ys, y, HEIGHT - _BOTTOM, _TOP)
     parts = [_frame(x_ticks, y_ticks, x.label, y.label)]
+    top, bottom = float(_TOP), float(HEIGHT - _BOTTOM)
+    marks = [_mark(to_x(p.x), to_y(p.y), p.kind) for p in shown]
+    parts += marks if lines else []  # the lines' words stand above the points
     for value, words in lines:
         parts.append(
             f'<path class="limit" d="M{_LEFT} {to_y(value):.1f}H{WIDTH - _RIGHT}"/>'
             f'<text class="limit-text" x="{WIDTH - _RIGHT - 4}" y="{to_y(value) - 4:.1f}">{escape(words)}</text>'
         )
-    parts += [_mark(to_x(p.x), to_y(p.y), p.kind) for p in shown]
+    parts += [] if lines else marks
     for low, high, value, sigma in bars:
         middle = (to_x(low) + to_x(high)) / 2
         parts.append(
             f'<path class="bar" d="M{to_x(low) + 2:.1f} {to_y(value):.1f}H{to_x(high) - 2:.1f}'
-            f'M{middle:.1f} {to_y(value - sigma):.1f}V{to_y(value + sigma):.1f}"/>'
+            f'M{middle:.1f} {min(to_y(value - sigma), bottom):.1f}V{max(to_y(value + sigma), top):.1f}"/>'
         )
     return _svg(title, summary, "".join(parts), WIDTH, HEIGHT)
 
@@ -124,6 +127,10 @@ def offset_map(
         f'<circle class="grid" cx="{middle}" cy="{middle}" r="{room}"/>'
         f'<path class="grid" d="M{middle - room} {middle}H{middle + room}M{middle} {middle - room}V{middle + room}"/>'
     ]
+    for p in shown:
+        length = (p.x**2 + p.y**2) ** 0.5
+        shrink = min(1.0, reach / length) if length else 1.0  # beyond the rim: on the rim
+        parts.append(_mark(middle + p.x * k * shrink, middle - p.y * k * shrink, p.kind))
     for n, (radius, words) in enumerate(rings):
         if radius <= reach:
             r = radius * k
@@ -135,10 +142,6 @@ def offset_map(
                 f'<text class="ring-text" text-anchor="{side}" x="{middle + dx * r + (4 if dx > 0 else -4):.1f}" '
                 f'y="{middle + dy * r + (12 if dy > 0 else -4):.1f}">{escape(words)}</text>'
             )
-    for p in shown:
-        length = (p.x**2 + p.y**2) ** 0.5
-        shrink = min(1.0, reach / length) if length else 1.0  # beyond the rim: on the rim
-        parts.append(_mark(middle + p.x * k * shrink, middle - p.y * k * shrink, p.kind))
     parts.append(f'<text class="axis-text" x="{middle}" y="{size - 4}" text-anchor="middle">rim: {reach:.0f} %</text>')
     return _svg(title, summary, "".join(parts), size, size, "map")
 

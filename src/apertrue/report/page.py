@@ -6,6 +6,7 @@ even a file name that slipped through the escaping could do nothing.
 
 import base64
 import hashlib
+import re
 from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
@@ -18,6 +19,7 @@ from .._version import __version__
 from ..registry import SCHEMA_VERSION
 from ..registry.format import format_number, format_value, heading
 
+_HYPHEN_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
 _FOLDER = Path(__file__).parent / "templates"
 
 
@@ -46,6 +48,7 @@ def _environment() -> Environment:
         if isinstance(value, tuple)
         else format_number(value, unit=unit, decimals=decimals)
     )
+    env.filters["minus"] = lambda text: _HYPHEN_MINUS.sub("−", text)
     env.globals["heading"] = heading
     return env
 

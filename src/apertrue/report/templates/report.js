@@ -75,7 +75,7 @@
     if (row.o) { const f = make("figure"); f.append(sketch(row)); box.append(f); }
     const words = make("div");
     if (row.e) words.append(make("p", plain(row.e), "headline"));
-    else if (data.scenes[row.t[4]]) words.append(make("p", data.scenes[row.t[4]], "headline"));
+    else if (data.scenes[row.t[4]]) words.append(make("p", data.scenes[row.t[4]][0].toUpperCase() + data.scenes[row.t[4]].slice(1) + ".", "headline"));
     if (row.m) {
       const dl = make("dl", undefined, "numbers");
       for (const [k, v] of row.m) { const d = make("div"); d.append(make("dt", k), make("dd", plain(v))); dl.append(d); }

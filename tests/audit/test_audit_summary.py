@@ -1,0 +1,149 @@
+"""What an archive tells: numbers that can be checked by hand, and words for them."""
+
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+from audit_samples import START
+
+from apertrue.audit import EXPORT_COLUMNS
+from apertrue.audit.comparison import compare_audits
+from apertrue.audit.pictures import Picture, pictures_of
+from apertrue.audit.reporting import masked
+from apertrue.audit.summary import Summary, summarize
+from apertrue.audit.wording import paragraphs
+
+
+def row(file: str, **values: Any) -> dict[str, Any]:
+    return dict.fromkeys(EXPORT_COLUMNS) | {"file": file, "flags": [], "reasons": []} | values
+
+
+def measured(session: int, minutes: float, x: float, y: float, score: float, **more: Any) -> dict[str, Any]:
+    when = START + timedelta(days=session, minutes=minutes)
+    offset = float(np.hypot(x, y))
+    return row(
+        f"s{session}/{minutes:04.0f}.tif",
+        page=0,
+        taken_at=when.isoformat(),
+        taken_at_source="sheet",
+        scene="both-edges",
+        verdict="leave" if offset <= 5 else "nudge",
+        session=f"day {session}",
+        offset_percent=offset,
+        offset_percent_sigma=0.1,
+        offset_x_percent=x,
+        offset_x_percent_sigma=0.0,
+        offset_y_percent=y,
+        offset_y_percent_sigma=0.0,
+        working_score=score,
+        working_score_sigma=0.5,
+        gun_shift_x=1.0,
+        gun_shift_y=2.0,
+        **more,
+    )
+
+
+def archive(sessions: int = 8, drift: float = 2.0, score: float = 96.0) -> list[Picture]:
+    """Sessions of three pictures an hour apart, drifting to the right at ``drift`` % per hour."""
+    rows = [
+        measured(s, 60 * i, 1 + drift * i, 0.0, score - s % 2, setting="low") for s in range(sessions) for i in range(3)
+    ]
+    rows += [row("x.tif", page=0, scene="other-view", verdict="retake"), row("y.tif", error="y.tif: broken.")]
+    return pictures_of(rows)
+
+
+def summary(pictures: list[Picture]) -> Summary:
+    return summarize(pictures, offset_limit=5.0, rng=np.random.default_rng(0))
+
+
+def test_counts_losses_and_hours() -> None:
+    s = summary(archive())
+    assert s.counts == {"leave": 24, "nudge": 0, "auto": 0, "retake": 0, "aside": 1, "error": 1}
+    assert s.lost is not None
+    assert s.lost.value == pytest.approx(4.5)
+    # Two kinds of sessions, 95 and 96: the cluster-robust σ by hand, sqrt(G/(G−1) Σ(3·0.5)²)/24.
+    assert s.lost.sigma == pytest.approx(np.sqrt(8 / 7 * 8 * 1.5**2) / 24)
+    assert s.session_hours == pytest.approx(16.0)
+    assert s.hours_lost == pytest.approx(8 * (0.04 / 0.96 + 0.05 / 0.95))
+
+
+def test_drift_and_when_to_look_again() -> None:
+    s = summary(archive(drift=2.0))
+    assert len(s.pairs) == 16
+    assert s.drift is not None
+    assert s.drift.value == pytest.approx(2.0)
+    assert s.recheck_h == pytest.approx(2.5)
+    assert [(low, high) for low, high, _ in s.drift_by_hour] == [(0.0, 1.0), (1.0, 2.0)]
+
+
+def test_a_move_by_hand_is_no_drift() -> None:
+    pictures = archive()
+    moved = [Picture(p.number, p.kind, p.session, p.when, {**p.row, "gun_shift_x": float(p.number)}) for p in pictures]
+    unknown = [Picture(p.number, p.kind, p.session, p.when, {**p.row, "gun_shift_x": None}) for p in pictures]
+    for changed in (moved, unknown):
+        s = summary(changed)
+        assert s.pairs == ()
+        assert (s.drift, s.recheck_h) == (None, None)
+        assert any("Not told" in p.text and "gun shift" in p.text for p in paragraphs(s, offset_limit=5.0))
+
+
+def test_recalls_and_start_values() -> None:
+    s = summary(archive())
+    assert len(s.recalls) == 8
+    assert s.recall_mean["low"][0].value == pytest.approx(1.0)
+    assert [(v.setting, v.x, v.y, v.sessions) for v in s.starts] == [("low", 1.0, 2.0, 8)]
+
+
+def test_trends_find_what_is_there() -> None:
+    pictures = [p for half in (0, 1) for p in archive(24, drift=1.5)][: 24 * 3]
+    later = [
+        Picture(p.number, p.kind, p.session, p.when, {**p.row, "offset_x_percent": p.row["offset_x_percent"] * 2})
+        if p.number >= 36
+        else p
+        for p in pictures
+    ]
+    drift = next(x for x in summary(later).series if x.name == "drift")
+    assert drift.step is not None
+    assert (drift.step.before, drift.step.after) == pytest.approx((1.5, 3.0))
+    assert drift.step.early <= 12 <= drift.step.late
+    assert drift.step.p_value < 0.01
+    assert any(
+        "a step from 1.50 %/h to 3.00 %/h" in p for q in paragraphs(summary(later), offset_limit=5) for p in q.points
+    )
+
+
+def test_words_for_an_empty_archive() -> None:
+    words = paragraphs(summary([]), offset_limit=5.0)
+    assert words[0].text.startswith("0 pictures, 0 sessions")
+    assert any("can't be told" in p.text for p in words)
+
+
+def test_the_caution_is_said() -> None:
+    text = " ".join(p.text for p in paragraphs(summary(archive()), offset_limit=5.0))
+    assert "People take pictures when they are worried" in text
+    assert "4.5 ± 0.19 %" in text or "4.50 ± 0.19 %" in text or "4.5 ± 0.2 %" in text
+
+
+def test_comparison_counts_sessions_not_pictures() -> None:
+    rng = np.random.default_rng(0)
+    worse, same, few = archive(8, score=92.0), archive(8), archive(2)
+    words = compare_audits(archive(8), worse, rng).sentences
+    assert any(w.startswith("Working score: 95.50") and "a difference." in w for w in words)
+    assert all(
+        w.endswith(("could show.", "are needed).")) for w in compare_audits(archive(8), same, rng).sentences[1:-1]
+    )
+    assert all("not enough sessions" in w for w in compare_audits(few, few, rng).sentences[1:-1])
+
+
+def test_masked_names_are_gone() -> None:
+    pictures = pictures_of(
+        [
+            measured(0, 0, 1, 1, 99, setting="Anna's", note="Anna was here"),
+            row("Anna/x.tif", error="Anna/x.tif: broken (Anna/x.tif)."),
+        ]
+    )
+    clean = masked([*pictures])
+    assert not any("Anna" in str(v) or "s0/" in str(v) or "day 0" in str(v) for p in clean for v in p.row.values())
+    assert [p.row["file"] for p in clean] == ["picture 00001", "picture 00002"]
+    assert clean[0].row["setting"] == "setting 1"
