@@ -99,6 +99,9 @@ def add(
         list[str] | None,
         typer.Option("--changed", help="What changed beside fields: emission, monochromator. May be repeated."),
     ] = None,
+    as_taken: Annotated[
+        bool, typer.Option("--as-taken", help="Judge each picture as of when it was taken: none is called stale.")
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Judge pictures and add them, or add what was done. Adding the same picture again does nothing.
@@ -127,7 +130,7 @@ def add(
     if any("=" in w and not Path(w).exists() for w in what):
         raise typer.BadParameter(f"{what[0]!r} is no kind of entry. Kinds: {', '.join(_kinds())}")
     with _open(log) as store:
-        bad = _add_pictures(store, what, found, calibrations, at, who, json)
+        bad = _add_pictures(store, what, found, calibrations, at, who, as_taken, json)
     if bad:
         raise typer.Exit(1)
 
@@ -412,6 +415,7 @@ def _add_pictures(
     calibrations: "tuple[Calibration, ...]",
     at: str | None,
     who: str | None,
+    as_taken: bool,
     json: bool,
 ) -> int:
     from dataclasses import replace
@@ -431,7 +435,9 @@ def _add_pictures(
             for frame in read_frames(file, options=options):
                 if when is not None:
                     frame = replace(frame, taken_at=when, taken_at_source="option")
-                moment = max(when, present(zone)) if when is not None else present(zone)
+                moment = present(zone) if when is None else when
+                if as_taken and frame.taken_at is not None:
+                    moment = frame.taken_at
                 done = judge_in_session(
                     store, frame, found, moment, calibrations=calibrations, who=who, origin="session"
                 )
