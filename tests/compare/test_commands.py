@@ -67,6 +67,26 @@ def test_compare_tells_what_it_cannot_read(pair, tmp_path):
     assert RUN.invoke(compare_app, [*pair, "--current-after", "-3"]).exit_code == 2
 
 
+def test_more_pictures_and_the_light(pair, tmp_path):
+    assert RUN.invoke(compare_app, [pair[0]]).exit_code == 2
+    third = picture(tmp_path / "third.tif", 3.0, 3.0, seed=2)
+    out = json.loads(RUN.invoke(compare_app, [*pair, third, "--strengths", "20,30,40", "--json"]).output)
+    assert out["off_axis"] is False
+    assert RUN.invoke(compare_app, [*pair, third, "--strengths", "20,30"]).exit_code == 2
+    assert RUN.invoke(compare_app, [*pair, "--strengths", "20,30"]).exit_code == 2
+    mapped = RUN.invoke(compare_app, [*pair, "--light"]).output
+    assert "Light, % of its mean" in mapped
+    assert mapped.count("100") >= 6  # even light, whatever the noise
+
+
+def test_two_sides_tell_astigmatism(pair, tmp_path):
+    sheet = tmp_path / "day.csv"
+    sheet.write_text("file,focus_side\nbefore.tif,positive\nafter.tif,negative\n", encoding="utf-8")
+    out = json.loads(RUN.invoke(compare_app, [*pair, "--sheet", str(sheet), "--json"]).output)
+    assert out["crossover"] == "unknown"
+    assert "round within the doubt on both sides" in out["sentences"][-1]
+
+
 def scan_rows(center=(3.0, -2.0), unit=1.0):
     steps = np.linspace(-12, 12, 9)
     points = [(center[0] + s, -1.0) for s in steps] + [(3.5, center[1] + s) for s in steps]

@@ -17,8 +17,9 @@ app = typer.Typer()
 
 @app.command()
 def compare(
-    before: Annotated[Path, typer.Argument(metavar="BEFORE", help="The picture before the move.")],
-    after: Annotated[Path, typer.Argument(metavar="AFTER", help="The picture after it.")],
+    pictures: Annotated[
+        list[Path], typer.Argument(metavar="BEFORE AFTER", help="The pictures before and after the move.")
+    ],
     current_before: Annotated[
         float | None, typer.Option("--current-before", metavar="PA", help="Beam current before, pA.")
     ] = None,
@@ -48,6 +49,15 @@ def compare(
     linear: Annotated[
         bool | None, typer.Option("--linear/--not-linear", help="Whether gray levels are proportional to the light.")
     ] = None,
+    strengths: Annotated[
+        str | None,
+        typer.Option(
+            "--strengths",
+            metavar="S1,S2,S3...",
+            help="Three or more pictures at these condenser strengths: is the aperture on the axis?",
+        ),
+    ] = None,
+    light: Annotated[bool, typer.Option("--light", help="Show a map of the second picture's light.")] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Say what the routine, or the hand, changed, whether it is larger than the doubt, whether current and edges agree.
@@ -56,7 +66,10 @@ def compare(
     Examples:
       apertrue compare before.tif after.tif
       apertrue compare before.tif after.tif --current-before 180 --current-after 204
-      apertrue compare a.tif b.tif --by-hand --json
+      apertrue compare a.tif b.tif --by-hand --light
+      apertrue compare c1.tif c2.tif c3.tif --strengths 20,30,40
+
+    Pictures of the two focus sides (sheet column focus_side) also tell astigmatism from dispersion.
 
     Exit status: 0 done (also when a picture can't be judged), 1 a picture could not be read, 2 wrong usage.
     apertrue only advises; it has not yet been verified on an instrument.
@@ -84,7 +97,13 @@ def compare(
         options=options,
         sheet=() if sheet is None else read_sheet(sheet, options=options),
     )
-    first, second = _judged(before, setup), _judged(after, setup)
+    if strengths is not None:
+        _axis(pictures, strengths, setup, json)
+        return
+    if len(pictures) != 2:
+        note(f"name two pictures, BEFORE and AFTER; got {len(pictures)}")
+        raise typer.Exit(2)
+    first, second = (_judged(file, setup) for file in pictures)
     a, b = first.assessment, second.assessment
     a = a if current_before is None else replace(a, current_pa=current_before)
     b = b if current_after is None else replace(b, current_pa=current_after)
@@ -100,7 +119,7 @@ def compare(
         by_routine=not by_hand,
     )
     if json:
-        print_json(_record(made, a, b, difference))
+        print_json(_record(made, a, b, difference, second if light else None))
         return
     for sentence in made.sentences:
         print_text(sentence)
@@ -109,6 +128,54 @@ def compare(
             f"Intensity center and edge center differ by {difference.size_percent:.1f} % of the aperture radius "
             f"over {difference.runs} runs of the routine."
         )
+    if light:
+        _print_light(second)
+
+
+def _axis(pictures: list[Path], strengths: str, setup: "Setup", json: bool) -> None:
+    """Is the aperture on the axis? From pictures at several strengths of a condenser lens."""
+    from dataclasses import asdict
+
+    from ..compare.misalignment import aperture_axis
+
+    try:
+        values = [float(part) for part in strengths.split(",")]
+    except ValueError:
+        values = []
+    if len(values) != len(pictures):
+        note(f"--strengths {strengths}: write one number a picture, parted by commas")
+        raise typer.Exit(2)
+    try:
+        found = aperture_axis(values, [_judged(file, setup).assessment for file in pictures])
+    except ValueError as error:
+        note(f"{error}.")
+        raise typer.Exit(2) from None
+    if json:
+        print_json(asdict(found))
+    else:
+        print_text(found.sentence)
+
+
+def _light_rows(result: "Result") -> list[list[float]] | None:
+    """The light's map of a judged picture: rings from the center outward, sectors counter-clockwise from the right."""
+    from ..compare.light import light_map
+
+    found = light_map(result.frame.pixels, result.scene)
+    return None if found is None else found.light.tolist()
+
+
+def _print_light(result: "Result") -> None:
+    from ._output import print_table
+
+    rows = _light_rows(result)
+    if rows is None:
+        print_text("No map of the light: it needs the beam's edge and a picture with linear gray levels.")
+        return
+    sectors = len(rows[0])
+    headings = ["Light, % of its mean", *(f"{360 * i // sectors}°" for i in range(sectors))]
+    names = ("center", "middle", "rim")
+    body = [[n, *("-" if v != v else f"{100 * v:.0f}" for v in row)] for n, row in zip(names, rows, strict=True)]
+    print_table(headings, body, right=range(1, sectors + 1))
 
 
 def _judged(file: Path, setup: "Setup") -> "Result":
@@ -148,7 +215,7 @@ def _learned(file: Path) -> Any:
     return learn_difference(points)
 
 
-def _record(made: Any, a: Any, b: Any, difference: Any) -> dict[str, Any]:
+def _record(made: Any, a: Any, b: Any, difference: Any, mapped: "Result | None") -> dict[str, Any]:
     from dataclasses import asdict
 
     change = asdict(made.change)
@@ -163,6 +230,9 @@ def _record(made: Any, a: Any, b: Any, difference: Any) -> dict[str, Any]:
         "current_after_pa": b.current_pa,
         **change,
         "ellipticity": made.ellipticity.kind,
+        "crossover": None if made.crossover is None else made.crossover.kind,
+        "light": None if made.light is None else asdict(made.light),
+        "light_map": None if mapped is None else _light_rows(mapped),
         "misfits": [asdict(m) for m in made.misfits],
         "learned_difference": None if difference is None else asdict(difference),
         "sentences": list(made.sentences),

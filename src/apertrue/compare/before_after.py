@@ -8,7 +8,8 @@ from ..instrument import Limits
 from ..scene import Scene
 from .changes import METER, Change, change
 from .difference import CenterDifference
-from .misalignment import EllipticityFinding, ellipticity_of
+from .light import WORTH_A_WORD, LightFinding, uneven_light
+from .misalignment import CrossoverFinding, EllipticityFinding, ellipticity_of, through_crossover
 from .misfits import Misfit, direction_words, misfits, visibly_off
 
 
@@ -20,12 +21,16 @@ class Comparison:
         change: the numbers.
         misfits: what else fits, likeliest first; empty when nothing is odd.
         ellipticity: what the second picture's ellipticities come from.
+        crossover: how the beam's ellipse behaves between the sides, when the pictures show both; else ``None``.
+        light: what the second picture's uneven light comes from; ``None`` when it was not measured.
         sentences: for people, headline first.
     """
 
     change: Change
     misfits: tuple[Misfit, ...]
     ellipticity: EllipticityFinding
+    crossover: CrossoverFinding | None
+    light: LightFinding | None
     sentences: tuple[str, ...]
 
 
@@ -56,7 +61,22 @@ def compare(
     made = change(before, after, same_view=same_view, meter=meter)
     found = misfits(made, after, scene=after_scene, limits=limits, learned=learned, by_routine=by_routine)
     ellipse = ellipticity_of(after)
-    return Comparison(made, found, ellipse, _sentences(made, found, before, after, limits, ellipse))
+    light = None if after_scene is None else uneven_light(after, after_scene)
+    sides = _sides(before, after)
+    out = _sentences(made, found, before, after, limits, ellipse)
+    if sides is not None:
+        out = (*out, sides.sentence)
+    if light is not None and light.unevenness_percent >= WORTH_A_WORD and not any(m.id == "tilt" for m in found):
+        out = (*out, light.sentence)
+    return Comparison(made, found, ellipse, sides, light, out)
+
+
+def _sides(before: Assessment, after: Assessment) -> CrossoverFinding | None:
+    """The comparison through crossover when one picture is from each side."""
+    by_side = {before.focus_side: before, after.focus_side: after}
+    if {"positive", "negative"} != set(by_side):
+        return None
+    return through_crossover(by_side["positive"], by_side["negative"])
 
 
 def _sentences(
