@@ -7,7 +7,7 @@ from ..registry import FLAGS, REASONS, SCENE_WORDS, Verdict
 from ..scene import Scene
 from .cautions import Occasion, cautions_for
 from .decide import Decision
-from .limits import PICTURE_FIRST, flags_of, within_doubt
+from .limits import ALWAYS_RETAKE, PICTURE_FIRST, flags_of, within_doubt
 from .plain import measured, minutes, toward
 
 #: Flags whose remedy is worth a sentence beside the verdict.
@@ -186,7 +186,11 @@ def _retake(reasons: tuple[str, ...], a: Assessment, scene: Scene, instrument: I
     known = [REASONS[r] for r in reasons if r in REASONS]
     out = [f"This picture can't tell: {SCENE_WORDS[scene.kind]}."]
     for reason in known:
-        out += [reason.sentence, reason.remedy]
+        # The headline names the scene already; its own reason would say it twice.
+        if reason.id != ALWAYS_RETAKE.get(scene.kind) and reason.id not in _QUIET:
+            out.append(reason.sentence)
+        if reason.id not in _QUIET:
+            out.append(reason.remedy)
     out += _remedies(a, scene)
     name = a.camera or instrument.default_camera
     out += cautions_for("remedy", instrument.camera(a.camera), name, a.current_pa)
