@@ -105,6 +105,12 @@ def one(seed: int) -> dict[str, float] | None:
     a = result.assessment
     score = a.working_score if a.working_score is not None else 100.0
     limits = instrument.limits
+    true = microscope(seed, offset, direction).truth()
+    allowed = ["auto"]
+    if true.offset_percent <= limits.offset_nudge and true.working_score >= limits.score_nudge:
+        allowed.append("nudge")
+    if true.offset_percent <= limits.offset_leave and true.working_score >= limits.score_leave:
+        allowed.append("leave")
     if (a.offset_percent or 0) > limits.offset_nudge or score < limits.score_nudge:
         table = "auto"
     else:
@@ -115,6 +121,7 @@ def one(seed: int) -> dict[str, float] | None:
         "table": costs[table],
         "never": costs["nudge" if table == "auto" else table],
         "best": min(costs.values()),
+        "within": min(costs[k] for k in allowed),
         "moves": float(moves),
         "moves expected": advice.options[1].terms["moves"] / COSTS.nudge_min,
         "calibrated": float(calibrated),
@@ -139,6 +146,7 @@ def report(count: int) -> bool:
         ("never the routine", "never"),
         ("always by hand", "nudge"),
         ("always leave", "leave"),
+        ("(truth, within limits)", "within"),
     ):
         extra = np.array([r[key] - r["best"] for r in rows])
         print(f"  {name:22s} regret {extra.mean():5.2f} min, {100 * extra.mean() / best:6.1f} %")
