@@ -218,6 +218,11 @@ def from_estimate(result: Estimate, state: StateKey, made_at: datetime | None = 
         )
     length, direction = relative_doubts(result.matrix, result.covariance)
     if max(length, direction) > 0.5:
+        if result.enlarged > 2.0:
+            raise CalibrationError(
+                "the points contradict each other so much that not even the direction is known. Check the readings, and "
+                "whether view, focus or aperture changed in between"
+            )
         raise CalibrationError(
             "the moves were too small for the pictures' doubt: not even the direction is known. Make larger steps"
         )

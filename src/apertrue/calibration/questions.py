@@ -130,7 +130,10 @@ def _probability(e: Estimate | None) -> float:
 
 
 def _inconsistent(points: Sequence[Point], step: float) -> list[Question]:
-    whole = _probability(_fit(points, step))
+    fit = _fit(points, step)
+    if fit is None:  # the estimate's own refusal says why
+        return []
+    whole = _probability(fit)
     if whole > SUSPICIOUS:
         return []
     found: list[tuple[float, Question]] = []

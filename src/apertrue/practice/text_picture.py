@@ -18,6 +18,9 @@ def levels(pixels: NDArray[Any], rows: int, columns: int) -> NDArray[np.float64]
         columns: of the result.
     """
     data = np.asarray(pixels, dtype=float)
+    if data.shape[0] < rows or data.shape[1] < columns:
+        # Fewer pixels than cells: repeat them.
+        data = np.repeat(np.repeat(data, -(-rows // data.shape[0]), axis=0), -(-columns // data.shape[1]), axis=1)
     ys = np.linspace(0, data.shape[0], rows + 1).astype(int)
     xs = np.linspace(0, data.shape[1], columns + 1).astype(int)
     sums = np.add.reduceat(np.add.reduceat(data, ys[:-1], axis=0), xs[:-1], axis=1)
