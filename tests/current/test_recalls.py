@@ -189,3 +189,46 @@ def test_record_and_event():
     assert record["start_gun_shift_x_sigma"] > 0
     event = SimpleNamespace(kind="recall", at=T0, changed=(), values={"setting": "a"})
     assert entry_of(event) == {"setting": "a", "kind": "recall", "at": T0, "changed": ()}
+
+
+def test_the_sessions_command(tmp_path):
+    """``apertrue session recalls`` on a real log: table, sentences, JSON, plot."""
+    import json
+
+    from typer.testing import CliRunner
+
+    from apertrue.assessment import Assessment
+    from apertrue.calibration import Calibration, StateKey, calibration_path, save_calibrations
+    from apertrue.cli.session import app
+    from apertrue.session import EventKind, add_event, add_picture, open_log
+
+    log, instrument = tmp_path / "day.sqlite", tmp_path / "room.toml"
+    instrument.write_text("", encoding="utf-8")
+    calibration = Calibration(
+        tuple(map(tuple, MATRIX.tolist())), tuple(map(tuple, DOUBT.tolist())), StateKey(focus_side="positive")
+    )
+    save_calibrations(calibration_path(instrument), [calibration])
+    with open_log(log) as store:
+        for k, entry in enumerate(history(np.random.default_rng(3), n=6)):
+            if entry["kind"] == "recall":
+                add_event(store, EventKind.RECALL, at=entry["at"], values={"setting": "a, STEM"})
+            else:
+                values = {name: v for name, v in entry.items() if name not in ("kind", "at")}
+                picture_of = Assessment(file=f"{k}.tif", taken_at=entry["at"].isoformat(), scene="both-edges", **values)
+                add_picture(store, picture_of, at=entry["at"])
+
+    def run(*more):
+        arguments = ["recalls", "--log", str(log), "--instrument", str(instrument), *more]
+        result = CliRunner().invoke(app, arguments, prog_name="apertrue session")
+        assert result.exit_code == 0, result.output
+        return result.stdout
+
+    text = run("--plot", str(tmp_path / "recalls.svg"))
+    assert "a, STEM" in text
+    assert "recalled 6 times" in text
+    assert "Better start values: gun shift X 1" in text
+    assert b"</svg>" in (tmp_path / "recalls.svg").read_bytes()
+    first, last = (json.loads(line) for line in run("--json").splitlines())
+    assert first["recalls"] == 6
+    assert first["start_gun_shift_x"] == pytest.approx(12.0, abs=1.0)
+    assert last["switching"]["disturbs"] is None

@@ -255,6 +255,28 @@ def plot(
 
 
 @app.command()
+def recalls(
+    log: LogOption = None,
+    instrument: InstrumentOption = None,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", metavar="FILE", help="Draw the offsets: .svg, .png or .pdf.")
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Show how far stored gun settings leave the beam off, how that grows, and better start values.
+
+    Example: apertrue session recalls
+    """
+    from ..session import events
+    from ._recalls import show_recalls
+
+    found, calibrations = _set_up(instrument)
+    with _open(log, read_only=True) as store:
+        entries = events(store)
+    show_recalls(entries, found, calibrations, plot=plot, json=json)
+
+
+@app.command()
 def handover(
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="FILE.html", help="Write a page instead of printing text.")

@@ -126,6 +126,16 @@ def offset_of(entry: Mapping[str, Any]) -> tuple[Array, Array] | None:
     return np.array([x, y], dtype=np.float64), covariance
 
 
+def side_of_entry(entry: Mapping[str, Any]) -> str | None:
+    """Side of the gun-lens focus as stated, else by the sign of its reading; ``None`` where neither tells."""
+    side, focus = entry.get("focus_side"), entry.get("gun_focus")
+    if side in ("positive", "negative"):
+        return str(side)
+    if focus is None or not focus:
+        return None
+    return "positive" if focus > 0 else "negative"
+
+
 def _readings_of(state: Mapping[str, Any]) -> Array | None:
     x, y = state.get("gun_shift_x"), state.get("gun_shift_y")
     return None if x is None or y is None else np.array([x, y], dtype=np.float64)
@@ -170,7 +180,7 @@ def first_after_recall(
             since = stored.get(name)
             age = None if since is None or since > when else (when - since).total_seconds() / 86400
             wait = (at - when).total_seconds() / 60
-            side = entry.get("focus_side")
+            side = side_of_entry(entry)
             found.append(Recall(name, side, when, wait, age, *measured, _readings_of(entry)))
             pending = None
     if pending is not None:

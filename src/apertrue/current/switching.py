@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .recall import CalibrationFor, _readings_of, offset_of
+from .recall import CalibrationFor, _readings_of, offset_of, side_of_entry
 
 Array = NDArray[np.float64]
 
@@ -59,7 +59,7 @@ def _changes(entries: Iterable[Mapping[str, Any]], calibration_for: CalibrationF
     left: set[str] = set()  # sides that another side's picture or focus followed
     out = []
     for entry in entries:
-        kind, side = str(entry["kind"]), entry.get("focus_side")
+        kind, side = str(entry["kind"]), side_of_entry(entry)
         if kind in _ENDS or (kind == "state" and any(c in (entry.get("changed") or ()) for c in ("kv", "emission"))):
             last, left = {}, set()
             continue
@@ -81,15 +81,15 @@ def _changes(entries: Iterable[Mapping[str, Any]], calibration_for: CalibrationF
             change = offset - before[1]
             known = True
             if readings is not None and before[3] is not None and not np.allclose(readings, before[3], atol=1e-9):
-                calibration = None if calibration_for is None else calibration_for(str(side))
+                calibration = None if calibration_for is None else calibration_for(side)
                 known = calibration is not None
                 if calibration is not None:
                     change = change - calibration[0] @ (readings - before[3])
             if known and 0 < hours <= MOST_H:
                 noise = float(np.trace(covariance) + np.trace(before[2]))
                 out.append(_Change(side in left, hours, float(change @ change), noise))
-        last[str(side)] = (entry["at"], offset, covariance, readings)
-        left.discard(str(side))
+        last[side] = (entry["at"], offset, covariance, readings)
+        left.discard(side)
     return out
 
 
