@@ -135,6 +135,21 @@ def table(runs: Sequence[Run]) -> str:
     return "\n".join(lines)
 
 
+def read_runs(file: Path | None) -> list[Run]:
+    """The runs of an earlier, perhaps broken-off benchmark, complete microscopes only."""
+    if file is None or not file.is_file():
+        return []
+    return [Run(**run) for line in file.read_text(encoding="utf-8").splitlines() for run in json.loads(line)]
+
+
+def kept(runs: list[Run], file: Path | None) -> list[Run]:
+    """The same runs, added to the file: one microscope a line."""
+    if file is not None:
+        with file.open("a", encoding="utf-8") as out:
+            out.write(json.dumps([asdict(r) for r in runs]) + "\n")
+    return runs
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Closed loop on unseen virtual microscopes.")
     parser.add_argument("--quick", action="store_true", help="two microscopes, one process")
@@ -142,18 +157,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--first", type=int, default=UNSEEN, help="first seed")
     parser.add_argument("--truth", type=float, default=None, metavar="SIGMA", help="truth plus noise, %% (1σ)")
-    parser.add_argument("--json", type=Path, default=None, help="write all runs here")
+    parser.add_argument("--json", type=Path, default=None, help="add all runs to this file; go on from what it holds")
     options = parser.parse_args(arguments)
     n = 2 if options.quick else options.microscopes
     seeds = range(options.first, options.first + n)
+    runs = read_runs(options.json)
+    runs = [r for r in runs if r.seed in seeds]
+    done = {r.seed for r in runs}
+    todo = [seed for seed in seeds if seed not in done]
     if options.quick or options.workers == 1:
-        runs = [r for seed in seeds for r in one(seed, options.truth)]
-    else:
+        for seed in todo:
+            runs += kept(one(seed, options.truth), options.json)
+    elif todo:
         with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
-            many = pool.map(one, seeds, [options.truth] * n, chunksize=4)
-            runs = [r for some in many for r in some]
-    if options.json is not None:
-        options.json.write_text("\n".join(json.dumps(asdict(r)) for r in runs) + "\n", encoding="utf-8")
+            for some in pool.map(one, todo, [options.truth] * len(todo)):
+                runs += kept(some, options.json)
     how = "the engine" if options.truth is None else f"truth plus noise of {options.truth:g} %"
     print(f"Closed loop on {n} virtual microscopes (seeds from {options.first}), measured by {how}.")
     print("Looks: pictures, or current readings for the search. Minutes are virtual.\n")
