@@ -107,7 +107,7 @@ FREE = {
 }
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(st.data())
 def test_any_instrument_survives_a_round_trip(data: st.DataObject) -> None:
     cameras = {n: Camera(**data.draw(settings_of(CAMERA))) for n in data.draw(st.lists(names, max_size=2, unique=True))}
