@@ -268,7 +268,18 @@ def _summary(
         if per_recall - with_start > 1e-6:
             pays = ceil(store_min / (per_recall - with_start))
     sentences = _sentences(
-        setting, side, group, rms, growth, significant, start, per_recall, with_start, pays, store_min
+        setting,
+        side,
+        group,
+        rms,
+        growth,
+        significant,
+        start,
+        per_recall,
+        with_start,
+        pays,
+        store_min,
+        limits.offset_leave,
     )
     return RecallSummary(
         setting, side, tuple(group), unseen, rms, mean, mean_sigma, growth, significant, start,
@@ -385,6 +396,7 @@ def _sentences(
     with_start: float | None,
     pays: int | None,
     store_min: float,
+    leave_percent: float,
 ) -> tuple[str, ...]:
     n = len(group)
     where = f" on the {side} side" if side else ""
@@ -392,7 +404,11 @@ def _sentences(
     out = [f"Setting {setting}{where}, recalled {times}: the beam was off by {rms:.1f} % (root mean square)."]
     if growth is not None:
         if significant:
-            out.append(f"It drifts away by {growth[0]:.1f} ± {growth[1]:.1f} % a week.")
+            weeks = leave_percent / growth[0]
+            out.append(
+                f"It drifts away by {growth[0]:.1f} ± {growth[1]:.1f} % a week: stored centered, it reaches the limit "
+                f"of {leave_percent:g} % after about {weeks:.1f} weeks."
+            )
         else:
             out.append(f"No drift beyond chance: {growth[0]:.1f} ± {growth[1]:.1f} % a week.")
     if start is None:
