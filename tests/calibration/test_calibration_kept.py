@@ -201,3 +201,13 @@ def test_place_that_cannot_be_written_is_named(tmp_path):
     (tmp_path / "file").write_text("", encoding="utf-8")
     with pytest.raises(CalibrationError, match=r"can't be written.*--out"):
         save_calibrations(tmp_path / "file" / "x.json", [make()])
+
+
+def test_example_in_the_rooms_docstring_runs():
+    import doctest
+
+    import apertrue.calibration
+
+    result = doctest.testmod(apertrue.calibration)
+    assert result.attempted >= 4
+    assert result.failed == 0

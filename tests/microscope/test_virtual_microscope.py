@@ -322,3 +322,13 @@ def test_frame_carries_state_time_and_saturation():
     assert frame.pixels.max() < 65535
     scope.set_focus(scope.hidden.crossover)
     assert scope.snapshot().pixels.max() > 20000
+
+
+def test_example_in_the_rooms_docstring_runs():
+    import doctest
+
+    import apertrue.microscope
+
+    result = doctest.testmod(apertrue.microscope)
+    assert result.attempted >= 3
+    assert result.failed == 0

@@ -206,8 +206,10 @@ class Calibration:
         return Validity(not changed, changed, confirm, age, tuple(says))
 
 
-def from_estimate(result: Estimate, state: StateKey, made_at: datetime | None = None, *, note: str = "") -> Calibration:
-    """The calibration that an estimate gives in a state.
+def from_estimate(
+    result: Estimate, state: StateKey | None = None, made_at: datetime | None = None, *, note: str = ""
+) -> Calibration:
+    """The calibration that an estimate gives in a state (``None`` = nothing of it is known).
 
     Raises:
         CalibrationError: the doubt is unknown (three points without σ), or so large that even the direction is open.
@@ -220,8 +222,8 @@ def from_estimate(result: Estimate, state: StateKey, made_at: datetime | None = 
     if max(length, direction) > 0.5:
         if result.enlarged > 2.0:
             raise CalibrationError(
-                "the points contradict each other so much that not even the direction is known. Check the readings, and "
-                "whether view, focus or aperture changed in between"
+                "the points contradict each other so much that not even the direction is known. Check the readings, "
+                "and whether view, focus or aperture changed in between"
             )
         raise CalibrationError(
             "the moves were too small for the pictures' doubt: not even the direction is known. Make larger steps"
@@ -229,7 +231,7 @@ def from_estimate(result: Estimate, state: StateKey, made_at: datetime | None = 
     return Calibration(
         matrix=_pair(result.matrix),
         covariance=tuple(tuple(float(v) for v in row) for row in result.covariance),
-        state=state,
+        state=state or StateKey(),
         made_at=made_at,
         n_points=len(result.points),
         chi2=result.chi2,

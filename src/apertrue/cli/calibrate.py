@@ -3,14 +3,21 @@
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ._output import note, print_json, print_table, print_text
+from ._calibrate_show import (
+    calibration_record,
+    confirmation_record,
+    print_calibration,
+    print_list,
+    question_record,
+)
+from ._output import note, print_json, print_text
 
 if TYPE_CHECKING:
-    from ..calibration import Calibration, Confirmation, Estimate, Guide, Point, Quality, Question, StateKey
+    from ..calibration import Guide, Point, Question, StateKey
     from ..instrument import Instrument
     from ..pipeline import Result
 
@@ -78,7 +85,7 @@ def calibrate(
     found, source = find_instrument(instrument)
     place = out or calibration_path(source)
     if show:
-        _list(place, json)
+        print_list(place, json)
         return
     if guide:
         _guided(found, place, mode, setting or [], instrument, no_save)
@@ -209,7 +216,7 @@ def _solve(
         points, asked = _answered(points, asked, step)
     if asked and not accept:
         if as_json:
-            print_json({"kept": None, "questions": [_question(q) for q in asked]})
+            print_json({"kept": None, "questions": [question_record(q) for q in asked]})
         lines = "\n  ".join(q.sentence for q in asked[:4])
         raise CalibrationError(
             f"nothing is kept, first answer this:\n  {lines}\nCorrect the readings, or say --accept if they are right"
@@ -220,9 +227,9 @@ def _solve(
     if not no_save:
         add_calibration(place, made)
     if as_json:
-        print_json(_as_dict(made, result, judged, asked, None if no_save else place))
+        print_json(calibration_record(made, result, judged, asked, None if no_save else place))
         return
-    _print(made, result, judged, asked, None if no_save else place)
+    print_calibration(made, result, judged, asked, None if no_save else place)
 
 
 def _answered(
@@ -253,138 +260,7 @@ def _when(points: list["Point"]) -> datetime:
     return datetime.fromtimestamp(max(times) * 60.0, UTC) if times else datetime.now(UTC)
 
 
-def _print(
-    made: "Calibration",
-    result: "Estimate",
-    judged: "Quality",
-    asked: tuple["Question", ...],
-    place: Path | None,
-) -> None:
-    rows = []
-    for i, (p, rest) in enumerate(zip(result.points, result.residuals, strict=True), 1):
-        sx = "" if p.x_sigma is None else f" ± {p.x_sigma:.2f}"
-        sy = "" if p.y_sigma is None else f" ± {p.y_sigma:.2f}"
-        rows.append(
-            [
-                str(i),
-                p.label,
-                f"{p.shift_x:g}",
-                f"{p.shift_y:g}",
-                f"{p.offset_x:+.2f}{sx}",
-                f"{p.offset_y:+.2f}{sy}",
-                f"{rest[0]:+.2f}",
-                f"{rest[1]:+.2f}",
-            ]
-        )
-    print_table(
-        ["point", "picture", "X", "Y", "offset x", "offset y", "residual x", "residual y"],
-        rows,
-        right=[0, 2, 3, 4, 5, 6, 7],
-    )
-    print_text("Offsets and residuals in % of the aperture radius, x right, y down.")
-    print_text()
-    _describe(made)
-    for sentence in judged.sentences:
-        print_text(sentence)
-    for question in asked:
-        note(f"accepted in spite of: {question.sentence}")
-    print_text("Not kept." if place is None else f"Kept in {place}")
-    print_text(
-        "It holds for this state only; confirm it each day with one small move of each axis "
-        "(apertrue calibrate --confirm). Not yet verified on an instrument."
-    )
-
-
-def _describe(made: "Calibration") -> None:
-    d = made.description
-    for axis, key in (("X", "x"), ("Y", "y")):
-        print_text(
-            f"Gun shift {axis} +1 moves the beam {d[f'gain_{key}_percent']:.2f} % of the aperture radius toward "
-            f"{d[f'direction_{key}_deg']:.0f}° (90° is up)."
-        )
-    print_text(f"Angle between the axes {abs(90 + float(d['skew_deg'])):.0f}°{', mirrored' if d['mirrored'] else ''}.")
-
-
-def _question(q: "Question") -> dict[str, Any]:
-    return {"point": q.index + 1, "kind": q.kind, "sentence": q.sentence, "suggestion": q.suggestion}
-
-
-def _as_dict(
-    made: "Calibration",
-    result: "Estimate",
-    judged: "Quality",
-    asked: tuple["Question", ...],
-    place: Path | None,
-) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    from ..calibration.files import to_dict
-
-    return {
-        "kept": None if place is None else str(place),
-        "calibration": to_dict(made),
-        "description": made.description,
-        "drift_percent_per_h": result.drift,
-        "drift_percent_per_h_sigma": result.drift_sigma,
-        "drift_separable": result.drift_separable,
-        "backlash": result.backlash,
-        "backlash_sigma": result.backlash_sigma,
-        "chi2": result.chi2,
-        "dof": result.dof,
-        "p_value": result.p_value,
-        "enlarged": result.enlarged,
-        "quality": {k: v for k, v in asdict(judged).items() if k != "sentences"},
-        "sentences": list(judged.sentences),
-        "questions": [_question(q) for q in asked],
-        "points": [
-            {
-                "label": p.label,
-                "gun_shift_x": p.shift_x,
-                "gun_shift_y": p.shift_y,
-                "offset_x_percent": p.offset_x,
-                "offset_x_percent_sigma": p.x_sigma,
-                "offset_y_percent": p.offset_y,
-                "offset_y_percent_sigma": p.y_sigma,
-                "residual_x_percent": float(r[0]),
-                "residual_y_percent": float(r[1]),
-            }
-            for p, r in zip(result.points, result.residuals, strict=True)
-        ],
-    }
-
-
 # --- the other jobs ---
-def _list(place: Path, as_json: bool) -> None:
-    from ..calibration import load_calibrations
-    from ..calibration.files import to_dict
-
-    kept = load_calibrations(place)
-    if as_json:
-        print_json({"file": str(place), "calibrations": [{**to_dict(c), "description": c.description} for c in kept]})
-        return
-    if not kept:
-        print_text(f"No calibrations in {place}. Make one with: apertrue calibrate --guide")
-        return
-    rows = []
-    for c in kept:
-        s, d = c.state, c.description
-        known = (s.focus_side, s.gun_focus, s.kv, s.aperture_um, s.spot, s.magnification, s.camera, s.mode)
-        words = ("", "focus", "kV", "µm", "spot", "×", "", "")
-        state = ", ".join(f"{w} {v}".strip() for w, v in zip(words, known, strict=True) if v is not None)
-        when = c.confirmed_at or c.made_at
-        rows.append(
-            [
-                when.strftime("%Y-%m-%d %H:%M") if when else "",
-                state,
-                f"{d['gain_x_percent']:.2f}",
-                f"{d['gain_y_percent']:.2f}",
-                f"{100 * float(d['relative_doubt']):.1f}",
-                str(c.n_points),
-            ]
-        )
-    print_table(["made or confirmed", "state", "X %/unit", "Y %/unit", "doubt %", "points"], rows, right=[2, 3, 4, 5])
-
-
 def _confirm(points: list["Point"], state: "StateKey", place: Path, as_json: bool, no_save: bool) -> None:
     from ..calibration import add_calibration, choose, confirm, confirmed, load_calibrations
     from ..errors import CalibrationError
@@ -397,7 +273,7 @@ def _confirm(points: list["Point"], state: "StateKey", place: Path, as_json: boo
     if kept:
         add_calibration(place, confirmed(calibration, points, _when(points)))
     if as_json:
-        print_json(_confirmation(outcome, place if kept else None))
+        print_json(confirmation_record(outcome, place if kept else None))
     else:
         for sentence in outcome.sentences:
             print_text(sentence)
@@ -405,12 +281,6 @@ def _confirm(points: list["Point"], state: "StateKey", place: Path, as_json: boo
             print_text(f"Kept, sharpened by these moves and dated, in {place}")
     if not outcome.agrees:
         raise typer.Exit(1)
-
-
-def _confirmation(outcome: "Confirmation", place: Path | None) -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return {**asdict(outcome), "kept": None if place is None else str(place)}
 
 
 def _guided(
