@@ -116,6 +116,17 @@ def test_a_wrong_side_is_set_aside(logged):
     assert any(a.source == "line 3" and "does not fit the sign" in a.why for a in found.aside)
 
 
+def test_rising_readings_are_named(logged, model):
+    assert model.rising == ()
+    wrong = [
+        {"gun_focus": f, "current_pa": c, "score": 100.0, "score_sigma": 0.2}
+        for f, c in ((20, 18.0), (40, 24.0), (50, 30.0), (60, 36.0))
+    ]
+    found = fit_current(pairs_from_records(wrong).pairs, rng=np.random.default_rng(0))
+    assert found.rising == ("positive",)
+    assert "rise away from crossover" in current_at(found, 40, "positive").sentences[0]
+
+
 def test_todays_readings_narrow_the_answer(instrument, logged):
     """A session with 15 % more emission: unknown it widens, with two readings it is followed."""
     side = instrument.sides["positive"]

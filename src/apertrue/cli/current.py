@@ -464,6 +464,8 @@ def _rests_on(model: "CurrentModel") -> str:
 
 
 def _print_aside(model: "CurrentModel") -> None:
+    for name in model.rising:
+        print_text(f"The readings on the {name} side rise away from crossover, which no beam does: check them.")
     for aside in model.aside:
         print_text(f"set aside: {aside.source}: {aside.why}")
 

@@ -181,8 +181,9 @@ def focus_for(model: CurrentModel, current_pa: float, side: str) -> FocusAnswer:
             "more than the curve gives anywhere" if float((last < 0).mean()) > 0.5 else "less than the curve reaches"
         )
         span = f"{_pa(covered[0])} to {_pa(covered[1])}"
+        rising = tuple(s for s in _caveats(model, curve, False) if "rise away" in s)
         text = f"{current_pa:g} pA on the {side} side is {where}; readings there cover {span}."
-        return FocusAnswer(current_pa, side, None, None, None, True, covered, share, (text,))
+        return FocusAnswer(current_pa, side, None, None, None, True, covered, share, (text, *rising))
     q = np.quantile(center + curve.sign * d, [*_WIDE, *_ONE_SIGMA, 0.5])
     middle = abs(float(q[4]) - float(np.median(center)))
     beyond = not curve.reach[0] * 0.98 <= middle <= curve.reach[1] * 1.02
@@ -270,6 +271,11 @@ def _no_curve(model: CurrentModel, side: str) -> str:
 
 def _caveats(model: CurrentModel, curve: SideCurve, beyond: bool) -> tuple[str, ...]:
     out = []
+    if curve.side in model.rising:
+        out.append(
+            f"The readings on the {curve.side} side rise away from crossover, which no beam does: check sides, "
+            "states and typing before relying on this."
+        )
     if beyond:
         low, high = sorted(float(np.median(_crossing_readings(model))) + curve.sign * v for v in curve.reach)
         out.append(

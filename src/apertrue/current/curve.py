@@ -18,7 +18,7 @@ from types import MappingProxyType
 import numpy as np
 from numpy.typing import NDArray
 
-from ..fitting.monotone import monotone_rows
+from ..fitting.monotone import isotonic, monotone_rows
 from .crossover import Crossover, fit_crossover
 from .pairs import Aside, GunState, Pair, RadiusReading
 
@@ -73,6 +73,7 @@ class CurrentModel:
         today: the session that ``gain`` and ``shift`` belong to; ``None`` = a new session of which nothing is known.
         pairs: those behind it.
         aside: pairs set aside, with the reason.
+        rising: sides whose readings rise away from crossover beyond their doubt, which no beam does.
     """
 
     state: GunState
@@ -84,6 +85,7 @@ class CurrentModel:
     today: str | None
     pairs: tuple[Pair, ...]
     aside: tuple[Aside, ...]
+    rising: tuple[str, ...] = ()
 
 
 def side_of(pair: Pair, crossover: float) -> str:
@@ -222,8 +224,40 @@ def fit_current(
         )
     known = today if today in data.names else None
     return CurrentModel(
-        kept[0].state, crossover, MappingProxyType(made), gain, shift, noise, known, tuple(kept), tuple(aside)
+        kept[0].state,
+        crossover,
+        MappingProxyType(made),
+        gain,
+        shift,
+        noise,
+        known,
+        tuple(kept),
+        tuple(aside),
+        tuple(n for n in names if _rises([p for p in kept if side_of(p, crossover.focus) == n], crossover)),
     )
+
+
+def _rises(pairs: Sequence[Pair], crossover: Crossover) -> bool:
+    """Whether the readings of one side contradict a current that falls away from crossover.
+
+    Session by session (emission cancels), against the nearest falling sequence: residuals beyond twice the doubt in the
+    mean square, and beyond 4 %.
+    """
+    chi2 = square = 0.0
+    n = 0
+    for session in {p.session for p in pairs}:
+        mine = sorted(
+            (p for p in pairs if p.session == session),
+            key=lambda p: abs(p.focus - _session_crossover(crossover, session)[0]),
+        )
+        if len(mine) < 2:
+            continue
+        y, s = np.array([p.log_current for p in mine]), np.array([p.log_sigma for p in mine])
+        rest = y - isotonic(y, 1.0 / s**2, increasing=False)
+        chi2 += float(((rest / s) ** 2).sum())
+        square += float((rest**2).sum())
+        n += len(mine)
+    return n >= 3 and chi2 > 4.0 * n and square > 0.04**2 * n
 
 
 def _latest(pairs: Sequence[Pair]) -> list[Pair]:

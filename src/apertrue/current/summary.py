@@ -52,6 +52,7 @@ def model_record(model: CurrentModel) -> dict[str, Any]:
             side: {"pairs": c.n_pairs, "sessions": c.n_sessions, "gun_focus_covered": covered_foci(model, side)}
             for side, c in model.curves.items()
         },
+        "rising_sides": list(model.rising),
         "set_aside": [asdict(a) for a in model.aside],
     }
 
