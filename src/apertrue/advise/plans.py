@@ -56,10 +56,10 @@ def working_ratio(assessment: Assessment, instrument: Instrument, context: Conte
 
 def light_of(scene: Scene) -> tuple[float, tuple[float, ...]]:
     """(edge width ÷ beam radius, radial coefficients of its light); an even, sharp disc where they are not known."""
-    if scene.beam is None or not scene.levels_linear:
+    if scene.beam is None:
         return 0.0, ()
     softness = min(max(scene.beam.width / scene.beam.radius, 0.0), 0.3)
-    return softness, () if scene.profile is None else scene.profile.radial
+    return softness, scene.profile.radial if scene.profile is not None and scene.levels_linear else ()
 
 
 def direction_doubt(assessment: Assessment) -> float:
