@@ -1,8 +1,8 @@
-"""What ``apertrue session recalls`` prints: stored gun settings, and whether switching sides disturbs the shift."""
+"""``apertrue session recalls``: stored gun settings, and whether switching sides disturbs the shift."""
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -11,6 +11,32 @@ from ._output import note, print_json, print_table, print_text
 if TYPE_CHECKING:
     from ..calibration import Calibration
     from ..instrument import Instrument
+
+
+def recalls(
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", metavar="FILE", help="The log; APERTRUE_LOG or your data folder when left out."),
+    ] = None,
+    instrument: Annotated[
+        Path | None, typer.Option("--instrument", metavar="FILE.toml", help="Instrument file.")
+    ] = None,
+    plot: Annotated[
+        Path | None, typer.Option("--plot", metavar="FILE", help="Draw the offsets: .svg, .png or .pdf.")
+    ] = None,
+    json: Annotated[bool, typer.Option("--json", help="Print JSON, one object a line.")] = False,
+) -> None:
+    """Show how far stored gun settings leave the beam off, how that grows, and better start values.
+
+    Example: apertrue session recalls
+    """
+    from ..session import events
+    from .session import _open, _set_up
+
+    found, calibrations = _set_up(instrument)
+    with _open(log, read_only=True) as store:
+        entries = events(store)
+    show_recalls(entries, found, calibrations, plot=plot, json=json)
 
 
 def show_recalls(

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ._output import note, print_json, print_table, print_text, report_error
+from ._recalls import recalls
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -254,26 +255,7 @@ def plot(
     print_text(f"Wrote {file}.")
 
 
-@app.command()
-def recalls(
-    log: LogOption = None,
-    instrument: InstrumentOption = None,
-    plot: Annotated[
-        Path | None, typer.Option("--plot", metavar="FILE", help="Draw the offsets: .svg, .png or .pdf.")
-    ] = None,
-    json: JsonOption = False,
-) -> None:
-    """Show how far stored gun settings leave the beam off, how that grows, and better start values.
-
-    Example: apertrue session recalls
-    """
-    from ..session import events
-    from ._recalls import show_recalls
-
-    found, calibrations = _set_up(instrument)
-    with _open(log, read_only=True) as store:
-        entries = events(store)
-    show_recalls(entries, found, calibrations, plot=plot, json=json)
+app.command()(recalls)
 
 
 @app.command()
