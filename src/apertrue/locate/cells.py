@@ -50,7 +50,6 @@ class Cells:
         """The cells at ``index``."""
         return Cells(self.count[index], self.mean[index], self.at[index], self.tile[index], self.near[index])
 
-
     def swapped(self) -> "Cells":
         """The same cells with the roles of aperture and beam exchanged."""
         p = self.at
@@ -64,6 +63,7 @@ def join(parts: list[Cells]) -> Cells:
     for part in parts:
         tiles.append(part.tile + base)
         base += int(part.tile.max(initial=-1)) + 1
+
     def cat(name: str) -> Array:
         return np.concatenate([getattr(p.at, name) for p in parts])
 
@@ -102,6 +102,7 @@ def band_pixels(
     y = np.arange(top, bottom + 1, step)
     d2 = y - cy
     mid = -b * d2 / a
+
     def half(q: float) -> Array:
         return np.sqrt(np.maximum((q * q - c * d2 * d2) / a + mid * mid, 0.0))
 
@@ -268,6 +269,4 @@ def sum_far(
     if not len(used):
         empty = np.empty(0)
         return Cells(empty, empty, Points.at(empty, empty), np.empty(0, np.intp), np.empty(0, bool))
-    return Cells(
-        total * reduced.pixels, mean(value), Points.at(mean(x), mean(y)), used // 4, np.zeros(len(used), bool)
-    )
+    return Cells(total * reduced.pixels, mean(value), Points.at(mean(x), mean(y)), used // 4, np.zeros(len(used), bool))

@@ -36,7 +36,9 @@ def spread_of(solution: Solution) -> float:
     near = solution.cells.near & (fit.weight > 0)
     if near.sum() < 10:
         return 1.0
-    chi2 = float((fit.weight[near] * fit.z[near] ** 2).sum()) / max(float(fit.weight[near].sum()) - len(fit.normal), 1.0)
+    chi2 = float((fit.weight[near] * fit.z[near] ** 2).sum()) / max(
+        float(fit.weight[near].sum()) - len(fit.normal), 1.0
+    )
     return float(np.sqrt(max(chi2, 1.0)))
 
 
@@ -84,9 +86,7 @@ def judge_pair(
     light = light_of(fit, solution.cells)
     sign_known = sure or kind is not SceneKind.CLIPPED
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
-    flags = picture_flags(
-        frame, pixels, solution, at, light, covariance, noise, kind, sigma_offset, hints
-    )
+    flags = picture_flags(frame, pixels, solution, at, light, covariance, noise, kind, sigma_offset, hints)
     why: tuple[str, ...] = () if sign_known else ("sides-ambiguous",)
     if kind is SceneKind.CROSSOVER:
         why += ("spread-more",)
@@ -163,8 +163,14 @@ def _offset_variance(covariance: Array) -> float:
 def _edge(p: Array, at: Support) -> Edge:
     used = at.confirmed
     return Edge(
-        float(p[0]), float(p[1]), float(p[2]), float(p[3]), float(p[4]), corrected_width(float(p[5])),
-        seen=float(used.mean()), arcs=arcs_of(used),
+        float(p[0]),
+        float(p[1]),
+        float(p[2]),
+        float(p[3]),
+        float(p[4]),
+        corrected_width(float(p[5])),
+        seen=float(used.mean()),
+        arcs=arcs_of(used),
     )
 
 

@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
-from .classify import Judged, judge_pair, judge_single, spread_of, tightest_gap
+from .classify import Judged, judge_pair, judge_single, tightest_gap
 from .find import Rough, block_sigma, look
 from .hypotheses import Start, starts
 from .levels import profile_of
 from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
-from .solve import Solution, coarse, fine, misfit, swapped, to_pixels
+from .solve import Solution, coarse, enriched, fine, misfit, quality, swapped, to_pixels
 
 Array = NDArray[np.float64]
 
@@ -26,8 +26,8 @@ LEAST_SIDE = 16
 SURE = 40.0
 #: A coarse fit worse than this is not refined.
 HOPELESS = 9.0
-#: A fit whose residuals exceed the noise by no more than this needs no rival.
-GOOD = 1.15
+#: A fit whose mean squared residual is no more than this needs no rival.
+GOOD = 1.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,7 +55,7 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
     rough = look(reduced, block_sigma(noise, reduced))
     if rough is None or not _lit(rough, noise, reduced):
         return Scene(SceneKind.DARK, 0.9, shape, background=low, noise=noise, why=("no-beam",))
-    first = Look(pixels, reduced, replace(noise, bias=rough.dark), rough)
+    first = Look(pixels, reduced, noise, rough)
     judged = _best(first, frame, hints)
     return _moved(judged.scene, origin, shape)
 
@@ -74,9 +74,7 @@ def _moved(scene: Scene, origin: tuple[int, int], shape: tuple[int, int]) -> Sce
     def move(edge: Edge | None) -> Edge | None:
         return None if edge is None else replace(edge, x=edge.x + origin[0], y=edge.y + origin[1])
 
-    return replace(
-        scene, shape=shape, aperture=move(scene.aperture), beam=move(scene.beam), edge=move(scene.edge)
-    )
+    return replace(scene, shape=shape, aperture=move(scene.aperture), beam=move(scene.beam), edge=move(scene.edge))
 
 
 def _lit(rough: Rough, noise: Noise, reduced: Reduced) -> bool:
@@ -101,13 +99,14 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
         if pair is None:
             continue
         pair, sure = _whose(pair, first.noise, contrast, hints)
+        pair = enriched(pair, first.noise, contrast)
         judged = judge_pair(pair, sure, first.noise, first.pixels, frame, hints)
         if judged is None:
             continue
-        spread = spread_of(pair)
-        if best is None or spread < best[0]:
-            best = (spread, judged)
-        if spread < GOOD:
+        worth = quality(pair)
+        if best is None or worth < best[0]:
+            best = (worth, judged)
+        if worth < GOOD:
             break
     if best is not None:
         return best[1]
@@ -133,7 +132,11 @@ def _whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple
     gain = robust_cost(other.fit) - robust_cost(pair.fit)
     if hints.aperture_radius_px is not None:
         s = hints.aperture_radius_sigma * hints.aperture_radius_px
-        miss = [(float(p.fit.aperture[2]) - hints.aperture_radius_px) / s for p in (pair, other) if p.fit.aperture is not None]
+        miss = [
+            (float(p.fit.aperture[2]) - hints.aperture_radius_px) / s
+            for p in (pair, other)
+            if p.fit.aperture is not None
+        ]
         gain += miss[1] ** 2 - miss[0] ** 2
     if gain < 0:
         return other, -gain > SURE

@@ -113,7 +113,9 @@ def _surround(
         if voted is None:
             continue
         circle, agree = voted
-        ellipse = fit_ellipse(points[ok][agree], circle, max(0.5, 0.01 * size), prior=0.08) if agree.sum() >= 8 else None
+        ellipse = (
+            fit_ellipse(points[ok][agree], circle, max(0.5, 0.01 * size), prior=0.08) if agree.sum() >= 8 else None
+        )
         if ellipse is None:
             continue
         near = ok & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))

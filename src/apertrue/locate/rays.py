@@ -71,7 +71,9 @@ class Drops:
 def _windows(value: Array, w: int) -> tuple[Array, Array]:
     """Means of the ``w`` samples up to and from each place; NaN where a window leaves the picture."""
     n, m = value.shape
-    total = np.concatenate([np.zeros((n, 1)), np.cumsum(value, axis=1)], axis=1)  # NaN spreads outward: outside stays NaN
+    total = np.concatenate(
+        [np.zeros((n, 1)), np.cumsum(value, axis=1)], axis=1
+    )  # NaN spreads outward: outside stays NaN
     mean = (total[:, w:] - total[:, :-w]) / w  # mean[:, i] covers samples i … i + w − 1
     before = np.full_like(value, np.nan)
     after = np.full_like(value, np.nan)

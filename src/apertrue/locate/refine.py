@@ -65,7 +65,14 @@ class Fit:
 
 
 def basis_for(
-    aperture: Array | None, beam: Array | None, *, background: int = 1, halo: int = 2, radial: int = 2, tilt: bool = True, decays: int = 0
+    aperture: Array | None,
+    beam: Array | None,
+    *,
+    background: int = 1,
+    halo: int = 2,
+    radial: int = 2,
+    tilt: bool = True,
+    decays: int = 0,
 ) -> Basis:
     """A basis whose coordinates are centered on the given edges."""
     a = aperture if aperture is not None else beam
@@ -109,6 +116,12 @@ def hampel(z: Array, a: float = 3.0, c: float = 8.0) -> Array:
     return out
 
 
+def huber(z: Array, a: float = 3.0) -> Array:
+    """Weights: 1 up to ``a``, then a/|z|: bounded influence that still pulls an edge from afar (Huber 1964)."""
+    r = np.abs(z)
+    return np.where(r <= a, 1.0, a / np.maximum(r, a))
+
+
 def refine(
     cells: Cells,
     basis: Basis,
@@ -121,7 +134,7 @@ def refine(
     tolerance: float = 0.02,
     scale: float = 1e9,
     discrepancy: float = 0.0,
-    robust: bool = True,
+    settled: bool = True,
     pinned: tuple[int, ...] = (),
 ) -> Fit:
     """Fit the forward model to cells.
@@ -136,7 +149,8 @@ def refine(
         tolerance: stop when every edge parameter's step is under this share of its σ.
         scale: prior 1σ of slopes and curvatures, gray levels.
         discrepancy: relative 1σ of the smooth light that the polynomials may miss in cells away from edges.
-        robust: whether cells may lose weight.
+        settled: whether the start is good enough for cells far from the model to lose all their weight. If not, they
+            keep a bounded pull, by which a misplaced edge finds its way.
         pinned: edge parameters (by index) that are kept at their start.
     """
     precision, n_edges = _prior(basis, scale)
@@ -156,9 +170,11 @@ def refine(
             out = np.where(cells.near, out, np.hypot(out, floor))
         return out
 
-    sigma = sigma_at(cells.mean)
+    sigma = np.maximum(sigma_at(cells.mean), 1e-12 * max(scale, 1e-300))
     if linear is None:
         linear = _solve_linear(cells, basis, split(edges), sigma, precision[n_edges:])
+        if not np.isfinite(linear).all():
+            linear = np.zeros(basis.n_linear)
     weight = np.ones(len(cells))
     p = np.concatenate([edges, linear])
     model, jacobian = evaluate_with_jacobian(basis, cells.at, *split(p[:n_edges]), p[n_edges:])
@@ -168,6 +184,10 @@ def refine(
     free = np.ones(len(p), dtype=bool)
     free[list(pinned)] = False
 
+    def weights(z: Array) -> Array:
+        z = z / max(1.0, 1.4826 * float(np.median(np.abs(z))))
+        return hampel(z) if settled else huber(z)
+
     def cost_of(model: Array, p: Array) -> float:
         z = (cells.mean - model) / sigma
         prior = float((precision[:n_edges] * (p[:n_edges]) ** 2)[_e_index(n_edges)].sum())
@@ -175,9 +195,7 @@ def refine(
 
     for _ in range(iterations):
         z = (cells.mean - model) / sigma
-        if robust:
-            spread = max(1.0, 1.4826 * float(np.median(np.abs(z))))
-            weight = hampel(z / spread)
+        weight = weights(z)
         cost = cost_of(model, p)
         scaled = jacobian * (np.sqrt(weight) / sigma)
         normal = scaled @ scaled.T
@@ -192,6 +210,8 @@ def refine(
         moved = False
         for _ in range(6):
             step = _solve(normal, gradient, damping)
+            if not np.isfinite(step).all():
+                break
             trial = p + step
             trial[:n_edges] = _bounded(trial[:n_edges], start_edges)
             t_model, t_jacobian = evaluate_with_jacobian(basis, cells.at, *split(trial[:n_edges]), trial[n_edges:])
@@ -211,9 +231,7 @@ def refine(
             converged = True
             break
     z = (cells.mean - model) / sigma
-    if robust:
-        spread = max(1.0, 1.4826 * float(np.median(np.abs(z))))
-        weight = hampel(z / spread)
+    weight = weights(z)
     scaled = jacobian * (np.sqrt(weight) / sigma)
     normal = scaled @ scaled.T
     normal[np.diag_indices_from(normal)] += precision
@@ -251,7 +269,10 @@ def _solve(normal: Array, gradient: Array, damping: float) -> Array:
     d = np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal / d[:, None] / d
     scaled[np.diag_indices_from(scaled)] += damping + 1e-12
-    out: Array = np.linalg.solve(scaled, gradient / d) / d
+    try:
+        out: Array = np.linalg.solve(scaled, gradient / d) / d
+    except np.linalg.LinAlgError:
+        return np.full_like(gradient, np.nan)
     return out
 
 

@@ -8,7 +8,9 @@ from ..model.edges import distance
 Array = NDArray[np.float64]
 
 
-def circle_by_vote(points: Array, weight: Array, tolerance: float, trials: int = 300) -> tuple[Array, NDArray[np.bool_]] | None:
+def circle_by_vote(
+    points: Array, weight: Array, tolerance: float, trials: int = 300
+) -> tuple[Array, NDArray[np.bool_]] | None:
     """The circle that most of the points agree on (by weight), from many triples of them.
 
     Args:
@@ -25,7 +27,9 @@ def circle_by_vote(points: Array, weight: Array, tolerance: float, trials: int =
         return None
     rng = np.random.default_rng(n)
     # Triples spread over the ring give well conditioned circles; near ones serve short arcs.
-    gap = np.concatenate([rng.integers(n // 6 + 1, n // 3 + 2, trials // 2), rng.integers(2, n // 6 + 3, trials - trials // 2)])
+    gap = np.concatenate(
+        [rng.integers(n // 6 + 1, n // 3 + 2, trials // 2), rng.integers(2, n // 6 + 3, trials - trials // 2)]
+    )
     i = rng.integers(0, n, trials)
     j, k = (i + gap) % n, (i + 2 * gap) % n
     a, b, c = points[i], points[j], points[k]
@@ -50,7 +54,9 @@ def circle_by_vote(points: Array, weight: Array, tolerance: float, trials: int =
     return np.array([cx[best], cy[best], radius[best]]), agree
 
 
-def fit_ellipse(points: Array, start: Array, tolerance: float, weight: Array | None = None, prior: float = 0.05) -> Array | None:
+def fit_ellipse(
+    points: Array, start: Array, tolerance: float, weight: Array | None = None, prior: float = 0.05
+) -> Array | None:
     """Robust geometric ellipse fit to points by iterated reweighted least squares (Tukey's biweight).
 
     Args:

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.forward import Points, evaluate
+from ..model.forward import Basis, Points, evaluate
 from ..scene import Noise
 from .cells import BINS, Cells, gather, join, sum_far
 from .hypotheses import Start
@@ -14,6 +14,14 @@ from .reduce import Reduced
 from .refine import Fit, basis_for, refine
 
 Array = NDArray[np.float64]
+
+
+#: What smooth light may differ from its polynomials, relative (1σ), in the final fit.
+DISCREPANCY = 1e-4
+#: Pixels are gathered anew at most so often.
+MOST_PASSES = 8
+#: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
+SETTLED = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,19 +51,32 @@ def coarse(reduced: Reduced, noise: Noise, start: Start, contrast: float) -> Sol
         start: start values, block units.
         contrast: bright − dark, gray levels; scales the priors.
     """
-    aperture, beam = _with_width(start.aperture, 0.8), _with_width(start.beam, 0.8)
+    aperture, beam = _with_width(start.aperture, 1.2), _with_width(start.beam, 1.2)
     unit = Reduced(reduced.mean, 1, 1, reduced.mean.shape)
     per_block = block_noise(noise, reduced)
     solution = None
-    for _ in range(2):
+    for k in range(5):
         cells = _cells(reduced.mean, unit, aperture, beam, 3.0)
         if cells is None:
             return None
-        basis = basis_for(aperture, beam, halo=1 if solution is None else 2, radial=1 if solution is None else 2)
-        fit = refine(cells, basis, aperture, beam, per_block, scale=contrast, discrepancy=0.01, iterations=8, tolerance=0.2)
+        order = 1 if k == 0 else 2
+        basis = basis_for(aperture, beam, halo=order, radial=order)
+        fit = refine(
+            cells, basis, aperture, beam, per_block,
+            scale=contrast, discrepancy=0.01, iterations=10, tolerance=0.2, settled=False,
+        )  # fmt: skip
+        shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam = fit.aperture, fit.beam
         solution = Solution(fit, cells)
+        if k > 0 and shift < SETTLED:
+            break
+        aperture, beam = _least_width(aperture, 0.7), _least_width(beam, 0.7)
     return solution
+
+
+def _least_width(edge: Array | None, width: float) -> Array | None:
+    """The edge with at least this width: narrow bands on a coarse grid lose sight of an edge."""
+    return None if edge is None else np.array([*edge[:5], max(float(edge[5]), width)])
 
 
 def _cells(
@@ -92,34 +113,110 @@ def fine(
     contrast: float,
     *,
     bad: NDArray[np.bool_] | None = None,
-    passes: int = 2,
-    radial: int = 2,
-    halo: int = 2,
 ) -> Solution | None:
-    """Fit the forward model to the pixels around both edges and the blocks elsewhere, in px."""
-    solution: Solution | None = None
-    edges = [e for e in (aperture, beam) if e is not None]
-    scale = max(e[2] for e in edges) / 6
-    for k in range(passes):
+    """Fit the forward model to the pixels around both edges and the blocks elsewhere, in px.
+
+    Pixels are gathered around where the edges are thought to be; when the fit moves an edge by a good part of its width,
+    they are gathered anew around the new place.
+    """
+    scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
+    linear = None
+    basis: Basis | None = None
+    for _ in range(MOST_PASSES):
         cells = _cells(pixels, reduced, aperture, beam, scale, bad)
         if cells is None:
             return None
-        basis = basis_for(aperture, beam, radial=radial, halo=halo)
-        last = k == passes - 1
+        if basis is None or linear is None or _moved(basis, aperture, beam) > 0.05:
+            basis, linear = basis_for(aperture, beam), None
         fit = refine(
-            cells,
-            basis,
-            aperture,
-            beam,
-            noise,
-            scale=contrast,
-            discrepancy=1e-4 if last else 1e-3,
-            iterations=12 if last else 8,
-            tolerance=0.02 if last else 0.3,
+            cells, basis, aperture, beam, noise,
+            linear=linear, scale=contrast, discrepancy=1e-3, iterations=8, tolerance=0.3, settled=False,
+        )  # fmt: skip
+        shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
+        aperture, beam, linear = fit.aperture, fit.beam, fit.linear
+        if shift < SETTLED:
+            break
+    assert basis is not None
+    fit = refine(
+        cells, basis, aperture, beam, noise,
+        linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=15, tolerance=0.02,
+    )  # fmt: skip
+    return Solution(fit, cells)
+
+
+def _shift(old: Array | None, new: Array | None) -> float:
+    """How far an edge moved, in its widths (or half pixels, if it is sharper)."""
+    if old is None or new is None:
+        return 0.0
+    moved = np.hypot(new[0] - old[0], new[1] - old[1]) + abs(new[2] - old[2])
+    moved += new[2] * np.hypot(new[3] - old[3], new[4] - old[4])
+    # A band that was laid out for a much wider or narrower edge wastes pixels or misses some.
+    ratio = old[5] / new[5]
+    return float(moved / max(new[5], 0.5)) + (1.0 if ratio > 1.6 or ratio < 0.7 else 0.0)
+
+
+def _moved(basis: Basis, aperture: Array | None, beam: Array | None) -> float:
+    """How far the edges lie from the basis' frozen coordinates, in their radii."""
+    out = 0.0
+    for edge, frozen in ((aperture, basis.aperture), (beam, basis.beam)):
+        if edge is not None:
+            moved = np.hypot(edge[0] - frozen[0], edge[1] - frozen[1]) + abs(edge[2] - frozen[2])
+            out = max(out, float(moved / edge[2]))
+    return out
+
+
+#: Orders of the light that are tried when the plain ones leave something unexplained: (halo decays, radial powers).
+RICHER = ((2, 2), (2, 4))
+
+
+def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
+    """The solution with as many terms of halo and profile as the residuals ask for.
+
+    A richer light is kept when it lowers the cost by more than three for each added coefficient (a stricter form of
+    Akaike's criterion: Akaike 1974, IEEE Trans. Autom. Control 19:716, from memory).
+    """
+    best = solution
+    for decays, radial in RICHER:
+        fit = best.fit
+        if not unexplained(best):
+            break
+        basis = basis_for(
+            fit.aperture,
+            fit.beam,
+            background=fit.basis.background,
+            halo=fit.basis.halo if fit.aperture is not None else 2,
+            radial=radial,
+            decays=decays,
         )
-        aperture, beam = fit.aperture, fit.beam
-        solution = Solution(fit, cells)
-    return solution
+        trial = refine(
+            best.cells, basis, fit.aperture, fit.beam, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=12
+        )
+        added = basis.n_linear - fit.basis.n_linear
+        if robust_sum(trial) < robust_sum(fit) - 3 * added:
+            best = Solution(trial, best.cells)
+    return best
+
+
+def robust_sum(fit: Fit) -> float:
+    """Sum of squared residuals, each counted up to 8²."""
+    return float(np.minimum(fit.z**2, 64.0).sum())
+
+
+def quality(solution: Solution) -> float:
+    """Mean squared residual (each up to 8²), of the cells near the edges or of those far from them, whichever is worse."""
+    z2 = np.minimum(solution.fit.z**2, 64.0)
+    near = solution.cells.near
+    return max(float(z2[part].mean()) for part in (near, ~near) if part.any())
+
+
+def unexplained(solution: Solution) -> bool:
+    """Whether the residuals exceed the noise by more than chance allows, near the edges or away from them."""
+    z = np.minimum(np.abs(solution.fit.z), 8.0)
+    for part in (solution.cells.near, ~solution.cells.near):
+        n = int(part.sum())
+        if n > 20 and float((z[part] ** 2).mean()) > 1.0 + 2.5 * np.sqrt(2.0 / n):
+            return True
+    return False
 
 
 def corrected_width(width: float) -> float:
@@ -155,5 +252,7 @@ def swapped(solution: Solution, noise: Noise, contrast: float) -> Solution | Non
         return None
     cells = solution.cells.swapped()
     b = fit.basis
-    basis = basis_for(fit.beam, fit.aperture, background=b.background, halo=b.halo, radial=b.radial, tilt=b.tilt, decays=b.decays)
-    return Solution(refine(cells, basis, fit.beam, fit.aperture, noise, scale=contrast, discrepancy=1e-4), cells)
+    basis = basis_for(
+        fit.beam, fit.aperture, background=b.background, halo=b.halo, radial=b.radial, tilt=b.tilt, decays=b.decays
+    )
+    return Solution(refine(cells, basis, fit.beam, fit.aperture, noise, scale=contrast, discrepancy=DISCREPANCY), cells)

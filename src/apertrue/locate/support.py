@@ -127,7 +127,11 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     u = u[use]
     phi = step(u, edge[5])
     # What is left when all but this edge's own step is taken out: the sector's step on a nearly flat floor.
-    y = cells.mean[use] - evaluate(fit.basis, cells.at[use], fit.aperture, fit.beam, fit.linear) + phi * expected[sector]
+    y = (
+        cells.mean[use]
+        - evaluate(fit.basis, cells.at[use], fit.aperture, fit.beam, fit.linear)
+        + phi * expected[sector]
+    )
     w = 1.0 / fit.sigma[use] ** 2
     rows3 = np.stack([np.ones_like(u), u / edge[5], phi])
     normal = np.zeros((SECTORS, 3, 3))
@@ -168,5 +172,3 @@ def arcs_of(used: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
         start, end = (a + first) * size, (b + first) * size
         runs.append(((-end) % 360.0, (-end) % 360.0 + (end - start)))
     return tuple(sorted((float(s), float(e)) for s, e in runs))
-
-
