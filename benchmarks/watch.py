@@ -82,9 +82,8 @@ def live(rate: float, seconds: float, side: int, work: Path) -> None:
     print(f"live: {count} pictures of {side}² at {rate:g}/s, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}")
     print(f"  judged {judged} in {took:.1f} s ({judged / took:.1f}/s); {at_end} while they came")
     print(f"  wait of a picture, s: median {np.median(waits):.2f}, largest {max(waits):.2f}")
-    print(
-        f"  CPU a picture {1e3 * cpu / max(judged, 1):.0f} ms (all processes): {2 * judged / cpu:.0f}/s on two free cores"
-    )
+    each = 1e3 * cpu / max(judged, 1)
+    print(f"  CPU a picture {each:.0f} ms (all processes): {2e3 / each:.0f}/s on two free cores")
     here = standing(store, Instrument(), datetime.now(UTC))
     print(f"  {here.sentences[0]}")
     store.close()
