@@ -91,6 +91,7 @@ def estimate(
     backlash: bool = True,
     drift_prior: float = DRIFT_PRIOR,
     wander: float = WANDER,
+    iterations: int = 60,
 ) -> Estimate:
     """Estimate the matrix from three or more points.
 
@@ -101,6 +102,7 @@ def estimate(
         backlash: fit the backlash along, where an axis was approached from both sides and ``step`` is above 0.
         drift_prior: 1σ of the drift before it was seen, % per hour.
         wander: random walk of the gun between points, % per √h (1σ); it often exceeds the pictures' own doubt.
+        iterations: at most so many Gauss–Newton steps.
 
     Raises:
         CalibrationError: fewer than three points, the same point twice instead of three different ones, points on a
@@ -119,7 +121,7 @@ def estimate(
     play = backlash and known and step > 0 and any(both)
     noise = picture_noise(points, wander) if known else None
     problem = _Problem(readings - origin, offsets, noise, step, times, signs if play else None, drift_prior)
-    fit = problem.solve() if known else least_squares(*problem.plain())
+    fit = problem.solve(iterations) if known else least_squares(*problem.plain())
     k = 6
     theta, cov = fit.parameters, fit.covariance
     enlarged = 1.0
@@ -220,7 +222,7 @@ class _Problem:
         theta = np.zeros(self.p)
         return self._function(theta, self.x)[1], self.y.ravel()
 
-    def solve(self) -> Fit:
+    def solve(self, iterations: int) -> Fit:
         """Iterate to the errors-in-variables solution; the fit's χ² counts priors as observations."""
         design, target = self.plain()
         start = least_squares(design[:, :6], target).parameters
@@ -229,7 +231,7 @@ class _Problem:
         n2 = 2 * self.n
         assert self.noise is not None
         fit: Fit | None = None
-        for _ in range(60):
+        for _ in range(iterations):
             a = theta[2:6].reshape(2, 2)
             value, jacobian = self._function(theta, at)
             rest = self.y - value - (self.x - at) @ a.T

@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 SUSPICIOUS = 1e-4
 #: A corrected reading must bring the probability above this to be suggested.
 FITS = 0.01
+#: Gauss–Newton steps of each trial fit: honest points need about six, and senseless ones need not converge.
+_STEPS = 8
 #: A reading that lies farther from the others than so many times their own range asks for a reason.
 LEVERAGE = 6.0
 
@@ -120,7 +122,7 @@ def _leverage(points: Sequence[Point]) -> list[Question]:
 
 def _fit(points: Sequence[Point], step: float) -> Estimate | None:
     try:
-        return estimate(points, step=step)
+        return estimate(points, step=step, iterations=_STEPS)
     except CalibrationError:
         return None
 
