@@ -5,7 +5,8 @@ from math import pi, radians, sqrt
 import numpy as np
 import pytest
 
-from apertrue.fitting.circle import arc_bound, fit_circle
+from apertrue.fitting.bounds import arc_bound
+from apertrue.fitting.circle import fit_circle
 
 SOURCE = {
     "author": "Y. T. Chan, S. M. Thomas; K. Kanatani; N. Chernov",
