@@ -9,7 +9,7 @@ from _advise_cases import FRESH, case
 
 from apertrue.advice import Nudge
 from apertrue.advise import advise
-from apertrue.advise.budget import ASSUMED, by_hand, mean_lost
+from apertrue.advise.budget import ASSUMED, Assumed, by_hand, mean_lost
 from apertrue.advise.plans import direction_doubt, hand, working_ratio
 from apertrue.assessment import Assessment
 from apertrue.instrument import Instrument, Working
@@ -71,6 +71,16 @@ def test_moves_with_and_without_a_calibration():
     doubt = hypot(ASSUMED.trial_doubt, direction_doubt(assessment))
     moves, left = by_hand(12.0, doubt, ASSUMED.target_percent, floor)
     assert hand(assessment, None) == pytest.approx((ASSUMED.trial_moves + moves, left))
+
+
+def test_assumptions_come_from_the_instrument_file():
+    assert Assumed.of(I.costs) == ASSUMED  # both places hold the same starting values
+    usual = options(8.0, FRESH)
+    costs = replace(I.costs, trial_moves=3.0, auto_left_percent=6.0, drift_percent_per_h=9.0)
+    changed = options(8.0, FRESH, replace(I, costs=costs))
+    assert changed["nudge"].terms["moves"] == pytest.approx(usual["nudge"].terms["moves"] + 2.0)
+    assert changed["auto"].minutes > usual["auto"].minutes + 1.0
+    assert changed["leave"].minutes > usual["leave"].minutes + 1.0
 
 
 def test_direction_doubt_grows_to_a_guess():

@@ -18,6 +18,8 @@ from math import exp, hypot, log, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from ..instrument import Costs
+
 Array = NDArray[np.float64]
 
 
@@ -43,6 +45,15 @@ class Assumed:
     trial_doubt: float = 0.2
     calibrated_doubt: float = 0.1
     target_percent: float = 2.0
+
+    @classmethod
+    def of(cls, costs: Costs) -> "Assumed":
+        """With what the instrument file says of them."""
+        return cls(
+            drift_percent_per_h=(costs.drift_percent_per_h, costs.drift_sigma_percent_per_h),
+            auto_residual_percent=costs.auto_left_percent,
+            trial_moves=costs.trial_moves,
+        )
 
 
 #: The starting assumptions.

@@ -19,10 +19,10 @@ def plans(
     context: Context,
     nudge: Nudge | None,
     barred: Bars,
-    assumed: Assumed = ASSUMED,
 ) -> tuple[Plan, Plan, Plan]:
     """Leave, nudge and auto, each with its expected lost share, moves and bars; the offset must be measured."""
     a = assessment
+    assumed = Assumed.of(instrument.costs)
     offset = a.offset_percent or 0.0
     sigma = a.offset_percent_sigma or 0.0
     ratio = working_ratio(assessment, instrument, context)

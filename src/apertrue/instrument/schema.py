@@ -135,6 +135,24 @@ COSTS: tuple[Key, ...] = (
         words=("counts", "current"),
     ),
     Key("in_alignment_view", "truth", "whether the alignment view is open anyway (then nothing is interrupted)"),
+    Key(
+        "drift_percent_per_h",
+        "number",
+        "the gun's usual drift while there is no forecast",
+        "% of the aperture radius per hour",
+        low=0,
+        high=1000,
+    ),
+    Key("drift_sigma_percent_per_h", "number", "its 1σ", "% of the aperture radius per hour", low=0, high=1000),
+    Key(
+        "auto_left_percent",
+        "number",
+        "offset that the routine usually leaves",
+        "% of the aperture radius",
+        low=0,
+        high=100,
+    ),
+    Key("trial_moves", "number", "moves that teach the direction when no shift calibration holds", "", low=0, high=20),
 )
 
 WORKING: tuple[Key, ...] = (

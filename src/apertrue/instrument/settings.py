@@ -35,6 +35,10 @@ class Costs:
         planned_min: planned work until the next natural check, min (T of the budget).
         dose: ``current`` counts lost current as T·f; ``counts`` as T·f/(1 − f) (fixed counts).
         in_alignment_view: whether the alignment view is open anyway (no interruption).
+        drift_percent_per_h: the gun's usual drift while there is no forecast, % of the aperture radius per hour.
+        drift_sigma_percent_per_h: its 1σ.
+        auto_left_percent: offset that the routine usually leaves (root mean square), % of the aperture radius.
+        trial_moves: moves that teach the direction when no shift calibration holds.
     """
 
     nudge_min: float = 1.0
@@ -45,6 +49,10 @@ class Costs:
     planned_min: float = 120.0
     dose: str = "counts"
     in_alignment_view: bool = True
+    drift_percent_per_h: float = 2.0
+    drift_sigma_percent_per_h: float = 1.0
+    auto_left_percent: float = 2.0
+    trial_moves: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
