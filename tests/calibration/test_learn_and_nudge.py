@@ -226,6 +226,7 @@ def test_second_trial_moves_the_other_axis_and_the_third_move_is_a_nudge():
     assert move.kind == "trial"
     assert move.nudge.y != 0.0
     assert move.nudge.x < 0.0  # takes out with X what X can
+    assert "Its size follows from the first trial: about 1" in move.sentences[2]
     o = np.array([30.0, 10.0]) + A @ [move.shift_x, move.shift_y]
     third = point(*map(float, o), shift=(move.shift_x, move.shift_y))
     nudge = next_move(learner(points=[first, second, third]), Console())

@@ -339,6 +339,11 @@ def trial_move(known: Learner, console: Console | None = None) -> Move:
         f"Trial move: change {axis}, then take a picture. It teaches which way the axes turn the beam.",
         "It may go the wrong way: that teaches as much. If the light fades, go back to the noted readings.",
     )
+    sure = [k for k in (0, 1) if columns[k][1] < KNOWN]
+    if sure:
+        gain = float(np.hypot(*columns[sure[0]][0]))
+        percent = gain * float(np.abs(change).max())
+        says += (f"Its size follows from the first trial: about {percent:.0f} % of the aperture radius on an axis.",)
     return Move(
         "trial", float(target[0]), float(target[1]), Nudge(float(change[0]), float(change[1]), 0.0, 0.0), limited, says
     )

@@ -238,7 +238,9 @@ class Practice:
         if move is None or move.kind == "centered":
             return ()
         name = result.frame.state.camera
-        occasion: Occasion = "trial" if move.kind == "trial" else "nudge"
+        # Later trials are sized by what the first one taught, like a nudge.
+        first = move.kind == "trial" and len(self._known.points) < 2
+        occasion: Occasion = "trial" if first else "nudge"
         return cautions_for(occasion, self.instrument.camera(name), name, None)
 
 
