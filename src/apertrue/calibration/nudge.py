@@ -335,7 +335,7 @@ def trial_move(known: Learner, console: Console | None = None) -> Move:
         for name, c in zip((console.name_x, console.name_y), change, strict=True)
         if c
     )
-    says = (
+    says: tuple[str, ...] = (
         f"Trial move: change {axis}, then take a picture. It teaches which way the axes turn the beam.",
         "It may go the wrong way: that teaches as much. If the light fades, go back to the noted readings.",
     )
