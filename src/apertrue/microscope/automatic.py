@@ -46,8 +46,8 @@ def maximize_current(
         measure: sets readings and returns the current, pA.
         start: readings to start from.
         reach: half width of the first scan of each axis, console units.
-        rounds: scans of both axes; each round's reach is 0.75 of the one before. A scan whose maximum lies at its end is
-            repeated from there, twice at most.
+        rounds: scans of both axes; each round's reach is 0.75 of the one before. A scan whose maximum lies at its
+            end is repeated from there, twice at most.
         low: lower end of the console's range.
         high: its upper end.
 
