@@ -184,11 +184,14 @@ class Practice:
         """How it went, and what advice alone does on the same microscope from the same start."""
         end = self.scope.truth()
         twin = prepare(self.task.id, self.seed, size=self.size, console=self.instrument.console)
+        began = twin.minutes
         if twin.truth().beam_ratio > _HIDDEN_EDGE:
-            # The advice's first step on an overfilled picture: spread less, until both edges show.
+            # The advice's first step on an overfilled picture is to spread less until both edges show. How far is taken
+            # from the truth: an operator sees it on the screen, and it costs one change of focus.
             side = twin.hidden.side("positive" if twin.focus >= 0 else "negative")
             twin.set_focus(side.focus + twin.hidden.crossover)
         advised = center(twin)
+        advised = replace(advised, minutes=twin.minutes - began)
         moves = [a for a in self.actions if a.kind == "move"]
         worse, before = 0, self.start.offset_percent
         for action in self.actions:
