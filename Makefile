@@ -7,7 +7,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 CORES ?= 2
 
-.PHONY: help demo test lint format bench docs bundle clean
+.PHONY: help demo demo-archive test lint format bench docs bundle clean
 .DEFAULT_GOAL := help
 
 help:
@@ -15,6 +15,7 @@ help:
 	@echo "make test    install everything and run all tests (as root also Xvfb and Chromium for window and browser tests)"
 	@echo "make lint    ruff and mypy over the whole tree"
 	@echo "make format  let ruff format the tree"
+	@echo "make demo-archive  make up half a year of sessions, audit it and say where the report is"
 	@echo "make bench   benchmarks, quick versions (FULL=1 for the full ones)"
 	@echo "make docs    the documentation as a web site in site/"
 	@echo "make bundle  wheels of apertrue and all it needs, for a machine without a network, in bundle/"
@@ -22,6 +23,10 @@ help:
 
 demo: $(VENV)/.core
 	@$(BIN)/python tools/demo.py
+
+demo-archive: $(VENV)/.core
+	@mkdir -p report
+	@$(BIN)/python benchmarks/audit_archive.py report/archive
 
 test: $(VENV)/.test
 	@tools/run-tests $(BIN) $(CORES) $(TESTS)

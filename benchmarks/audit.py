@@ -1,6 +1,6 @@
 """Audits at scale: time against a loop that only decodes, memory, kills, a cluster, needles in a haystack.
 
-    python -m benchmarks.audit [--quick] [--only time,memory,kills,cluster,needles]
+    python benchmarks/audit.py [--quick] [--only time,memory,kills,cluster,needles]
 
 Each part prints a line; figures in the documentation come from here. Pictures are made in a temporary folder.
 """
@@ -25,6 +25,8 @@ from apertrue.audit import MIGRATIONS, Audit, AuditSettings, Limits, run_audit
 from apertrue.runner import cores, run
 from apertrue.simulate import Recipe, simulate
 from apertrue.store import open_store
+
+sys.path.insert(0, str(Path(__file__).parents[1]))  # run as a script, too
 from benchmarks.audit_archive import lattice
 
 ZONE = AuditSettings(timezone="UTC")

@@ -4,17 +4,19 @@ Thirty-six sessions by nobody in particular: settings recalled that no longer fi
 exchange of its supply in the middle, twice as fast), moves by hand, runs of the automatic routine, two hangs, many
 pictures of other things, some broken files. Beside the pictures lies ``sheet.csv`` with the readings.
 
-    python -m benchmarks.audit_archive FOLDER [--quick]
+    python benchmarks/audit_archive.py FOLDER [--quick] [--no-audit]
     apertrue audit FOLDER --sheet FOLDER/sheet.csv --csv audit.csv --report audit.html
 """
 
 import argparse
 import csv
 import os
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from math import hypot
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -145,15 +147,40 @@ def make(folder: Path, *, sessions: int = 36, seed: int = 7) -> int:
     return len(rows)
 
 
+def audited(folder: Path, page: Path) -> dict[str, int]:
+    """Audit the archive in ``folder`` from the beginning, with the report in ``page``; returns the verdicts' counts."""
+    from apertrue.audit import MIGRATIONS, Audit, AuditSettings, run_audit
+    from apertrue.audit.reporting import write_audit_report
+    from apertrue.store import open_store
+
+    with TemporaryDirectory() as work, open_store(Path(work) / "audit.sqlite", migrations=MIGRATIONS) as store:
+        number = run_audit(
+            [str(folder)], store, settings=AuditSettings(timezone="UTC"), sheets=[str(folder / "sheet.csv")]
+        )
+        done = Audit(store, number)
+        write_audit_report(page, done, sources=[str(folder)], title="Audit of a made-up archive")
+        return done.counts()
+
+
 def main() -> None:
-    """Write the archive and say how to audit it."""
-    parser = argparse.ArgumentParser(description="Make a made-up archive of past sessions.")
-    parser.add_argument("folder", type=Path)
+    """Write the archive; audit it and say where the report is."""
+    parser = argparse.ArgumentParser(description="Make a made-up archive of past sessions and audit it.")
+    parser.add_argument("folder", type=Path, nargs="?", help="where to keep it and its report; thrown away without")
     parser.add_argument("--quick", action="store_true", help="six sessions instead of thirty-six")
+    parser.add_argument("--no-audit", action="store_true", help="only write the archive")
     options = parser.parse_args()
-    count = make(options.folder, sessions=6 if options.quick else 36)
-    print(f"{count} files in {options.folder}")
-    print(f"apertrue audit {options.folder} --sheet {options.folder / 'sheet.csv'} --csv audit.csv --report audit.html")
+    with TemporaryDirectory() as spare:
+        folder = options.folder or Path(spare) / "archive"
+        count = make(folder, sessions=6 if options.quick else 36)
+        print(f"{count} files of a made-up archive in {folder}")
+        if not options.no_audit:
+            page = folder.with_suffix(".html")
+            start = time.perf_counter()
+            counts = audited(folder, page)
+            words = ", ".join(f"{kind} {n}" for kind, n in counts.items())
+            print(f"audited in {time.perf_counter() - start:.0f} s: {words}")
+            if options.folder:
+                print(f"Report: {page.resolve()}")
 
 
 if __name__ == "__main__":

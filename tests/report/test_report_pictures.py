@@ -51,6 +51,7 @@ def test_hostile_names_stay_text(tmp_path: Path) -> None:
     page = render_assess_report([result(HOSTILE)], [(HOSTILE, HOSTILE)])
     assert "<img" not in page
     assert "49\u202e" not in page
+    assert "\\u202e😀" in page
     path = write_assess_report(tmp_path / "r.html", [result("bad\udcff.tif")])
     assert "bad\\udcff.tif" in path.read_text(encoding="utf-8")
 

@@ -5,6 +5,7 @@ import pickle
 import signal
 import threading
 import time
+import warnings
 from multiprocessing import parent_process
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
@@ -21,6 +22,7 @@ def worker_loop(pipe: Connection, work_pickled: bytes) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")  # the pool already uses all cores
+    warnings.simplefilter("ignore")  # a worker speaks to its parent, not to the user's screen
     threading.Thread(target=_die_with_parent, daemon=True).start()
     try:
         work = pickle.loads(work_pickled)  # noqa: S301 our own parent sent it
