@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apertrue.drift import Event, Priors, Settling, Sighting, Step, Usual
+from apertrue.microscope.hidden import random_hidden
+from apertrue.microscope.motion import Drift, Walk
 
 Array = NDArray[np.float64]
 
@@ -66,12 +68,22 @@ def thermal(rng: np.random.Generator, n: int) -> tuple[Array, Array]:
     return p, v
 
 
+def microscope(rng: np.random.Generator, n: int) -> tuple[Array, Array]:
+    """The drift of a random virtual microscope: trend, random walk, and the rest of a settling after an hour."""
+    hidden = random_hidden(rng)
+    drift = Drift(hidden.trend, (Walk(rng, hidden.wander), Walk(rng, hidden.wander)), hidden.settling_min)
+    left = float(np.exp(-60.0 / hidden.settling_min))
+    drift.disturb(0.0, hidden.settling[0] * left, hidden.settling[1] * left)
+    p = np.array([drift.at(k * DT_H * 60.0) for k in range(n)])
+    return p, np.tile(np.array(hidden.trend), (n, 1))
+
+
 def day(rng: np.random.Generator, *, kind: str = "assumed", priors: Priors | None = None) -> Day:
     """One day.
 
     Args:
         rng: random numbers.
-        kind: ``assumed`` draws gun and pictures from the priors; ``thermal`` has another law of drift.
+        kind: ``assumed`` draws the gun from the priors; ``microscope`` and ``thermal`` have other laws of drift.
         priors: those the gun is drawn from.
     """
     priors = priors or Priors()
@@ -80,6 +92,8 @@ def day(rng: np.random.Generator, *, kind: str = "assumed", priors: Priors | Non
     speed = float(rng.choice(speeds, p=np.array(shares) / sum(shares)))
     if kind == "thermal":
         p, v = thermal(rng, n)
+    elif kind == "microscope":
+        p, v = microscope(rng, n)
     else:
         p, v = wander(rng, _draw(rng, priors.walk), _draw(rng, priors.wander), speed, n)
     jitter = _draw(rng, priors.jitter)
