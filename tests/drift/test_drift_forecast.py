@@ -56,9 +56,9 @@ def _line(vx=1.2, vy=-0.8, hours=3.0, n=10, sigma=0.1, seed=1, x0=0.0, y0=0.0):
 def test_intervals_hold_on_simulated_days():
     # The full study (1500 days) is benchmarks/drift.py; this is the same code on fewer days.
     bench = _benchmark("drift")
-    found = bench.study("assumed", 80, 7)
-    low, high = bench.band(80)
-    assert (low, high) == (int(binom.ppf(0.0005, 80, 0.9)), int(binom.ppf(0.9995, 80, 0.9)))
+    found = bench.study("assumed", 60, 7)
+    low, high = bench.band(60)
+    assert (low, high) == (int(binom.ppf(0.0005, 60, 0.9)), int(binom.ppf(0.9995, 60, 0.9)))
     for name in ("x 0.5 h", "y 1 h", "x 2 h", "length 1 h", "length 4 h", "crossing time", "rate x"):
         assert low <= found[name].sum() <= high, name
     assert np.median(found["width 1"]) < 6.0  # and they are of use: common practice is ±5 % after 2–3 h
