@@ -27,8 +27,16 @@ def plane_beam(p: Array, radial: tuple[float, ...], tilt_x: float, tilt_y: float
     offset = to_plane @ (p[6:8] - p[0:2])
     m = to_plane @ np.linalg.inv(b.to_round()) * p[8]
     return PlaneBeam(
-        float(offset[0]), float(offset[1]), float(m[0, 0]), float(m[0, 1]), float(m[1, 0]), float(m[1, 1]),
-        radial, tilt_x, tilt_y, float(p[11] / p[8]),
+        float(offset[0]),
+        float(offset[1]),
+        float(m[0, 0]),
+        float(m[0, 1]),
+        float(m[1, 0]),
+        float(m[1, 1]),
+        radial,
+        tilt_x,
+        tilt_y,
+        float(p[11] / p[8]),
     )
 
 
@@ -59,7 +67,8 @@ def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: f
         return plane_beam(t, tuple(float(v) for v in t[12 : 12 + n_radial]), float(t[-2]), float(t[-1]))
 
     now = beam(theta)
-    if _darkest(now) <= 0:
+    # A profile that the fit continues into darkness, or that its own doubt could turn dark, is no profile.
+    if _darkest(now) <= 0.02 or not np.isfinite(theta).all():
         return Currents(None, None, None)
     work = now.spread_to(working_ratio)
     _, best_x, best_y = best_passed_fraction(now)
@@ -74,10 +83,15 @@ def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: f
         w_most = passed_fraction(w.moved_to(work_x, work_y))
         return np.array([1 - passed, 100 * min(passed / most, 1.0), 100 * min(w_passed / w_most, 1.0)])
 
-    steps = np.concatenate([
-        np.repeat(2e-3 * p[2], 3), [2e-3, 2e-3, 0.0], np.repeat(2e-3 * p[8], 3), [2e-3, 2e-3, 0.1 * p[11]],
-        np.full(n_radial + 2, 0.02),
-    ])
+    steps = np.concatenate(
+        [
+            np.repeat(2e-3 * p[2], 3),
+            [2e-3, 2e-3, 0.0],
+            np.repeat(2e-3 * p[8], 3),
+            [2e-3, 2e-3, 0.1 * p[11]],
+            np.full(n_radial + 2, 0.005),
+        ]
+    )
     at = values(theta)
     jacobian = np.zeros((3, len(theta)))
     for i, h in enumerate(steps):

@@ -34,7 +34,8 @@ class Cells:
         at: where the model is to be evaluated for them.
         tile: a number that neighbors share; errors of the model are alike within a tile.
         near: whether the cell is part of a band around an edge.
-        weight: how much the cell counts, 0 to 1.
+        blur: variance, within the cell, of the distance from the edge it was gathered for, px²; 0 away from edges.
+        owner: 0 gathered for the aperture's edge, 1 for the beam's, 2 for none.
     """
 
     count: Array
@@ -42,19 +43,25 @@ class Cells:
     at: Points
     tile: NDArray[np.intp]
     near: NDArray[np.bool_]
+    blur: Array
+    owner: NDArray[np.intp]
 
     def __len__(self) -> int:
         return len(self.count)
 
     def select(self, index: NDArray[np.bool_]) -> "Cells":
         """The cells at ``index``."""
-        return Cells(self.count[index], self.mean[index], self.at[index], self.tile[index], self.near[index])
+        return Cells(
+            self.count[index], self.mean[index], self.at[index], self.tile[index], self.near[index],
+            self.blur[index], self.owner[index],
+        )  # fmt: skip
 
     def swapped(self) -> "Cells":
         """The same cells with the roles of aperture and beam exchanged."""
         p = self.at
         at = Points(p.x, p.y, p.beam_x, p.beam_y, p.aperture_x, p.aperture_y)
-        return Cells(self.count, self.mean, at, self.tile, self.near)
+        owner = np.where(self.owner < 2, 1 - self.owner, 2)
+        return Cells(self.count, self.mean, at, self.tile, self.near, self.blur, owner)
 
 
 def join(parts: list[Cells]) -> Cells:
@@ -73,6 +80,8 @@ def join(parts: list[Cells]) -> Cells:
         Points(*(cat(n) for n in ("x", "y", "aperture_x", "aperture_y", "beam_x", "beam_y"))),
         np.concatenate(tiles),
         np.concatenate([p.near for p in parts]),
+        np.concatenate([p.blur for p in parts]),
+        np.concatenate([p.owner for p in parts]),
     )
 
 
@@ -223,11 +232,15 @@ def _sum_band(
         return out
 
     mx, my, mu = mean(fx), mean(fy), mean(u)
+    blur = np.maximum(mean(u * u) - mu * mu, 0.0)
     own_xy = _towards(mx, my, mu, own)
     other_xy = (mx, my) if other is None or u2 is None else _towards(mx, my, mean(u2), other)
     a, b = (own_xy, other_xy) if which == 0 else (other_xy, own_xy)
     per_tile = (n + 2) * (1 if u2 is None else (n2 + 2 if which == 0 else 2))
-    return Cells(total, mean(value), Points(mx, my, a[0], a[1], b[0], b[1]), used // per_tile, np.ones(len(used), bool))
+    at = Points(mx, my, a[0], a[1], b[0], b[1])
+    return Cells(
+        total, mean(value), at, used // per_tile, np.ones(len(used), bool), blur, np.full(len(used), which, np.intp)
+    )
 
 
 def far_blocks(
@@ -268,5 +281,9 @@ def sum_far(
 
     if not len(used):
         empty = np.empty(0)
-        return Cells(empty, empty, Points.at(empty, empty), np.empty(0, np.intp), np.empty(0, bool))
-    return Cells(total * reduced.pixels, mean(value), Points.at(mean(x), mean(y)), used // 4, np.zeros(len(used), bool))
+        none = np.empty(0, np.intp)
+        return Cells(empty, empty, Points.at(empty, empty), none, np.empty(0, bool), empty, none)
+    return Cells(
+        total * reduced.pixels, mean(value), Points.at(mean(x), mean(y)), used // 4, np.zeros(len(used), bool),
+        np.zeros(len(used)), np.full(len(used), 2, np.intp),
+    )  # fmt: skip

@@ -14,7 +14,8 @@ from .find import Rough
 from .flags import picture_flags
 from .levels import light_of, profile_of, scene_covariance
 from .reduce import Reduced
-from .solve import Solution, corrected_width
+from .refine import covariance_of
+from .solve import Solution, true_width
 from .support import Support, arcs_of, support
 
 Array = NDArray[np.float64]
@@ -73,7 +74,7 @@ def judge_pair(
     ratio = fit.beam[2] / fit.aperture[2]
     gap = tightest_gap(fit.aperture, fit.beam)
     spread = spread_of(solution)
-    covariance = np.linalg.inv(fit.normal) * spread**2
+    covariance = covariance_of(fit, solution.cells, spread)
     sigma_offset = float(np.sqrt(_offset_variance(covariance))) / float(fit.aperture[2])
     if not np.isfinite(sigma_offset) or sigma_offset > 0.05:
         return None
@@ -96,8 +97,8 @@ def judge_pair(
             confidence,
             shape,
             flags,
-            aperture=_edge(fit.aperture, at["aperture"]),
-            beam=_edge(fit.beam, at["beam"]),
+            aperture=_edge(solution, 0, at["aperture"]),
+            beam=_edge(solution, 1, at["beam"]),
             covariance=scene_covariance(fit, covariance),
             profile=profile,
             halo_mean=light.halo,
@@ -133,7 +134,7 @@ def judge_single(
     at = support(fit, solution.cells, "beam", shape)
     if not _stands(at) or at.confirmed.mean() < 0.3:
         return other
-    edge = _edge(fit.beam, at)
+    edge = _edge(solution, 1, at)
     return Judged(
         Scene(SceneKind.ONE_EDGE, 0.8, shape, edge=edge, background=rough.dark, noise=noise, why=("one-edge-only",))
     )
@@ -160,22 +161,9 @@ def _offset_variance(covariance: Array) -> float:
     return float(np.linalg.eigvalsh(c @ covariance @ c.T)[-1])
 
 
-def _edge(p: Array, at: Support) -> Edge:
+def _edge(solution: Solution, which: int, at: Support) -> Edge:
+    p = solution.fit.aperture if which == 0 else solution.fit.beam
+    assert p is not None
     used = at.confirmed
-    return Edge(
-        float(p[0]),
-        float(p[1]),
-        float(p[2]),
-        float(p[3]),
-        float(p[4]),
-        corrected_width(float(p[5])),
-        seen=float(used.mean()),
-        arcs=arcs_of(used),
-    )
-
-
-def overlap_is_deep(aperture: Array, beam: Array) -> bool:
-    """Whether the beam's edge passes the aperture's by more than both edges' widths."""
-    x, y = Edge(*(float(v) for v in beam[:5])).outline(96).T
-    u = distance(x, y, aperture)
-    return bool(u.min() < -(aperture[5] + beam[5]))
+    x, y, radius, e1, e2 = (float(v) for v in p[:5])
+    return Edge(x, y, radius, e1, e2, true_width(solution, which), seen=float(used.mean()), arcs=arcs_of(used))

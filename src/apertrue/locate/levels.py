@@ -18,8 +18,8 @@ def profile_of(fit: Fit) -> BeamProfile | None:
     """The beam's own light; ``None`` when its level is not positive."""
     if fit.beam is None:
         return None
-    nb, nh, _ = fit.basis.counts
-    c = fit.linear[nb + nh :]
+    nb, nh, np_ = fit.basis.counts
+    c = fit.linear[nb + nh : nb + nh + np_]
     if not c[0] > 0:
         return None
     radial = tuple(float(v) for v in c[1 : 1 + fit.basis.radial] / c[0])
@@ -52,7 +52,7 @@ def scene_covariance(fit: Fit, covariance: Array) -> Array:
     if fit.beam is not None:
         jacobian[N_EDGE : 2 * N_EDGE, k : k + N_EDGE] = np.eye(N_EDGE)
         start = fit.n_edges + nb + nh
-        c = fit.linear[nb + nh :]
+        c = fit.linear[start - fit.n_edges : start - fit.n_edges + np_]
         jacobian[2 * N_EDGE, start] = 1.0
         for i in range(1, np_):
             jacobian[2 * N_EDGE + i, start + i] = 1.0 / c[0]

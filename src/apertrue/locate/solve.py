@@ -6,9 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.edges import distance
 from ..model.forward import Basis, Points, evaluate
 from ..scene import Noise
-from .cells import BINS, Cells, gather, join, sum_far
+from .cells import Cells, gather, join, sum_far
 from .hypotheses import Start
 from .reduce import Reduced
 from .refine import Fit, basis_for, refine
@@ -60,7 +61,7 @@ def coarse(reduced: Reduced, noise: Noise, start: Start, contrast: float) -> Sol
         if cells is None:
             return None
         order = 1 if k == 0 else 2
-        basis = basis_for(aperture, beam, halo=order, radial=order)
+        basis = basis_for(aperture, beam, halo=order, radial=order, meeting=False)
         fit = refine(
             cells, basis, aperture, beam, per_block,
             scale=contrast, discrepancy=0.01, iterations=10, tolerance=0.2, settled=False,
@@ -172,8 +173,8 @@ RICHER = ((2, 2), (2, 4))
 def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
     """The solution with as many terms of halo and profile as the residuals ask for.
 
-    A richer light is kept when it lowers the cost by more than three for each added coefficient (a stricter form of
-    Akaike's criterion: Akaike 1974, IEEE Trans. Autom. Control 19:716, from memory).
+    A richer light is kept when it lowers the cost by more than two for each added coefficient (Akaike's
+    criterion: Akaike 1974, IEEE Trans. Autom. Control 19:716, from memory).
     """
     best = solution
     for decays, radial in RICHER:
@@ -192,7 +193,7 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
             best.cells, basis, fit.aperture, fit.beam, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=12
         )
         added = basis.n_linear - fit.basis.n_linear
-        if robust_sum(trial) < robust_sum(fit) - 3 * added:
+        if robust_sum(trial) < robust_sum(fit) - 2 * added:
             best = Solution(trial, best.cells)
     return best
 
@@ -214,15 +215,30 @@ def unexplained(solution: Solution) -> bool:
     z = np.minimum(np.abs(solution.fit.z), 8.0)
     for part in (solution.cells.near, ~solution.cells.near):
         n = int(part.sum())
-        if n > 20 and float((z[part] ** 2).mean()) > 1.0 + 2.5 * np.sqrt(2.0 / n):
+        if n > 20 and float((z[part] ** 2).mean()) > 1.0 + 1.0 * np.sqrt(2.0 / n):
             return True
     return False
 
 
-def corrected_width(width: float) -> float:
-    """An edge's width without what the bins across the band added (a box of the bin's width has variance w²/12)."""
-    bin_width = max(width / BINS, 0.25)
-    return float(np.sqrt(max(width**2 - bin_width**2 / 12, 0.01)))
+def true_width(solution: Solution, which: int) -> float:
+    """An edge's width (px) without what summing over cells added: the cells' own variance, where the edge's slope is.
+
+    Args:
+        solution: the fit.
+        which: 0 for the aperture's edge, 1 for the beam's.
+    """
+    edge = solution.fit.aperture if which == 0 else solution.fit.beam
+    assert edge is not None
+    cells, width = solution.cells, float(edge[5])
+    own = cells.owner == which
+    if not own.any():
+        return width
+    at = cells.at
+    x, y = (at.aperture_x, at.aperture_y) if which == 0 else (at.beam_x, at.beam_y)
+    u = distance(x[own], y[own], edge) / width
+    weight = cells.count[own] * u * u * np.exp(-u * u)  # information on the width: (∂Φ/∂width)²
+    added = float(np.average(cells.blur[own], weights=weight)) if weight.sum() > 0 else 0.0
+    return float(np.sqrt(max(width**2 - added, 0.01)))
 
 
 def misfit(fit: Fit, reduced: Reduced, noise: Noise, contrast: float) -> float:

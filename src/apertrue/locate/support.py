@@ -82,9 +82,9 @@ def step_heights(fit: Fit, which: str, n: int = SECTORS) -> Array:
     edge = fit.aperture if which == "aperture" else fit.beam
     assert edge is not None
     x, y = edge_points(edge, n)
-    nb, nh, _ = fit.basis.counts
+    nb, nh, np_ = fit.basis.counts
     _, halo, light = fit.basis.polynomials(x, y)
-    beam_light = fit.linear[nb + nh :] @ light if fit.beam is not None else np.zeros(n)
+    beam_light = fit.linear[nb + nh : nb + nh + np_] @ light if fit.beam is not None else np.zeros(n)
     if which == "beam":
         inside = step(distance(x, y, fit.aperture), fit.aperture[5]) if fit.aperture is not None else 1.0
         return np.asarray(inside * beam_light)

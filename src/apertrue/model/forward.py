@@ -30,6 +30,7 @@ class Basis:
         halo: order of the halo polynomial (0, 1 or 2), -1 for none.
         radial: number of even radial powers ρ², ρ⁴, … of the beam's light.
         tilt: whether the beam's light has a linear tilt.
+        meeting: whether the term of a blur shared by both edges is in (one coefficient, after the beam's).
         decays: number of halo terms 1/(1 + k·d²) around the beam's center, d in aperture radii, k from :data:`DECAYS`.
         has_beam: whether there is a beam with an edge of its own.
         has_aperture: whether there is an aperture edge.
@@ -42,6 +43,7 @@ class Basis:
     radial: int = 2
     tilt: bool = True
     decays: int = 0
+    meeting: bool = False
     has_beam: bool = True
     has_aperture: bool = True
 
@@ -56,7 +58,7 @@ class Basis:
     @property
     def n_linear(self) -> int:
         """Number of linear coefficients."""
-        return sum(self.counts)
+        return sum(self.counts) + self.meeting
 
     def polynomials(self, x: Array, y: Array) -> tuple[Array, Array, Array]:
         """Values of the background, halo and beam polynomials at points.
@@ -131,6 +133,22 @@ class Points:
         )
 
 
+def meeting_term(at: Points, aperture: Array, beam: Array) -> Array:
+    """What a camera blur adds where both edges meet, per (gray level · px²) of beam level × blur variance; shape (n,).
+
+    The blur acts on the product of both sharp edges, not on each: two straight edges blurred together are the bivariate
+    normal distribution function with correlation r = σ²cos ψ/(s_a·s_b), whose expansion in r begins
+    Φ(a)Φ(b) + r·φ(a)φ(b) (Mehler's series; Kendall 1941, Biometrika 32:196, from memory). ψ is the angle between the
+    edges' normals, taken as that between the directions from both centers.
+    """
+    ua = distance(at.aperture_x, at.aperture_y, aperture) / aperture[5]
+    ub = distance(at.beam_x, at.beam_y, beam) / beam[5]
+    ax, ay, bx, by = at.x - aperture[0], at.y - aperture[1], at.x - beam[0], at.y - beam[1]
+    cosine = (ax * bx + ay * by) / np.maximum(np.hypot(ax, ay) * np.hypot(bx, by), 1e-12)
+    out: Array = cosine * np.exp(-0.5 * (ua * ua + ub * ub)) / (2 * np.pi * aperture[5] * beam[5])
+    return out
+
+
 def evaluate(basis: Basis, at: Points, aperture: Array | None, beam: Array | None, linear: Array) -> Array:
     """The model picture at points, gray levels.
 
@@ -141,13 +159,15 @@ def evaluate(basis: Basis, at: Points, aperture: Array | None, beam: Array | Non
         linear: coefficients in the order background, halo, beam; gray levels.
     """
     b0, h0, p0 = basis.polynomials(at.x, at.y)
-    nb, nh, _ = basis.counts
+    nb, nh, np_ = basis.counts
     inside = linear[nb : nb + nh] @ h0
     if beam is not None:
-        inside = inside + step(distance(at.beam_x, at.beam_y, beam), beam[5]) * (linear[nb + nh :] @ p0)
+        inside = inside + step(distance(at.beam_x, at.beam_y, beam), beam[5]) * (linear[nb + nh : nb + nh + np_] @ p0)
     if aperture is not None:
         inside = inside * step(distance(at.aperture_x, at.aperture_y, aperture), aperture[5])
     out: Array = linear[:nb] @ b0 + inside
+    if basis.meeting and aperture is not None and beam is not None:
+        out = out + linear[-1] * meeting_term(at, aperture, beam)
     return out
 
 
@@ -159,7 +179,7 @@ def evaluate_with_jacobian(
     Returns:
         picture: shape (n,), gray levels.
         jacobian: shape (m, n); rows are the aperture's six parameters (if any), the beam's six (if any), then the
-            linear coefficients.
+            linear coefficients. The small meeting term's own change with the edges is left out.
     """
     b0, h0, p0 = basis.polynomials(at.x, at.y)
     nb, nh, np_ = basis.counts
@@ -169,7 +189,7 @@ def evaluate_with_jacobian(
     lin = jacobian[n_edges:]
     lin[:nb] = b0
     if beam is not None:
-        light = linear[nb + nh :] @ p0
+        light = linear[nb + nh : nb + nh + np_] @ p0
         phi_b, d_b = step_with_derivatives(at.beam_x, at.beam_y, beam)
         inside = halo + phi_b * light
     else:
@@ -183,8 +203,14 @@ def evaluate_with_jacobian(
         jacobian[n_edges - N_EDGE : n_edges] = d_b * (phi_a * light)
     lin[nb : nb + nh] = h0 * phi_a
     if np_:
-        lin[nb + nh :] = p0 * (phi_a * phi_b)
-    return linear[:nb] @ b0 + phi_a * inside, jacobian
+        lin[nb + nh : nb + nh + np_] = p0 * (phi_a * phi_b)
+    picture = linear[:nb] @ b0 + phi_a * inside
+    if basis.meeting:
+        lin[-1] = 0.0
+        if aperture is not None and beam is not None:
+            lin[-1] = meeting_term(at, aperture, beam)
+            picture = picture + linear[-1] * lin[-1]
+    return picture, jacobian
 
 
 def render(shape: tuple[int, int], basis: Basis, aperture: Array | None, beam: Array | None, linear: Array) -> Array:
