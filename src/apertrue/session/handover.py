@@ -183,6 +183,8 @@ def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime) -> tup
     check = here.check_at
     if check is not None and not moved and not changed:
         if check <= now + timedelta(minutes=1):
+            # An old "leave it" beside "check now" would only confuse.
+            out = [t for t in out if f"advice: {Verdict.LEAVE}" not in t]
             out.insert(0, "Check again now, before anything else: take a picture in the alignment view.")
         else:
             out.append(f"Check again by {clock_words(check, now)}.")
