@@ -15,13 +15,13 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
 import tifffile
 
-from apertrue.audit import MIGRATIONS, Audit, AuditSettings, Limits, run_audit
+from apertrue.audit import MIGRATIONS, Audit, AuditSettings, Limits, Progress, run_audit
 from apertrue.runner import cores, run
 from apertrue.simulate import Recipe, simulate
 from apertrue.store import open_store
@@ -72,11 +72,13 @@ def fill(folder: Path, count: int, side: int, *, share: float = 0.2, compression
     return names
 
 
-def audit(folder: Path, store: Path, limits: Limits) -> tuple[float, Path]:
+def audit(
+    folder: Path, store: Path, limits: Limits, on_progress: Callable[[Progress], None] | None = None
+) -> tuple[float, Path]:
     """(seconds, CSV) of an audit of ``folder``."""
     start = time.perf_counter()
     with open_store(store, migrations=MIGRATIONS, durable=False) as opened:
-        number = run_audit([str(folder)], opened, settings=ZONE, limits=limits)
+        number = run_audit([str(folder)], opened, settings=ZONE, limits=limits, on_progress=on_progress)
         seconds = time.perf_counter() - start
         return seconds, Audit(opened, number).write_csv(store.with_suffix(".csv"))
 
@@ -139,7 +141,7 @@ from pathlib import Path
 from benchmarks.audit import audit
 from apertrue.audit import Limits
 if __name__ == "__main__":
-    audit(Path(sys.argv[1]), Path(sys.argv[2]), Limits(workers=2))
+    audit(Path(sys.argv[1]), Path(sys.argv[2]), Limits(workers=2), lambda p: print(p.done, flush=True))
 """
 
 
@@ -156,12 +158,17 @@ def part_kills(work: Path, quick: bool) -> None:
     environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
     stored: list[int] = []
     while done < kills:
-        child = subprocess.Popen([sys.executable, str(script), str(folder), str(store)], env=environment)
-        time.sleep(chance.uniform(0.2, 6.0 if quick else 4.0))
+        child = subprocess.Popen(
+            [sys.executable, str(script), str(folder), str(store)], env=environment, stdout=subprocess.PIPE, text=True
+        )
+        assert child.stdout is not None
+        for _ in range(chance.randrange(5)):  # each line follows something stored, however slow the machine is
+            child.stdout.readline()
+        time.sleep(chance.uniform(0.0, 0.5))
         if child.poll() is None:
             os.kill(child.pid, getattr(signal, "SIGKILL", signal.SIGTERM))
             done += 1
-        child.wait()
+        child.communicate()
         if store.exists():
             with open_store(store, migrations=MIGRATIONS) as opened:
                 stored.append(opened.value("select count(*) from audit_pictures"))
