@@ -67,6 +67,8 @@ def count(case: Case, row: Row) -> None:
     result = judge(frame, hints=Hints(**case.hints) if case.hints else None)
     row.seconds += time.perf_counter() - start
     a = result.assessment
+    residual = result.scene.extra.get("residual")
+    start_bad = len(row.bad)
     row.n += 1
     right = a.scene in case.allowed
     row.kind_right += right
@@ -118,6 +120,8 @@ def count(case: Case, row: Row) -> None:
         if name in BOUNDS and abs(truth - BOUNDS[name]) < 3 * sigma:
             z *= 0.5 if abs(value - BOUNDS[name]) < 3 * sigma else 1.0
         row.z[name].append(float(z))
+    if len(row.bad) > start_bad and residual is not None:
+        row.bad.append(f"{case.name}: mean squared residual {residual:.2f}")
 
 
 def run(cases: Iterable[Case]) -> dict[str, Row]:

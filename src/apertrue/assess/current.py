@@ -13,6 +13,9 @@ Array = NDArray[np.float64]
 
 #: Doubt that stays when the fit's own is smaller: the profile's continuation and the quadrature.
 LEAST_SIGMA = 1e-4
+#: Relative 1σ of a loss that is continued from the visible profile, and of one at another spread (from the scatter on
+#: profiles of an independent renderer, benchmarks/honesty.py).
+CONTINUED, SPREAD = 0.02, 0.05
 
 
 def plane_beam(p: Array, radial: tuple[float, ...], tilt_x: float, tilt_y: float) -> PlaneBeam:
@@ -101,7 +104,12 @@ def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: f
         d[i] = h
         jacobian[:, i] = (values(theta + d) - values(theta - d)) / (2 * h)
     sigma = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", jacobian, c, jacobian), 0.0))
-    least = LEAST_SIGMA * np.array([1.0, 100.0, 100.0])
+    # The profile is continued into what is hidden and spread to what is not shown: a share of each loss stays in doubt.
+    least = np.array([
+        np.hypot(LEAST_SIGMA, CONTINUED * at[0]),
+        np.hypot(100 * LEAST_SIGMA, CONTINUED * (100 - at[1])),
+        np.hypot(100 * LEAST_SIGMA, SPREAD * (100 - at[2])),
+    ])  # fmt: skip
     sigma = np.hypot(sigma, least)
     return Currents(
         (float(max(at[0], 0.0)), float(sigma[0])), (float(at[1]), float(sigma[1])), (float(at[2]), float(sigma[2]))

@@ -15,7 +15,7 @@ from .flags import picture_flags
 from .levels import light_of, profile_of, scene_covariance
 from .reduce import Reduced
 from .refine import covariance_of
-from .solve import Solution, true_width
+from .solve import Solution, quality, true_width
 from .support import Support, arcs_of, support
 
 Array = NDArray[np.float64]
@@ -108,6 +108,7 @@ def judge_pair(
             noise=noise,
             chi2=spread**2,
             sign_known=sign_known,
+            extra={"residual": quality(solution)},
             guided=hints.start_aperture is not None or hints.start_beam is not None,
             levels_linear="nonlinear" not in flags,
             why=why,
