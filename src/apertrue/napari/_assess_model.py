@@ -1,0 +1,150 @@
+"""Behind the assess widget: the set-up, what the user drew, and the work itself. No Qt."""
+
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+from ..advice import Context
+from ..calibration import Calibration, calibration_path, load_calibrations
+from ..errors import ApertrueError
+from ..frame import Frame
+from ..instrument import Instrument, completed, find_instrument
+from ..judging import age_min
+from ..pipeline import Result, judge, readvise
+from ..scene import Edge, Hints
+from ..session.context import with_nudge
+from ._target import Aim, AimError
+
+Whose = Literal["aperture", "beam"]
+Region = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What the user drew on the picture: starts for both edges, and the region to search (left, top, right, bottom)."""
+
+    aperture: Edge | None = None
+    beam: Edge | None = None
+    region: Region | None = None
+
+    @property
+    def anything(self) -> bool:
+        """Whether anything is drawn."""
+        return (self.aperture, self.beam, self.region) != (None, None, None)
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """The same instrument file and calibrations that the commands use.
+
+    Attributes:
+        instrument: limits, costs, cameras.
+        file: the instrument file; ``None`` = starting values.
+        calibrations: all shift calibrations at hand.
+        trouble: what could not be read, for the user; empty when all is well.
+    """
+
+    instrument: Instrument = field(default_factory=Instrument)
+    file: Path | None = None
+    calibrations: tuple[Calibration, ...] = ()
+    trouble: str = ""
+
+
+def load_setup() -> Setup:
+    """The instrument file and its calibrations; what is wrong with them is told, not raised."""
+    trouble: list[str] = []
+    instrument, file = Instrument(), None
+    try:
+        instrument, file = find_instrument()
+    except ApertrueError as error:
+        trouble.append(f"{error} Until then the starting values are used.")
+    calibrations: tuple[Calibration, ...] = ()
+    try:
+        calibrations = load_calibrations(calibration_path(file))
+    except ApertrueError as error:
+        trouble.append(str(error))
+    return Setup(instrument, file, calibrations, " ".join(trouble))
+
+
+class AssessModel:
+    """State of one assess widget.
+
+    Args:
+        setup: instrument and calibrations; found as the commands find them when ``None``.
+    """
+
+    def __init__(self, setup: Setup | None = None) -> None:
+        self.setup = setup or load_setup()
+        self.drawn = Drawn()
+        self._before: list[Drawn] = []
+
+    # --- what the user draws -------------------------------------------------------------------------------------------
+    def correct(self, whose: Whose, edge: Edge) -> None:
+        """Take a drawn edge as the fit's start."""
+        self._change(replace(self.drawn, **{whose: edge}))
+
+    def restrict(self, region: Region | None) -> bool:
+        """Search only there; ``None`` = the whole picture. Returns whether that is a change."""
+        if region == self.drawn.region:
+            return False
+        self._change(replace(self.drawn, region=region))
+        return True
+
+    def undo(self) -> bool:
+        """Take back the last thing drawn; returns whether there was one."""
+        if not self._before:
+            return False
+        self.drawn = self._before.pop()
+        return True
+
+    def clear(self) -> bool:
+        """Forget all that was drawn (which can be undone); returns whether there was anything."""
+        if not self.drawn.anything:
+            return False
+        self._change(Drawn())
+        return True
+
+    def start_over(self) -> None:
+        """For another picture: nothing is drawn on it yet, and nothing can be undone."""
+        self.drawn, self._before = Drawn(), []
+
+    @property
+    def can_undo(self) -> bool:
+        """Whether :meth:`undo` would do something."""
+        return bool(self._before)
+
+    def _change(self, drawn: Drawn) -> None:
+        self._before.append(self.drawn)
+        self.drawn = drawn
+
+    # --- the work ------------------------------------------------------------------------------------------------------
+    def work(self, aim: Aim, now: datetime | None = None) -> Result:
+        """Judge the picture that ``aim`` means. Slow: call it in a worker.
+
+        Raises:
+            AimError, ReadError: the picture can't be had.
+        """
+        return judge_one(aim.frame(), self.setup, self.drawn, now or datetime.now(UTC))
+
+
+def judge_one(frame: Frame, setup: Setup, drawn: Drawn, now: datetime) -> Result:
+    """The main line for one picture in the window, with its age and, where a calibration holds, its nudge."""
+    instrument = setup.instrument
+    frame = completed(frame, instrument)
+    context = Context(age_min=age_min(frame, now))
+    hints = Hints(region=drawn.region, start_aperture=drawn.aperture, start_beam=drawn.beam)
+    result = judge(frame, instrument=instrument, hints=hints, context=context)
+    known = with_nudge(context, result.assessment, frame.state, instrument, now, setup.calibrations)
+    if known is context:
+        return result
+    return readvise(frame, result.scene, result.assessment, instrument, known)
+
+
+def told(error: BaseException) -> str:
+    """An error in words for the panel."""
+    if isinstance(error, ApertrueError | AimError):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return "Not enough memory for this picture. Crop it or open it smaller."
+    return f"Unexpected {type(error).__name__}: {error}. This is a fault of apertrue; please report it."

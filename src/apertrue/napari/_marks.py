@@ -1,0 +1,137 @@
+"""Both edges, the centers and the arrow as line segments for one Vectors layer. No Qt, no formulas of its own."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..assessment import Assessment
+from ..overlay.colors import APERTURE, BEAM, MOVE, UNKNOWN
+from ..scene import Edge, Scene
+
+Array = NDArray[np.float64]
+
+#: Segments an edge.
+SEGMENTS = 144
+#: The aperture's edge is dashed: of so many segments …
+_DASH = 6
+#: … so many are drawn.
+_DRAWN = 4
+#: How strongly a stretch is drawn that the fit only continues.
+_CONTINUED = 0.4
+_MAGNIFICATIONS = (1, 2, 5, 10, 20, 50)
+#: The arrow is enlarged until it has this share of the aperture's radius.
+_LEAST_ARROW = 0.18
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Marks:
+    """What is drawn.
+
+    Attributes:
+        vectors: (n, 2, 2), start (row, column) and direction, px of the picture; what napari calls vectors.
+        colors: (n, 4), RGBA 0–1.
+        width: of the lines, px of the picture.
+        enlarged: how many times the arrow is enlarged; 0 = no arrow.
+    """
+
+    vectors: Array
+    colors: Array
+    width: float
+    enlarged: int
+
+
+def marks(scene: Scene | None, assessment: Assessment | None, shape: tuple[int, int], px: float = 1.0) -> Marks:
+    """The marks of a result (none of ``None``).
+
+    Args:
+        scene: edges found, picture px.
+        assessment: for the direction of the needed move.
+        shape: the picture's (rows, columns).
+        px: picture px to a screen px, for the lines' width.
+    """
+    pen = _Pen()
+    enlarged = 0
+    if scene is not None:
+        if scene.edge is not None:
+            pen.edge(scene.edge, UNKNOWN, dashed=False)
+        if scene.aperture is not None:
+            pen.edge(scene.aperture, APERTURE, dashed=True)
+            pen.cross(scene.aperture, APERTURE, diagonal=False)
+        if scene.beam is not None:
+            pen.edge(scene.beam, BEAM, dashed=False)
+            pen.cross(scene.beam, BEAM, diagonal=True)
+        wanted = assessment is not None and assessment.move_direction_deg is not None and assessment.verdict != "leave"
+        if wanted and scene.aperture is not None and scene.beam is not None:
+            enlarged = pen.arrow(scene.beam, scene.aperture)
+    least = max(shape) / 400.0
+    return pen.marks(max(1.6 * px, 0.35 * least), enlarged)
+
+
+def drawn(edge: Edge, whose: str) -> Marks:
+    """An edge that the user draws, while it is drawn: ``aperture`` or ``beam``."""
+    pen = _Pen()
+    pen.edge(edge, APERTURE if whose == "aperture" else BEAM, dashed=whose == "aperture")
+    return pen.marks(edge.radius / 80.0, 0)
+
+
+class _Pen:
+    def __init__(self) -> None:
+        self._lines: list[tuple[Array, Array, Array]] = []
+
+    def line(self, start: Array, end: Array, color: str, strength: NDArray[np.float64] | float = 1.0) -> None:
+        """Segments from ``start`` to ``end``, both (n, 2) as (x, y)."""
+        rgba = np.empty((len(start), 4))
+        rgba[:, :3] = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        rgba[:, 3] = strength
+        self._lines.append((start, end, rgba))
+
+    def edge(self, edge: Edge, color: str, *, dashed: bool) -> None:
+        """The outline; fainter where the fit continues it."""
+        points = edge.outline(SEGMENTS)
+        ends = np.roll(points, -1, axis=0)
+        strength = np.where(edge_seen(edge, 0.5 * (points + ends)), 1.0, _CONTINUED)
+        keep = np.arange(SEGMENTS) % _DASH < (_DRAWN if dashed else _DASH)
+        self.line(points[keep], ends[keep], color, strength[keep])
+
+    def cross(self, edge: Edge, color: str, *, diagonal: bool) -> None:
+        """A plus for the aperture's center, a diagonal cross for the beam's: shapes differ, not only colors."""
+        r = 0.05 * edge.radius
+        arms = np.array([[-r, -r, r, r], [-r, r, r, -r]] if diagonal else [[-r, 0, r, 0], [0, -r, 0, r]], float)
+        at = np.array([edge.x, edge.y])
+        self.line(at + arms[:, :2], at + arms[:, 2:], color)
+
+    def arrow(self, beam: Edge, aperture: Edge) -> int:
+        """From the beam's center the way it has to go; enlarged when it would be too short to see."""
+        start = np.array([beam.x, beam.y])
+        way = np.array([aperture.x, aperture.y]) - start
+        length = float(np.hypot(*way))
+        if length == 0:
+            return 0
+        fits = [m for m in _MAGNIFICATIONS if length * m <= max(aperture.radius, length)]
+        enlarged = next((m for m in fits if length * m >= _LEAST_ARROW * aperture.radius), fits[-1])
+        tip = start + enlarged * way
+        head = min(0.09 * aperture.radius, 0.5 * length * enlarged) * way / length
+        side = 0.55 * np.array([-head[1], head[0]])
+        starts = np.stack([start, tip, tip])
+        self.line(starts, np.stack([tip, tip - head + side, tip - head - side]), MOVE)
+        return enlarged
+
+    def marks(self, width: float, enlarged: int) -> Marks:
+        """All lines, turned into (row, column)."""
+        if not self._lines:
+            return Marks(np.zeros((0, 2, 2)), np.zeros((0, 4)), width, 0)
+        start = np.concatenate([s for s, _, _ in self._lines])[:, ::-1]
+        end = np.concatenate([e for _, e, _ in self._lines])[:, ::-1]
+        return Marks(np.stack([start, end - start], axis=1), np.concatenate([c for *_, c in self._lines]), width, enlarged)
+
+
+def edge_seen(edge: Edge, points: Array) -> NDArray[np.bool_]:
+    """Which of the points (x, y) on the edge lie on arcs that carried the fit; all when the arcs are not told."""
+    if not edge.arcs:
+        return np.ones(len(points), bool)
+    angle = np.degrees(np.arctan2(-(points[:, 1] - edge.y), points[:, 0] - edge.x)) % 360
+    seen = np.zeros(len(points), bool)
+    for start, end in edge.arcs:
+        seen |= (angle - start) % 360 <= ((end - start) % 360 or (360.0 if end != start else 0.0))
+    return seen

@@ -1,0 +1,64 @@
+"""The one Vectors layer that carries all marks; made once, then only its data change."""
+
+from typing import Any
+
+import numpy as np
+
+from ._marks import Marks
+from ._target import Array
+
+NAME = "apertrue edges"
+
+
+class OverlayLayer:
+    """Draws :class:`Marks` over an image layer. Adds nothing to the viewer before there is something to draw."""
+
+    def __init__(self, viewer: Any, name: str = NAME) -> None:
+        self._viewer = viewer
+        self._name = name
+        self.layer: Any = None
+
+    def show(self, marks: Marks, to_world: Array) -> None:
+        """Draw the marks where the picture lies in the world."""
+        if len(marks.vectors) == 0:
+            self.clear()
+            return
+        if self.layer is None or self.layer not in self._viewer.layers:
+            self._add(marks, to_world)
+            return
+        layer = self.layer
+        layer.affine = to_world
+        if layer.edge_width != marks.width:
+            layer.edge_width = marks.width
+        layer.data = marks.vectors
+        layer.edge_color = marks.colors
+        layer.visible = True
+
+    def clear(self) -> None:
+        """Hide the marks; the layer stays, as adding and removing layers is slow."""
+        if self.layer is not None and self.layer in self._viewer.layers:
+            self.layer.visible = False
+
+    def remove(self) -> None:
+        """Take the layer away."""
+        if self.layer is not None and self.layer in self._viewer.layers:
+            self._viewer.layers.remove(self.layer)
+        self.layer = None
+
+    def _add(self, marks: Marks, to_world: Array) -> None:
+        from napari.layers import Vectors
+
+        active = self._viewer.layers.selection.active
+        self.layer = Vectors(
+            marks.vectors,
+            edge_color=marks.colors,
+            edge_width=marks.width,
+            vector_style="line",
+            affine=np.asarray(to_world),
+            opacity=1.0,
+            name=self._name,
+        )
+        self._viewer.add_layer(self.layer)
+        # The picture stays the active layer: its sliders and keys are what the user works with.
+        if active is not None and active in self._viewer.layers:
+            self._viewer.layers.selection.active = active

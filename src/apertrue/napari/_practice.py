@@ -1,0 +1,1 @@
+"""The practice widget (comes next)."""
