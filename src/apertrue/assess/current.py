@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.transmission import PlaneBeam, best_passed_fraction, passed_fraction
+from ..model.transmission import PlaneBeam, best_passed_fraction, lens_area, passed_fraction
 from ..scene import BeamProfile
 from .geometry import Measured, edge_of
 
@@ -16,6 +16,9 @@ LEAST_SIGMA = 1e-4
 #: Relative 1σ of a loss that is continued from the visible profile, and of one at another spread (from the scatter on
 #: profiles of an independent renderer, benchmarks/honesty.py).
 CONTINUED, SPREAD = 0.02, 0.05
+#: Share of the difference between the profile's loss and an even disc's that stays in doubt: near the rim, which decides
+#: the loss at small offsets, the profile is known least.
+RIM = 0.3
 
 
 def plane_beam(p: Array, radial: tuple[float, ...], tilt_x: float, tilt_y: float) -> PlaneBeam:
@@ -108,12 +111,19 @@ def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: f
     least = np.array([
         np.hypot(LEAST_SIGMA, CONTINUED * at[0]),
         np.hypot(100 * LEAST_SIGMA, CONTINUED * (100 - at[1])),
-        np.hypot(100 * LEAST_SIGMA, SPREAD * (100 - at[2])),
+        np.hypot(100 * LEAST_SIGMA, SPREAD * (100 - at[2])) + RIM * abs(100 - at[2] - _flat_loss(now, working_ratio)),
     ])  # fmt: skip
     sigma = np.hypot(sigma, least)
     return Currents(
         (float(max(at[0], 0.0)), float(sigma[0])), (float(at[1]), float(sigma[1])), (float(at[2]), float(sigma[2]))
     )
+
+
+def _flat_loss(beam: PlaneBeam, working_ratio: float) -> float:
+    """Loss (0–100) of an even, sharp disc at the same offset in the working illumination."""
+    d = float(np.hypot(beam.x, beam.y))
+    most = np.pi * min(working_ratio, 1.0) ** 2
+    return float(100 * (1 - lens_area(d, working_ratio, 1.0) / most))
 
 
 def _darkest(beam: PlaneBeam) -> float:

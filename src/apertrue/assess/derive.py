@@ -45,6 +45,8 @@ def assess_scene(scene: Scene, frame: Frame, instrument: Instrument, context: Co
     values["flags"] = tuple(f for f in FLAGS if f in flags)
     if scene.aperture is not None and scene.beam is not None and scene.covariance is not None and scene.sign_known:
         values.update(_two_edges(scene, frame, instrument, context))
+    elif not scene.sign_known:
+        pass  # both edges are measured, but not whose they are
     elif scene.beam is not None and scene.covariance is not None:
         values.update(_edge("beam", scene.beam, scene.covariance[6:12, 6:12]))
     elif scene.aperture is not None and scene.covariance is not None:

@@ -9,14 +9,14 @@ from numpy.typing import NDArray
 from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
-from .classify import Judged, judge_pair, judge_single, tightest_gap
-from .find import Rough, block_sigma, look
+from .classify import Judged, judge_pair, judge_single, resolved, tightest_gap
+from .find import Look, Rough, block_sigma, look
 from .hypotheses import Start, starts
 from .levels import profile_of
 from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
-from .solve import Solution, coarse, enriched, fine, misfit, quality, swapped, to_pixels
+from .solve import Solution, coarse, enriched, fine, lone, misfit, quality, robust_sum, shortfall, swapped, to_pixels
 
 Array = NDArray[np.float64]
 
@@ -28,16 +28,12 @@ SURE = 40.0
 HOPELESS = 9.0
 #: A fit whose mean squared residual is no more than this needs no rival.
 GOOD = 1.3
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Look:
-    """A picture and the first things known of it."""
-
-    pixels: NDArray[Any]
-    reduced: Reduced
-    noise: Noise
-    rough: Rough
+#: A reading whose edges stand may fall short of the best one by this factor.
+RIVAL = 2.0
+#: By how much (χ²) a second edge close to the first must improve the fit.
+NEEDED = 100.0
+#: At most so many readings are fitted to the pixels.
+MOST_TRIED = 4
 
 
 def locate_frame(frame: Frame, hints: Hints) -> Scene:
@@ -86,32 +82,58 @@ def _lit(rough: Rough, noise: Noise, reduced: Reduced) -> bool:
     return contrast > 8 * sigma and contrast * np.sqrt(area) > 40 * sigma
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """One reading of the picture.
+
+    Attributes:
+        judged: its scene; ``None`` when its edges do not stand.
+        worth: how badly it explains the picture (smaller is better), see :func:`apertrue.locate.solve.shortfall`.
+    """
+
+    judged: Judged | None
+    worth: float
+
+
 def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
-    """Try the likely readings of the picture until one stands up to its tests."""
+    """Try the likely readings of the picture until one explains it; then ask whether a single edge does as well."""
     contrast = first.rough.bright - first.rough.dark
-    candidates = _guided(first, hints) or starts(first.rough, block_sigma(first.noise, first.reduced))
-    best: tuple[float, Judged] | None = None
-    for start in candidates:
+    guided = _guided(first, hints)
+    tried: list[Candidate] = []
+    fitted = 0
+    for start in guided or starts(first.rough, block_sigma(first.noise, first.reduced)):
         solution = coarse(first.reduced, first.noise, start, contrast)
         if solution is None or misfit(solution.fit, first.reduced, first.noise, contrast) > HOPELESS:
             continue
+        if fitted == MOST_TRIED:
+            break
+        fitted += 1
         pair = _fine(first, solution, contrast)
         if pair is None:
             continue
         pair, sure = _whose(pair, first.noise, contrast, hints)
         pair = enriched(pair, first.noise, contrast)
-        judged = judge_pair(pair, sure, first.noise, first.pixels, frame, hints)
-        if judged is None:
-            continue
-        worth = quality(pair)
-        if best is None or worth < best[0]:
-            best = (worth, judged)
-        if worth < GOOD:
+        judged = judge_pair(pair, sure, first, frame, hints)
+        if judged is not None and not guided and not resolved(pair) and not _needed(pair, first.noise, contrast):
+            judged = None
+        tried.append(Candidate(judged, shortfall(pair, contrast)))
+        if quality(pair) < GOOD:
             break
-    if best is not None:
-        return best[1]
+    if tried:
+        best = min(tried, key=lambda c: c.worth)
+        stood = [c for c in tried if c.judged is not None and c.worth < RIVAL * best.worth]
+        if stood:
+            chosen = min(stood, key=lambda c: c.worth).judged
+            assert chosen is not None
+            return chosen
     single = _single(first, contrast)
     return judge_single(single, first.rough, first.reduced, first.noise, first.pixels, frame, hints)
+
+
+def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
+    """Whether two unresolved edges explain the picture much better than one does."""
+    alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
+    return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
 
 
 def _whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple[Solution, bool]:

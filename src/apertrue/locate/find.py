@@ -1,6 +1,7 @@
 """Step 2b: from drops along rays to rough edges: which arcs belong together, and whose they may be."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,3 +133,13 @@ def _surround(
 def block_sigma(noise: Noise, reduced: Reduced) -> float:
     """1σ of a block's mean at the dark level, gray levels."""
     return float(np.sqrt(noise.correlation * noise.read_variance / reduced.pixels))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """A picture and the first things known of it."""
+
+    pixels: NDArray[Any]
+    reduced: Reduced
+    noise: Noise
+    rough: Rough

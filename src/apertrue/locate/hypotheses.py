@@ -1,5 +1,6 @@
 """Step 3a: whose edge is it? Start values for the joint fit from rough ellipses."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,44 +29,44 @@ class Start:
     guess: bool = False
 
 
-def starts(rough: Rough, sigma: float) -> list[Start]:
-    """Start values worth trying, the likeliest first.
+def starts(rough: Rough, sigma: float) -> Iterator[Start]:
+    """Start values worth trying, the likeliest first; the costlier ones are worked out only when asked for.
 
     Args:
         rough: the first look.
         sigma: 1σ of a block's mean at the dark level, gray levels.
     """
-    if not rough.outline:
-        return []
-    main, share = rough.outline[0]
-    second = rough.outline[1] if len(rough.outline) > 1 else None
-    out: list[Start] = []
-    if second is not None and second[1] >= 0.08 and _crosses(main, second[0]):
-        out += _two_arcs(rough, main, second[0], sigma)
-    if rough.surround is not None:
-        outer = rough.surround[0]
-        if _encloses(outer, main) or share > 0.85:
-            out.insert(0 if share > 0.85 else len(out), Start(outer, main))
-    if second is None or second[1] < 0.15:
-        arcs = split_lens(rough, main)
-        if arcs is not None:
-            out += _two_arcs(rough, *arcs, sigma)
-        grown = main.copy()
-        grown[2] *= 1.06
-        out.append(Start(grown, main, guess=True))
-        out.append(Start(main, grown, guess=True))
-    return _distinct(out)
-
-
-def _distinct(found: list[Start]) -> list[Start]:
-    """Start values without near repeats and without pairs of (almost) the same edge."""
-    out: list[Start] = []
-    for start in found:
+    given: list[Start] = []
+    for start in _starts(rough, sigma):
         if _close(start.aperture, start.beam):
             continue
-        if not any(_close(start.aperture, o.aperture) and _close(start.beam, o.beam) for o in out):
-            out.append(start)
-    return out
+        if not any(_close(start.aperture, o.aperture) and _close(start.beam, o.beam) for o in given):
+            given.append(start)
+            yield start
+
+
+def _starts(rough: Rough, sigma: float) -> Iterator[Start]:
+    if not rough.outline:
+        return
+    main, share = rough.outline[0]
+    second = rough.outline[1] if len(rough.outline) > 1 else None
+    surround = None
+    if rough.surround is not None and (_encloses(rough.surround[0], main) or share > 0.85):
+        surround = Start(rough.surround[0], main)
+    if surround is not None and share > 0.85:
+        yield surround
+    if second is not None and second[1] >= 0.08 and _crosses(main, second[0]):
+        yield from _two_arcs(rough, main, second[0], sigma)
+    if surround is not None:
+        yield surround
+    if second is None or second[1] < 0.15:
+        grown = main.copy()
+        grown[2] *= 1.06
+        yield Start(grown, main, guess=True)
+        arcs = split_lens(rough, main)
+        if arcs is not None:
+            yield from _two_arcs(rough, *arcs, sigma)
+        yield Start(main, grown, guess=True)
 
 
 def _close(a: Array | None, b: Array | None) -> bool:

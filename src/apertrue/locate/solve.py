@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 #: What smooth light may differ from its polynomials, relative (1σ), in the final fit.
 DISCREPANCY = 1e-4
 #: Pixels are gathered anew at most so often.
-MOST_PASSES = 8
+MOST_PASSES = 6
 #: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
 SETTLED = 0.5
 
@@ -137,6 +137,8 @@ def fine(
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
         if shift < SETTLED:
             break
+        if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
+            return None  # running away from a picture that it does not resemble
     assert basis is not None
     fit = refine(
         cells, basis, aperture, beam, noise,
@@ -208,6 +210,30 @@ def quality(solution: Solution) -> float:
     z2 = np.minimum(solution.fit.z**2, 64.0)
     near = solution.cells.near
     return max(float(z2[part].mean()) for part in (near, ~near) if part.any())
+
+
+def shortfall(solution: Solution, contrast: float) -> float:
+    """How badly a fit explains the picture: its quality times the relative misfit near the edges.
+
+    The first asks in units of noise, the second in units of light; a false reading of a bright, clean picture is bad in
+    both, a true one of a picture with fringes only in the first.
+    """
+    fit, near = solution.fit, solution.cells.near
+    residual2 = (fit.z[near] * fit.sigma[near]) ** 2 - fit.sigma[near] ** 2
+    rms = float(np.sqrt(max(np.average(residual2, weights=solution.cells.count[near]), 0.0)))
+    return quality(solution) * max(rms / contrast, 1e-4)
+
+
+def lone(pair: Solution, noise: Noise, contrast: float) -> list[Solution]:
+    """The pair's cells fitted with one edge only: each of the two in turn as the start."""
+    fit = pair.fit
+    out = []
+    for cells, edge in ((pair.cells, fit.beam), (pair.cells.swapped(), fit.aperture)):
+        if edge is None:
+            continue
+        basis = basis_for(None, edge, radial=fit.basis.radial)
+        out.append(Solution(refine(cells, basis, None, edge, noise, scale=contrast, discrepancy=DISCREPANCY), cells))
+    return out
 
 
 def unexplained(solution: Solution) -> bool:

@@ -31,7 +31,7 @@ class Basis:
         radial: number of even radial powers ρ², ρ⁴, … of the beam's light.
         tilt: whether the beam's light has a linear tilt.
         meeting: whether the term of a blur shared by both edges is in (one coefficient, after the beam's).
-        decays: number of halo terms 1/(1 + k·d²) around the beam's center, d in aperture radii, k from :data:`DECAYS`.
+        decays: number of halo terms 1/(1 + k·d²) around the beam, flat under it, d in aperture radii, k from :data:`DECAYS`.
         has_beam: whether there is a beam with an edge of its own.
         has_aperture: whether there is an aperture edge.
     """
@@ -80,7 +80,8 @@ class Basis:
         background = np.stack(full[:n_background])
         rows = full[:n_polynomial]
         if n_halo and self.decays:
-            d2 = ((x - self.beam[0]) ** 2 + (y - self.beam[1]) ** 2) / (ar * ar)
+            # Flat under the beam, where the halo can't be seen: else it would trade light with the beam.
+            d2 = np.maximum((x - self.beam[0]) ** 2 + (y - self.beam[1]) ** 2, self.beam[2] ** 2) / (ar * ar)
             rows = rows + [1.0 / (1.0 + k * d2) for k in DECAYS[: self.decays]]
         halo = np.stack(rows) if rows else np.empty((0, x.size))
         if not self.has_beam:
