@@ -20,7 +20,8 @@ Measured = tuple[float, float]
 
 def edge_of(p: Array) -> Edge:
     """An edge from its six parameters."""
-    return Edge(*(float(v) for v in p[:6]))
+    x, y, radius, e1, e2, width = (float(v) for v in p[:6])
+    return Edge(x, y, radius, e1, e2, width)
 
 
 def plane_offset(p: Array) -> Array:

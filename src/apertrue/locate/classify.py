@@ -1,6 +1,6 @@
 """What a fit may be called: the scene's kind, its confidence, and what may not be said."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from ..scene import Edge, Hints, Noise, Scene
 from .cells import far_blocks
 from .find import Look, Rough
 from .flags import picture_flags
-from .levels import light_of, profile_of, scene_covariance
+from .levels import Light, light_of, profile_of, scene_covariance
 from .reduce import Reduced
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, true_width
@@ -30,6 +30,9 @@ SMALL = 0.35
 AMBIGUOUS = 3.0
 #: Edges are resolved when they lie this many (combined) widths apart.
 APART = 2.5
+#: Share of an edge's width within which smooth light that the polynomials miss can move it (1σ of x, y and radius):
+#: the aperture's, beside the faint halo, and the beam's.
+SHAPE = (0.006, 0.003)
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Significance that the halo must have to tell whose edge is whose.
@@ -55,13 +58,18 @@ def spread_of(solution: Solution) -> float:
     return float(np.sqrt(max(chi2, 1.0)))
 
 
+def bare_edge(p: Array) -> Edge:
+    """An edge from its first five parameters."""
+    x, y, radius, e1, e2 = (float(v) for v in p[:5])
+    return Edge(x, y, radius, e1, e2)
+
+
 def tightest_gap(aperture: Array, beam: Array) -> float:
     """Smallest distance from the beam's edge inward to the aperture's edge, in aperture radii; negative = overlap.
 
     Taken in the plane where the aperture is round (unit disc).
     """
-    e = Edge(*(float(v) for v in aperture[:5]))
-    b = Edge(*(float(v) for v in beam[:5]))
+    e, b = bare_edge(aperture), bare_edge(beam)
     points = (b.outline(180) - (e.x, e.y)) @ e.to_round().T / e.radius
     return float(1.0 - np.hypot(points[:, 0], points[:, 1]).max())
 
@@ -91,12 +99,15 @@ def judge_pair(solution: Solution, sure: bool, first: Look, frame: Frame, hints:
     at = {name: support(fit, solution.cells, name, shape) for name in ("aperture", "beam")}
     ratio = fit.beam[2] / fit.aperture[2]
     spot = ratio < CROSSOVER
-    if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and at["beam"].significance > 4))):
+    if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and _level_z(fit) > 6))):
         return None
     gap = tightest_gap(fit.aperture, fit.beam)
     spread = spread_of(solution)
     covariance = covariance_of(fit, solution.cells, spread)
     for which, name in enumerate(("aperture", "beam")):
+        edge = fit.aperture if which == 0 else fit.beam
+        place = np.arange(6 * which, 6 * which + 3)
+        covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2
         covariance[6 * which + 2, 6 * which + 2] += _edge_doubt(solution, which, at[name]) ** 2
     sigma_offset = float(np.sqrt(_offset_variance(covariance))) / float(fit.aperture[2])
     if not np.isfinite(sigma_offset):
@@ -167,10 +178,55 @@ def judge_single(
     at = support(fit, solution.cells, "beam", shape)
     if not _stands(at) or at.confirmed.mean() < 0.3:
         return other
+    return Judged(_whose_edge(solution, at, rough, noise, hints, shape))
+
+
+def _whose_edge(
+    solution: Solution, at: Support, rough: Rough, noise: Noise, hints: Hints, shape: tuple[int, int]
+) -> Scene:
+    """One edge, and whose it is if anything known beforehand tells."""
+    fit = solution.fit
     edge = _edge(solution, 1, at)
-    return Judged(
-        Scene(SceneKind.ONE_EDGE, 0.8, shape, edge=edge, background=rough.dark, noise=noise, why=("one-edge-only",))
-    )
+    own = np.linalg.inv(fit.normal)[:6, :6] * spread_of(solution) ** 2
+    own[2, 2] += _edge_doubt(solution, 1, at) ** 2
+    light = light_of(fit, solution.cells)
+    one = Scene(
+        SceneKind.ONE_EDGE, 0.8, shape, edge=edge, background=rough.dark, core=light.core, noise=noise,
+        why=("one-edge-only",),
+    )  # fmt: skip
+    remembered = hints.aperture
+    if remembered is not None:
+        doubt = max(hints.aperture_sigma_px, 0.005 * remembered.radius)
+        apart = float(np.hypot(edge.x - remembered.x, edge.y - remembered.y))
+        if apart < 3 * doubt and abs(edge.radius - remembered.radius) < max(3 * doubt, 0.02 * remembered.radius):
+            return _as_aperture(one, edge, own, light)
+        covariance = np.zeros((13, 13))
+        covariance[[0, 1, 2], [0, 1, 2]] = hints.aperture_sigma_px**2
+        covariance[6:12, 6:12] = own
+        return replace(
+            one, kind=SceneKind.BEAM_ONLY, edge=None, aperture=remembered, beam=edge, covariance=covariance,
+            aperture_remembered=True, why=(),
+        )  # fmt: skip
+    if hints.aperture_radius_px is not None:
+        z = (edge.radius - hints.aperture_radius_px) / (hints.aperture_radius_sigma * hints.aperture_radius_px)
+        if abs(z) < 2:
+            return _as_aperture(one, edge, own, light)
+        if z < -3:
+            covariance = np.zeros((13, 13))
+            covariance[6:12, 6:12] = own
+            return replace(
+                one, kind=SceneKind.BEAM_ONLY, edge=None, beam=edge, covariance=covariance, why=("no-reference",)
+            )
+    return one
+
+
+def _as_aperture(one: Scene, edge: Edge, own: Array, light: Light) -> Scene:
+    covariance = np.zeros((13, 13))
+    covariance[:6, :6] = own
+    return replace(
+        one, kind=SceneKind.OVERFILLED, edge=None, aperture=edge, covariance=covariance,
+        unevenness=light.unevenness, why=("spread-less",),
+    )  # fmt: skip
 
 
 def _stands(at: Support) -> bool:
@@ -220,6 +276,13 @@ def _edge_doubt(solution: Solution, which: int, at: Support) -> float:
     excess = (fit.z[own] ** 2 - 1.0) * fit.sigma[own] ** 2
     rms = float(np.sqrt(max(np.average(excess, weights=cells.count[own]), 0.0)))
     return 0.5 * float(edge[5]) * min(1.0, rms / height / 0.02)
+
+
+def _level_z(fit: Fit) -> float:
+    """How many σ the beam's level stands above nothing."""
+    nb, nh, _ = fit.basis.counts
+    k = fit.n_edges + nb + nh
+    return float(fit.linear[nb + nh] / np.sqrt(max(np.linalg.inv(fit.normal)[k, k], 1e-300)))
 
 
 def _halo_z(fit: Fit, at: Support) -> float:

@@ -29,7 +29,7 @@ class Reduced:
     shape: tuple[int, int]
 
     def centers(self) -> tuple[Array, Array]:
-        """x of each block column and y of each block row, px."""
+        """X of each block column and y of each block row, px."""
         half = (self.size - 1) / 2
         rows, columns = self.mean.shape
         return np.arange(columns) * self.size + half, np.arange(rows) * self.size + half

@@ -290,7 +290,7 @@ def _solve_linear(
 
 
 def residuals_at(fit: Fit, cells: Cells) -> Array:
-    """mean − model of any cells, gray levels."""
+    """Mean − model of any cells, gray levels."""
     out: Array = cells.mean - evaluate(fit.basis, cells.at, fit.aperture, fit.beam, fit.linear)
     return out
 
