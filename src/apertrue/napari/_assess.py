@@ -27,11 +27,12 @@ from ..scene import Edge
 from ._assess_model import AssessModel, Whose, told
 from ._clipboard import pasted
 from ._edge_tool import EdgeTool
-from ._marks import drawn, marks
+from ._marks import drawn, line_width, marks
 from ._overlay_layer import OverlayLayer
 from ._panel_words import age_words, panel
 from ._result_view import ResultView, line, wrapped
 from ._target import Aim, AimError, Array, aim
+from ._versions import camera_of
 from ._worker import Latest
 
 _EMPTY = "Open a picture of the beam in the condenser aperture: drag a file here, or paste a screenshot."
@@ -39,6 +40,7 @@ REGION_NAME, DOTS_NAME = "apertrue region", "apertrue clicks"
 #: Changes that come together (a slider's drag, a layer's set-up) are answered once, ms.
 _SETTLE_MS = 20
 _AGE_MS = 15_000
+_ZOOM_MS = 80
 
 
 class AssessWidget(QWidget):  # type: ignore[misc]
@@ -69,11 +71,15 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         self._settle = QTimer(self)
         self._settle.setSingleShot(True)
         self._settle.setInterval(_SETTLE_MS)
+        self._zoom = QTimer(self)
+        self._zoom.setSingleShot(True)
+        self._zoom.setInterval(_ZOOM_MS)
         self._age = QTimer(self)
         self._age.setInterval(_AGE_MS)
         self._build()
         self._connect()
         self._age.start()
+        self.view.say(_EMPTY)
         self._on_active()
 
     # --- building ------------------------------------------------------------------------------------------------------
@@ -97,8 +103,7 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         for button, what in ((self.fix_aperture, "aperture"), (self.fix_beam, "beam")):
             button.setToolTip(f"Drag the {what}'s edge or center, or click three points on the edge. Esc ends it.")
         self.undo = self._button("&Undo", self._on_undo, "Take back the last thing drawn (Ctrl+Z).")
-        self.clear = self._button("&Clear drawn", self._on_clear, "Forget edges and region drawn by hand.")
-        self.clear.setText("Clear &drawn")
+        self.clear = self._button("Clear &drawn", self._on_clear, "Forget edges and region drawn by hand.")
         grid = QGridLayout()
         grid.setSpacing(4)
         for k, button in enumerate(
@@ -113,9 +118,6 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         column.addLayout(head)
         column.addWidget(self.setup_note)
         column.addWidget(self.view)
-        column.addWidget(self.note)
-        column.addWidget(line())
-        column.addLayout(grid)
         column.addStretch(1)
         scroll = QScrollArea()
         scroll.setWidgetResizable(True)
@@ -124,8 +126,13 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         scroll.setWidget(inside)
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
-        outer.addWidget(scroll)
-        self.setMinimumWidth(int(19 * self.fontMetrics().height()))
+        outer.setSpacing(4)
+        outer.addWidget(scroll, 1)
+        outer.addWidget(line())
+        outer.addWidget(self.note)
+        outer.addLayout(grid)
+        bar = scroll.verticalScrollBar().sizeHint().width()
+        self.setMinimumWidth(max(int(22 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar))
         for keys, slot in ((QKeySequence.StandardKey.Undo, self._on_undo), (QKeySequence.StandardKey.Paste, self.paste_picture)):
             shortcut = QShortcut(QKeySequence(keys), self)
             shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
@@ -142,6 +149,8 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         return out
 
     def _connect(self) -> None:
+        self._zoom.timeout.connect(self._on_zoom)
+        camera_of(self.viewer).events.zoom.connect(self._zoomed)
         self.latest.done.connect(self._on_done)
         self.latest.failed.connect(self._on_failed)
         self.latest.busy.connect(self._on_busy)
@@ -226,6 +235,8 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         self.aim, self.result = outcome
         page = f", page {self.aim.page}" if self.aim.index else ""
         self.picture_name.setText(f"{self.aim.name}{page}")
+        if self._whose is None and not self.region.isChecked():
+            self._say_note("")
         self._draw()
         self._show_age()
         self._refresh_buttons()
@@ -234,7 +245,7 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         if self.result is None or self.aim is None:
             return
         r = self.result
-        drawn_marks = marks(r.scene, r.assessment, r.frame.shape, self._px())
+        drawn_marks = marks(r.scene, r.assessment, self._px())
         self.overlay.show(drawn_marks, self.aim.to_world)
         console = self.model.setup.instrument.console
         self.view.show_panel(panel(r, drawn_marks.enlarged, (console.name_x, console.name_y)))
@@ -259,12 +270,20 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         if self.result is not None:
             self.view.age.setText(age_words(self.result, datetime.now(UTC)))
 
+    def _zoomed(self, event: Any = None) -> None:  # noqa: ARG002
+        if not self._closed:
+            self._zoom.start()
+
+    def _on_zoom(self) -> None:
+        if not self._closed and self.result is not None:
+            self.overlay.widen(line_width(self._px()))
+
     def _px(self) -> float:
         """Picture px to a screen px."""
         if self.aim is None:
             return 1.0
         scale = float(np.sqrt(abs(np.linalg.det(self.aim.to_world[:2, :2]))))
-        return 1.0 / max(float(self.viewer.camera.zoom) * scale, 1e-9)
+        return 1.0 / max(float(camera_of(self.viewer).zoom) * scale, 1e-9)
 
     # --- drawing by hand ---------------------------------------------------------------------------------------------------
     def _on_correct(self, whose: Whose) -> None:
@@ -303,7 +322,7 @@ class AssessWidget(QWidget):  # type: ignore[misc]
 
     def _draw_edge(self, edge: Edge) -> None:
         if self._whose is not None and self.aim is not None:
-            self.overlay.show(drawn(edge, self._whose), self.aim.to_world)
+            self.overlay.show(drawn(edge, self._whose, self._px()), self.aim.to_world)
 
     def _edge_drawn(self, edge: Edge) -> None:
         whose = self._whose
@@ -333,7 +352,7 @@ class AssessWidget(QWidget):  # type: ignore[misc]
             )
             self.viewer.add_layer(self._dots_layer)
             self.viewer.layers.selection.active = active
-            self.viewer.camera.mouse_pan = False
+            camera_of(self.viewer).mouse_pan = False
         if self.aim is not None:
             self._dots_layer.affine = self.aim.to_world
         self._dots_layer.data = data
@@ -447,6 +466,7 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         self.latest.close()
         self._settle.stop()
         self._age.stop()
+        self._zoom.stop()
         self.tool.stop()
         v = self.viewer
         for emitter, slot in (
@@ -455,6 +475,7 @@ class AssessWidget(QWidget):  # type: ignore[misc]
             (v.dims.events.current_step, self._changed),
             (v.dims.events.ndisplay, self._changed),
             (v.dims.events.order, self._changed),
+            (camera_of(v).events.zoom, self._zoomed),
         ):
             with suppress(ValueError, TypeError):
                 emitter.disconnect(slot)

@@ -8,6 +8,7 @@ import numpy as np
 from ..scene import Edge
 from ._correct import dragged, grip, through
 from ._target import Array
+from ._versions import camera_of
 
 _FAR_PX = 4.0
 
@@ -48,8 +49,8 @@ class EdgeTool:
         if self.on:
             return
         self.on, self.points = True, []
-        self._panned = self._viewer.camera.mouse_pan
-        self._viewer.camera.mouse_pan = False
+        self._panned = camera_of(self._viewer).mouse_pan
+        camera_of(self._viewer).mouse_pan = False
         self._viewer.mouse_drag_callbacks.append(self.pressed)
 
     def stop(self) -> None:
@@ -59,7 +60,7 @@ class EdgeTool:
         self.on, self.points = False, []
         if self.pressed in self._viewer.mouse_drag_callbacks:
             self._viewer.mouse_drag_callbacks.remove(self.pressed)
-        self._viewer.camera.mouse_pan = self._panned
+        camera_of(self._viewer).mouse_pan = self._panned
         self._dots([])
 
     def pressed(self, viewer: Any, event: Any) -> Iterator[None]:
@@ -73,7 +74,7 @@ class EdgeTool:
         yield
         while event.type == "mouse_move":
             at = self._at(event)
-            moved = moved or float(np.hypot(at[0] - begin[0], at[1] - begin[1])) > _FAR_PX / max(viewer.camera.zoom, 1e-6)
+            moved = moved or float(np.hypot(at[0] - begin[0], at[1] - begin[1])) > _FAR_PX / max(camera_of(viewer).zoom, 1e-6)
             if moved and edge is not None and held is not None:
                 now = dragged(edge, held, begin, at)
                 self._draw(now)

@@ -1,5 +1,6 @@
 """Both edges, the centers and the arrow as line segments for one Vectors layer. No Qt, no formulas of its own."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,13 +42,17 @@ class Marks:
     enlarged: int
 
 
-def marks(scene: Scene | None, assessment: Assessment | None, shape: tuple[int, int], px: float = 1.0) -> Marks:
+def line_width(px: float) -> float:
+    """Width of the lines, px of the picture, where ``px`` of them make a screen px."""
+    return 2.2 * px
+
+
+def marks(scene: Scene | None, assessment: Assessment | None, px: float = 1.0) -> Marks:
     """The marks of a result (none of ``None``).
 
     Args:
         scene: edges found, picture px.
         assessment: for the direction of the needed move.
-        shape: the picture's (rows, columns).
         px: picture px to a screen px, for the lines' width.
     """
     pen = _Pen()
@@ -64,23 +69,33 @@ def marks(scene: Scene | None, assessment: Assessment | None, shape: tuple[int, 
         wanted = assessment is not None and assessment.move_direction_deg is not None and assessment.verdict != "leave"
         if wanted and scene.aperture is not None and scene.beam is not None:
             enlarged = pen.arrow(scene.beam, scene.aperture)
-    least = max(shape) / 400.0
-    return pen.marks(max(1.6 * px, 0.35 * least), enlarged)
+    return pen.marks(line_width(px), enlarged)
 
 
-def drawn(edge: Edge, whose: str) -> Marks:
+def drawn(edge: Edge, whose: str, px: float = 1.0) -> Marks:
     """An edge that the user draws, while it is drawn: ``aperture`` or ``beam``."""
     pen = _Pen()
     pen.edge(edge, APERTURE if whose == "aperture" else BEAM, dashed=whose == "aperture")
-    return pen.marks(edge.radius / 80.0, 0)
+    return pen.marks(line_width(px), 0)
 
 
 class _Pen:
     def __init__(self) -> None:
         self._lines: list[tuple[Array, Array, Array]] = []
+        self._cased: list[tuple[Array, Array]] = []
 
-    def line(self, start: Array, end: Array, color: str, strength: NDArray[np.float64] | float = 1.0) -> None:
-        """Segments from ``start`` to ``end``, both (n, 2) as (x, y)."""
+    def line(
+        self,
+        start: Array,
+        end: Array,
+        color: str,
+        strength: NDArray[np.float64] | float = 1.0,
+        *,
+        cased: bool = False,
+    ) -> None:
+        """Segments from ``start`` to ``end``, both (n, 2) as (x, y); ``cased`` ones show on bright ground too."""
+        if cased:
+            self._cased.append((start, end))
         rgba = np.empty((len(start), 4))
         rgba[:, :3] = [int(color[i : i + 2], 16) / 255 for i in (1, 3, 5)]
         rgba[:, 3] = strength
@@ -99,7 +114,7 @@ class _Pen:
         r = 0.05 * edge.radius
         arms = np.array([[-r, -r, r, r], [-r, r, r, -r]] if diagonal else [[-r, 0, r, 0], [0, -r, 0, r]], float)
         at = np.array([edge.x, edge.y])
-        self.line(at + arms[:, :2], at + arms[:, 2:], color)
+        self.line(at + arms[:, :2], at + arms[:, 2:], color, cased=True)
 
     def arrow(self, beam: Edge, aperture: Edge) -> int:
         """From the beam's center the way it has to go; enlarged when it would be too short to see."""
@@ -114,16 +129,27 @@ class _Pen:
         head = min(0.09 * aperture.radius, 0.5 * length * enlarged) * way / length
         side = 0.55 * np.array([-head[1], head[0]])
         starts = np.stack([start, tip, tip])
-        self.line(starts, np.stack([tip, tip - head + side, tip - head - side]), MOVE)
+        self.line(starts, np.stack([tip, tip - head + side, tip - head - side]), MOVE, cased=True)
         return enlarged
 
     def marks(self, width: float, enlarged: int) -> Marks:
         """All lines, turned into (row, column)."""
         if not self._lines:
             return Marks(np.zeros((0, 2, 2)), np.zeros((0, 4)), width, 0)
-        start = np.concatenate([s for s, _, _ in self._lines])[:, ::-1]
-        end = np.concatenate([e for _, e, _ in self._lines])[:, ::-1]
-        return Marks(np.stack([start, end - start], axis=1), np.concatenate([c for *_, c in self._lines]), width, enlarged)
+        lines = [*self._casing(width), *self._lines]
+        start = np.concatenate([s for s, _, _ in lines])[:, ::-1]
+        end = np.concatenate([e for _, e, _ in lines])[:, ::-1]
+        return Marks(np.stack([start, end - start], axis=1), np.concatenate([c for *_, c in lines]), width, enlarged)
+
+    def _casing(self, width: float) -> Iterator[tuple[Array, Array, Array]]:
+        """Dark lines on both sides of the cased ones; drawn first, as one layer has lines of one width only."""
+        for start, end in self._cased:
+            way = end - start
+            along = way / np.maximum(np.hypot(*way.T), 1e-12)[:, None] * width
+            across = 0.75 * np.stack([-along[:, 1], along[:, 0]], axis=1)
+            black = np.tile([0.0, 0.0, 0.0, 1.0], (len(start), 1))
+            for side in (across, -across):
+                yield start - 0.4 * along + side, end + 0.4 * along + side, black
 
 
 def edge_seen(edge: Edge, points: Array) -> NDArray[np.bool_]:

@@ -4,10 +4,14 @@ from typing import Any
 
 import numpy as np
 
-from ._marks import Marks
+from ._marks import SEGMENTS, Marks
 from ._target import Array
 
 NAME = "apertrue edges"
+
+
+#: Lines in the layer, always: three edges, two centers, the arrow, all cased, with room to spare.
+LINES = 3 * SEGMENTS + 40
 
 
 class OverlayLayer:
@@ -30,9 +34,15 @@ class OverlayLayer:
         layer.affine = to_world
         if layer.edge_width != marks.width:
             layer.edge_width = marks.width
-        layer.data = marks.vectors
-        layer.edge_color = marks.colors
+        # Shown first: napari keeps a hidden layer's old slice. The number of lines never changes, so that colors and
+        # lines always belong together.
         layer.visible = True
+        layer.data, layer.edge_color = _padded(marks)
+
+    def widen(self, width: float) -> None:
+        """Set the lines' width after a zoom, px of the picture."""
+        if self.layer is not None and self.layer in self._viewer.layers and self.layer.visible:
+            self.layer.edge_width = width
 
     def clear(self) -> None:
         """Hide the marks; the layer stays, as adding and removing layers is slow."""
@@ -49,9 +59,10 @@ class OverlayLayer:
         from napari.layers import Vectors
 
         active = self._viewer.layers.selection.active
+        vectors, colors = _padded(marks)
         self.layer = Vectors(
-            marks.vectors,
-            edge_color=marks.colors,
+            vectors,
+            edge_color=colors,
             edge_width=marks.width,
             vector_style="line",
             affine=np.asarray(to_world),
@@ -62,3 +73,12 @@ class OverlayLayer:
         # The picture stays the active layer: its sliders and keys are what the user works with.
         if active is not None and active in self._viewer.layers:
             self._viewer.layers.selection.active = active
+
+
+def _padded(marks: Marks) -> tuple[Array, Array]:
+    """Vectors and colors of :data:`LINES` lines; those too many have no length and no color."""
+    n = len(marks.vectors)
+    vectors, colors = np.zeros((LINES, 2, 2)), np.zeros((LINES, 4))
+    vectors[:n], colors[:n] = marks.vectors, marks.colors
+    vectors[n:, 0] = marks.vectors[0, 0]
+    return vectors, colors

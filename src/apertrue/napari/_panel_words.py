@@ -109,9 +109,9 @@ def _legend(result: Result, enlarged: int) -> tuple[tuple[str, str], ...]:
     if scene.edge is not None:
         out.append(("edge", "an edge of unknown owner"))
     if enlarged:
-        out.append(("move", "needed move" + ("" if enlarged == 1 else f", drawn {enlarged} times as long")))
+        out.append(("move", "needed move" + ("" if enlarged == 1 else f", drawn {enlarged}×")))
     if out:
-        out.append(("", "faint where the fit only continues an edge"))
+        out.append(("", "Faint lines: continued by the fit."))
     return tuple(out)
 
 

@@ -86,6 +86,8 @@ class ResultView(QWidget):  # type: ignore[misc]
         self.badge.setObjectName("verdict")
         self.badge.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.meaning = wrapped(name="meaning")
+        self.headline = wrapped(name="headline")
+        self.headline.setStyleSheet("font-weight: bold;")
         self.words = wrapped(name="sentences")
         self.age = wrapped(name="age")
         self.numbers = QWidget()
@@ -103,7 +105,7 @@ class ResultView(QWidget):  # type: ignore[misc]
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
         layout.addLayout(top)
-        for widget in (self.words, self.numbers, self.flags, self.age, self.legend):
+        for widget in (self.headline, self.words, self.numbers, self.flags, self.age, self.legend):
             layout.addWidget(widget)
         layout.addWidget(self.fold_cautions)
         layout.addWidget(self.fold_budget)
@@ -114,6 +116,7 @@ class ResultView(QWidget):  # type: ignore[misc]
         """A message in place of a result; nothing of an earlier result stays."""
         self.badge.hide()
         self.meaning.hide()
+        self.headline.hide()
         self.words.setText(text)
         self.words.setVisible(bool(text))
         for widget in (self.numbers, self.flags, self.age, self.legend, self.fold_budget, self.fold_cautions):
@@ -131,8 +134,10 @@ class ResultView(QWidget):  # type: ignore[misc]
         self.badge.show()
         self.meaning.setText(panel.meaning)
         self.meaning.show()
-        self.words.setText("\n".join(panel.sentences))
-        self.words.setVisible(bool(panel.sentences))
+        self.headline.setText(panel.sentences[0] if panel.sentences else "")
+        self.headline.setVisible(bool(panel.sentences))
+        self.words.setText("\n".join(panel.sentences[1:]))
+        self.words.setVisible(len(panel.sentences) > 1)
         self._fill_numbers(panel)
         self.flags.setText("\n".join(f"⚑ {sentence} {remedy}" for sentence, remedy in panel.flags))
         self.flags.setVisible(bool(panel.flags))
@@ -170,7 +175,10 @@ class ResultView(QWidget):  # type: ignore[misc]
     def _fill_legend(self, panel: Panel) -> None:
         _clear(self._legend)
         for kind, text in panel.legend:
-            self._legend.addRow(Sample(kind) if kind else QLabel(""), wrapped(text))
+            if kind:
+                self._legend.addRow(Sample(kind), QLabel(text))
+            else:
+                self._legend.addRow(wrapped(text))
         self.legend.setVisible(bool(panel.legend))
 
 

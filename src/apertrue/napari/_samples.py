@@ -1,6 +1,7 @@
 """Sample data: simulated pictures with a made-up scenario, and a virtual microscope's view."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -48,14 +49,10 @@ def microscope() -> list[LayerData]:
 
 
 def _recipe(x: float, y: float) -> Recipe:
-    from dataclasses import replace
-
     return replace(_BASE, offset_x_percent=x, offset_y_percent=y)
 
 
 def _frame(recipe: Recipe, seed: int, taken_at: datetime | None = None) -> Frame:
-    from dataclasses import replace
-
     frame = simulate(recipe, np.random.default_rng(seed)).frame
     return replace(frame, taken_at=taken_at or datetime.now(UTC), taken_at_source="simulation")
 

@@ -1,0 +1,401 @@
+"""The assess widget in a real viewer: every button, drag and paste, wrong input, closing in the middle of work."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+pytest.importorskip("napari")
+pytestmark = pytest.mark.window
+
+from qtpy.QtCore import QMimeData, Qt  # noqa: E402
+from qtpy.QtGui import QImage  # noqa: E402
+from qtpy.QtTest import QTest  # noqa: E402
+from qtpy.QtWidgets import QApplication, QLabel, QToolButton  # noqa: E402
+
+from apertrue.napari._assess import DOTS_NAME, REGION_NAME  # noqa: E402
+from apertrue.napari._overlay_layer import NAME  # noqa: E402
+from apertrue.napari._versions import camera_of  # noqa: E402
+
+
+def click(button) -> None:
+    QTest.mouseClick(button, Qt.MouseButton.LeftButton)
+
+
+def shows(widget, name: str) -> str:
+    return widget.findChild(QLabel, name).text()
+
+
+def draw(viewer, *path) -> None:
+    """A press, moves and a release on the canvas at (row, column) in the world, as napari passes them on."""
+    event = SimpleNamespace(type="mouse_press", position=path[0], dims_displayed=(0, 1), button=1, modifiers=[])
+    running = [g for c in list(viewer.mouse_drag_callbacks) if (g := c(viewer, event)) is not None]
+    for step in running:
+        next(step)
+    for at in path[1:]:
+        event.type, event.position = "mouse_move", at
+        for step in running:
+            next(step)
+    event.type = "mouse_release"
+    for step in running:
+        with pytest.raises(StopIteration):
+            next(step)
+
+
+def outline(viewer) -> np.ndarray:
+    """World coordinates of the overlay's segments, (n, 2)."""
+    layer = viewer.layers[NAME]
+    lines = layer.data[layer.edge_color[:, 3] > 0]
+    ends = np.column_stack([lines[:, 0], np.ones(len(lines))])
+    return (ends @ np.asarray(layer.affine.affine_matrix).T)[:, :2]
+
+
+def test_an_empty_viewer_says_what_to_do(assess) -> None:
+    widget = assess()
+    assert "drag a file" in shows(widget, "sentences")
+    assert not widget.again.isEnabled()
+    assert not widget.undo.isEnabled()
+    assert widget.paste.isEnabled()
+
+
+def test_a_new_picture_is_judged_by_itself(assess, settled, shot) -> None:
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels, name="snapshot")
+    result = settled(widget)
+    assert result.assessment.offset_percent == pytest.approx(15.0, abs=0.5)
+    assert shows(widget, "verdict") == result.assessment.verdict.upper()
+    assert shows(widget, "picture") == "snapshot"
+    assert widget.view.value("Offset").endswith("%")
+    assert "not known" in shows(widget, "age")
+    # The picture stays active; one layer was added.
+    assert widget.viewer.layers.selection.active.name == "snapshot"
+    assert [layer.name for layer in widget.viewer.layers] == ["snapshot", NAME]
+
+
+@pytest.mark.parametrize(
+    "place",
+    [
+        {"scale": (0.5, 0.5), "translate": (40.0, -25.0)},
+        {"rotate": 30.0, "scale": (2.0, 2.0)},
+        {"shear": [0.2], "affine": np.array([[1.5, 0.0, 7.0], [0.0, 1.5, -3.0], [0.0, 0.0, 1.0]])},
+    ],
+    ids=["scaled and moved", "rotated", "sheared and affine"],
+)
+def test_marks_lie_on_the_picture_wherever_it_lies_in_the_world(assess, settled, shot, place) -> None:
+    widget = assess()
+    layer = widget.viewer.add_image(shot.frame.pixels, **place)
+    settled(widget)
+    pixels = np.array([layer.world_to_data(p) for p in outline(widget.viewer)])
+    t = shot.truth
+    beam = abs(np.hypot(pixels[:, 1] - t.beam_x_px, pixels[:, 0] - t.beam_y_px) - t.beam_radius_px)
+    aperture = abs(np.hypot(pixels[:, 1] - t.aperture_x_px, pixels[:, 0] - t.aperture_y_px) - t.aperture_radius_px)
+    assert np.count_nonzero(beam < 0.6) >= 140
+    assert np.count_nonzero(aperture < 0.6) >= 90
+
+
+def test_moving_the_layer_moves_the_marks(assess, settled, shot) -> None:
+    widget = assess()
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    before = outline(widget.viewer)
+    layer.translate = (100.0, 50.0)
+    settled(widget)
+    assert np.allclose(outline(widget.viewer) - before, (100.0, 50.0), atol=1e-6)
+
+
+@pytest.mark.parametrize("lazy", [False, True], ids=["array", "dask"])
+def test_the_slider_chooses_the_picture(assess, settled, shot, centered, lazy) -> None:
+    stack = np.stack([shot.frame.pixels, centered.frame.pixels])
+    if lazy:
+        stack = pytest.importorskip("dask.array").from_array(stack, chunks=(1, 256, 256))
+    widget = assess()
+    widget.viewer.add_image(stack, name="stack")
+    settled(widget)
+    widget.viewer.dims.set_current_step(0, 0)
+    assert settled(widget).assessment.verdict != "leave"
+    widget.viewer.dims.set_current_step(0, 1)
+    assert settled(widget).assessment.verdict == "leave"
+    assert shows(widget, "picture") == "stack, page 1"
+    assert "needed move" not in " ".join(w.text() for w in widget.view.legend.findChildren(QLabel))
+
+
+def test_color_pictures_count_as_display_pictures(assess, settled, shot) -> None:
+    light = shot.frame.pixels.astype(float)
+    rgb = np.zeros((*light.shape, 3), np.uint8)
+    rgb[..., 1] = 255 * light / light.max()
+    widget = assess()
+    widget.viewer.add_image(rgb, rgb=True)
+    a = settled(widget).assessment
+    assert a.offset_percent == pytest.approx(15.0, abs=1.5)
+    assert a.score is None
+
+
+def test_new_data_and_crops_are_judged_again(assess, settled, shot, centered) -> None:
+    widget = assess()
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    first = settled(widget).assessment
+    layer.data = shot.frame.pixels[10:, 20:]
+    cropped = settled(widget).assessment
+    assert cropped.aperture_x_px == pytest.approx(first.aperture_x_px - 20, abs=0.2)
+    assert cropped.aperture_y_px == pytest.approx(first.aperture_y_px - 10, abs=0.2)
+    layer.data = centered.frame.pixels
+    assert settled(widget).assessment.verdict == "leave"
+
+
+def test_other_layers_do_not_take_the_picture_away(assess, settled, shot, centered) -> None:
+    widget = assess()
+    first = widget.viewer.add_image(shot.frame.pixels, name="first")
+    settled(widget)
+    widget.viewer.add_points([[10.0, 10.0]])
+    settled(widget)
+    assert widget.target is first
+    second = widget.viewer.add_image(centered.frame.pixels, name="second")
+    assert settled(widget).assessment.verdict == "leave"
+    widget.viewer.layers.remove(second)
+    widget.viewer.layers.selection.active = first
+    assert settled(widget).assessment.verdict != "leave"
+    widget.viewer.layers.remove(first)
+    settled(widget)
+    assert widget.result is None
+    assert not widget.viewer.layers[NAME].visible
+
+
+def test_what_cannot_be_judged_is_said_and_nothing_old_stays(assess, settled, shot) -> None:
+    widget = assess()
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    layer.data = np.full((256, 256), np.nan)
+    assert settled(widget) is None
+    assert "none of its pixels" in shows(widget, "sentences")
+    assert not widget.viewer.layers[NAME].visible
+    assert widget.view.badge.isHidden()
+    layer.data = shot.frame.pixels
+    settled(widget)
+    widget.viewer.dims.ndisplay = 3
+    assert settled(widget) is None
+    assert "2-D" in shows(widget, "sentences")
+
+
+def test_a_screenshot_is_pasted(assess, settled, shot) -> None:
+    widget = assess()
+    clipboard = QApplication.clipboard()
+    clipboard.setMimeData(QMimeData())
+    click(widget.paste)
+    assert "no picture in the clipboard" in shows(widget, "note")
+    gray = (255.0 * shot.frame.pixels / shot.frame.pixels.max()).astype(np.uint8)
+    # An odd width: rows of a clipboard's picture are padded.
+    gray = np.ascontiguousarray(gray[:, :251])
+    clipboard.setImage(QImage(gray.data, 251, 256, 251, QImage.Format.Format_Grayscale8))
+    click(widget.paste)
+    result = settled(widget)
+    assert np.array_equal(widget.target.data[..., 1], gray)
+    assert result.assessment.offset_percent == pytest.approx(15.0, abs=1.5)
+
+
+def test_three_clicks_correct_the_beam_edge_and_undo_takes_it_back(assess, settled, shot) -> None:
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels, scale=(2.0, 2.0))
+    settled(widget)
+    click(widget.fix_beam)
+    assert widget.tool.on
+    assert not camera_of(widget.viewer).mouse_pan
+    t = shot.truth
+    # Inside the rim, so that a click takes hold of nothing but counts as a point.
+    for angle in (0.3, 2.4, 4.4):
+        x, y = t.beam_x_px + t.beam_radius_px * np.cos(angle), t.beam_y_px + t.beam_radius_px * np.sin(angle)
+        draw(widget.viewer, (2 * y, 2 * x))
+    assert not widget.tool.on
+    assert camera_of(widget.viewer).mouse_pan
+    assert not widget.viewer.layers[DOTS_NAME].visible
+    assert widget.model.drawn.beam.radius == pytest.approx(t.beam_radius_px, abs=0.1)
+    assert settled(widget).scene.guided
+    assert "Guided" in shows(widget, "sentences")
+    click(widget.undo)
+    assert not settled(widget).scene.guided
+    assert not widget.undo.isEnabled()
+
+
+def test_points_on_a_line_are_refused_with_words(assess, settled, shot) -> None:
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    click(widget.fix_aperture)
+    for k in (20.0, 100.0, 180.0):
+        draw(widget.viewer, (k, k))
+    assert "on a line" in shows(widget, "note")
+    assert widget.tool.on
+    assert widget.model.drawn.aperture is None
+    QTest.keyClick(widget, Qt.Key.Key_Escape)
+    assert not widget.tool.on
+    assert not widget.fix_aperture.isChecked()
+
+
+def test_dragging_the_rim_gives_the_fit_a_start(assess, settled, shot) -> None:
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels)
+    found = settled(widget).scene.aperture
+    click(widget.fix_aperture)
+    at = (found.y, found.x + found.radius)
+    draw(widget.viewer, at, (at[0], at[1] + 5), (at[0], at[1] + 9))
+    assert widget.model.drawn.aperture.radius == pytest.approx(found.radius + 9, abs=0.1)
+    again = settled(widget).scene
+    assert again.guided
+    assert again.aperture.radius == pytest.approx(found.radius, abs=0.3)
+    click(widget.clear)
+    assert not settled(widget).scene.guided
+
+
+def test_a_drawn_region_restricts_the_search(assess, settled, shot, centered) -> None:
+    both = np.hstack([shot.frame.pixels, centered.frame.pixels])
+    widget = assess()
+    image = widget.viewer.add_image(both, scale=(0.5, 0.5))
+    settled(widget)
+    click(widget.region)
+    shapes = widget.viewer.layers[REGION_NAME]
+    assert shapes.mode == "add_rectangle"
+    assert widget.viewer.layers.selection.active is shapes
+    shapes.add_rectangles(np.array([[0.0, 256.0], [255.0, 511.0]]))
+    result = settled(widget)
+    assert result.assessment.verdict == "leave"
+    assert result.assessment.aperture_x_px > 256
+    assert widget.viewer.layers.selection.active is image
+    assert not widget.region.isChecked()
+    click(widget.undo)
+    settled(widget)
+    assert widget.model.drawn.region is None
+    assert len(shapes.data) == 0
+
+
+def test_deleting_the_region_layer_searches_everywhere(assess, settled, shot) -> None:
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    click(widget.region)
+    widget.viewer.layers[REGION_NAME].add_rectangles(np.array([[10.0, 10.0], [250.0, 250.0]]))
+    settled(widget)
+    assert widget.model.drawn.region is not None
+    widget.viewer.layers.remove(REGION_NAME)
+    settled(widget)
+    assert widget.model.drawn.region is None
+
+
+def test_cancel_throws_the_work_away(assess, settled, shot, monkeypatch, qtbot) -> None:
+    from threading import Event
+
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    go = Event()
+    work = widget.model.work
+
+    def slow(aim, now=None):
+        go.wait(20)
+        return work(aim, now)
+
+    monkeypatch.setattr(widget.model, "work", slow)
+    before = widget.result
+    click(widget.again)
+    assert shows(widget, "state") == "working…"
+    click(widget.cancel)
+    assert "Canceled" in shows(widget, "note")
+    assert shows(widget, "state") == ""
+    go.set()
+    qtbot.wait(100)
+    assert widget.result is before
+    click(widget.again)
+    assert settled(widget) is not before
+
+
+def test_closing_in_the_middle_of_work_is_quiet(assess, shot, monkeypatch, qtbot) -> None:
+    from threading import Event
+
+    widget = assess()
+    started, go = Event(), Event()
+    work = widget.model.work
+
+    def slow(aim, now=None):
+        started.set()
+        go.wait(20)
+        return work(aim, now)
+
+    monkeypatch.setattr(widget.model, "work", slow)
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    qtbot.waitUntil(started.is_set, timeout=10_000)
+    widget.close()
+    go.set()
+    qtbot.wait(150)
+    assert widget.result is None
+    # A viewer that goes on does not wake the closed widget.
+    layer.data = shot.frame.pixels[5:]
+    widget.viewer.add_image(shot.frame.pixels)
+    qtbot.wait(60)
+    assert not widget.latest.running
+
+
+def test_many_updates_add_no_layers_and_no_listeners(assess, settled, shot, centered) -> None:
+    widget = assess()
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    listeners = len(layer.events.data.callbacks)
+    for k in range(12):
+        layer.data = (shot if k % 2 else centered).frame.pixels
+        settled(widget)
+    assert len(widget.viewer.layers) == 2
+    assert len(layer.events.data.callbacks) == listeners
+
+
+def test_a_broken_instrument_file_is_told(assess, tmp_path, monkeypatch) -> None:
+    file = tmp_path / "scope.toml"
+    file.write_text("limits = 3\n", encoding="utf-8")
+    monkeypatch.setenv("APERTRUE_INSTRUMENT", str(file))
+    widget = assess()
+    assert "scope.toml" in shows(widget, "setup")
+
+
+def test_folds_open_by_keyboard(assess, settled, shot) -> None:
+    widget = assess(show=True)
+    widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    button = widget.view.fold_budget.findChild(QToolButton)
+    assert widget.view.budget.isHidden()
+    button.setFocus()
+    QTest.keyClick(button, Qt.Key.Key_Space)
+    assert not widget.view.budget.isHidden()
+    assert "Expected minutes lost" in widget.view.budget.text()
+
+
+def test_the_canvas_shows_both_edges_where_they_are(assess, settled, shot, qtbot) -> None:
+    """Colors of the true canvas at the projected edges, against the colors that the marks have."""
+    widget = assess(show=True)
+    viewer = widget.viewer
+    viewer.window.resize(1000, 700)
+    viewer.add_image(shot.frame.pixels)
+    scene = settled(widget).scene
+    qtbot.wait(200)
+    picture = viewer.screenshot(canvas_only=True, flash=False)[..., :3].astype(int)
+    rows, columns = picture.shape[:2]
+    assert picture.mean() > 5, "the canvas is black"
+
+    def on_canvas(x: float, y: float) -> tuple[int, int]:
+        zoom = camera_of(viewer).zoom * rows / viewer.window._qt_viewer.canvas.size[0]
+        _, cy, cx = camera_of(viewer).center
+        return round(rows / 2 + (y - cy) * zoom), round(columns / 2 + (x - cx) * zoom)
+
+    def share(edge, color: str) -> float:
+        wanted = np.array([int(color[i : i + 2], 16) for i in (1, 3, 5)])
+        hits = []
+        for x, y in edge.outline(90):
+            r, c = on_canvas(x, y)
+            near = picture[max(r - 3, 0) : r + 4, max(c - 3, 0) : c + 4].reshape(-1, 3)
+            hits.append(bool((abs(near - wanted).sum(axis=1) < 60).any()))
+        return float(np.mean(hits))
+
+    from apertrue.overlay.colors import APERTURE, BEAM
+
+    # The aperture is dashed (two thirds drawn), and stretches that the fit continues are faint.
+    assert share(scene.beam, BEAM) > 0.6
+    assert 0.35 < share(scene.aperture, APERTURE) < 0.9
+    # Off the edges there is none of it.
+    from dataclasses import replace
+
+    assert share(replace(scene.beam, radius=0.6 * scene.beam.radius), APERTURE) < 0.1

@@ -1,0 +1,195 @@
+"""What stands behind the assess widget, without a window: which picture, which marks, which words."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from math import hypot
+
+import numpy as np
+import pytest
+
+from apertrue.errors import InstrumentError
+from apertrue.napari._assess_model import AssessModel, Drawn, Setup, judge_one, load_setup, told
+from apertrue.napari._correct import dragged, grip, through
+from apertrue.napari._marks import SEGMENTS, drawn, edge_seen, marks
+from apertrue.napari._panel_words import age_words, panel
+from apertrue.pipeline import judge
+from apertrue.scene import Edge
+from apertrue.simulate import Recipe, simulate
+
+NOW = datetime(2026, 5, 4, 12, 0, tzinfo=UTC)
+
+
+@pytest.fixture(scope="module")
+def result(shot):
+    return judge(shot.frame)
+
+
+def test_marks_lie_on_the_edges_in_rows_and_columns(result) -> None:
+    found = marks(result.scene, result.assessment, 1.0)
+    starts = found.vectors[:, 0]
+    for edge in (result.scene.aperture, result.scene.beam):
+        distance = np.hypot(starts[:, 1] - edge.x, starts[:, 0] - edge.y)
+        assert np.count_nonzero(abs(distance - edge.radius) < 0.5) > SEGMENTS / 2
+    assert len(found.colors) == len(found.vectors)
+    assert found.enlarged >= 1
+
+
+def test_the_arrow_goes_the_way_that_the_beam_has_to_go(result) -> None:
+    yellow = marks(result.scene, result.assessment, 1.0)
+    shaft = yellow.vectors[-3]
+    row, column = shaft[1]
+    scene = result.scene
+    assert hypot(shaft[0, 1] - scene.beam.x, shaft[0, 0] - scene.beam.y) < 1e-6
+    way = np.array([scene.aperture.y - scene.beam.y, scene.aperture.x - scene.beam.x])
+    assert row * way[1] == pytest.approx(column * way[0])
+    assert row * way[0] + column * way[1] > 0
+
+
+def test_no_arrow_on_a_beam_that_is_left_and_nothing_without_a_scene(centered) -> None:
+    r = judge(centered.frame)
+    assert r.assessment.verdict == "leave"
+    assert marks(r.scene, r.assessment).enlarged == 0
+    assert len(marks(None, None).vectors) == 0
+
+
+def test_stretches_that_the_fit_continues_are_fainter() -> None:
+    edge = Edge(0.0, 0.0, 10.0, arcs=((350.0, 80.0),))
+    # Up on the screen is toward smaller y.
+    points = np.array([[10.0, 0.0], [7.07, -7.07], [0.0, 10.0], [-10.0, 0.0]])
+    assert edge_seen(edge, points).tolist() == [True, True, False, False]
+
+
+def test_through_three_points_and_not_through_a_line() -> None:
+    edge = through([(110.0, 50.0), (50.0, 110.0), (-10.0, 50.0)])
+    assert (edge.x, edge.y, edge.radius) == pytest.approx((50.0, 50.0, 60.0))
+    with pytest.raises(ValueError, match="on a line"):
+        through([(0.0, 0.0), (10.0, 10.0), (30.0, 30.0)])
+    with pytest.raises(ValueError, match="close together"):
+        through([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)])
+
+
+def test_dragging_by_rim_and_by_center() -> None:
+    edge = Edge(50.0, 50.0, 40.0, arcs=((0.0, 90.0),))
+    assert grip(edge, 90.0, 52.0) == "rim"
+    assert grip(edge, 51.0, 50.0) == "center"
+    assert grip(edge, 70.0, 50.0) is None
+    wider = dragged(edge, "rim", (90.0, 50.0), (95.0, 50.0))
+    assert (wider.x, wider.y, wider.radius) == (50.0, 50.0, 45.0)
+    moved = dragged(edge, "center", (50.0, 50.0), (53.0, 48.0))
+    assert (moved.x, moved.y, moved.radius) == (53.0, 48.0, 40.0)
+    assert dragged(edge, "rim", (90.0, 50.0), (50.0, 50.0)).radius > 0
+    assert len(drawn(edge, "beam").vectors) == SEGMENTS
+
+
+def test_undo_goes_back_step_by_step() -> None:
+    model = AssessModel(Setup())
+    first, second = Edge(1.0, 2.0, 30.0), Edge(3.0, 4.0, 20.0)
+    assert not model.undo()
+    model.correct("aperture", first)
+    model.correct("beam", second)
+    assert model.restrict((0.0, 0.0, 9.0, 9.0))
+    assert not model.restrict((0.0, 0.0, 9.0, 9.0))
+    assert model.clear()
+    assert not model.clear()
+    assert model.undo()
+    assert model.drawn == Drawn(first, second, (0.0, 0.0, 9.0, 9.0))
+    assert model.undo()
+    assert model.drawn == Drawn(first, second)
+    model.start_over()
+    assert not model.can_undo
+    assert model.drawn == Drawn()
+
+
+def test_a_drawn_edge_starts_the_fit_and_is_said(shot) -> None:
+    truth = shot.truth
+    start = Edge(truth.beam_x_px + 2, truth.beam_y_px - 1, truth.beam_radius_px + 1)
+    r = judge_one(shot.frame, Setup(), Drawn(beam=start), NOW)
+    assert r.scene.guided
+    assert any("Guided" in s for s in panel(r, 1).sentences)
+
+
+def test_the_region_keeps_a_second_disc_out() -> None:
+    """Two views in one picture: the region decides which is judged."""
+    def half(x: float, seed: int):
+        recipe = Recipe(rows=200, columns=200, aperture_radius_px=70.0, offset_x_percent=x, offset_y_percent=0.0)
+        return simulate(recipe, np.random.default_rng(seed)).frame
+
+    left, right = half(12.0, 1), half(-12.0, 2)
+    both = replace(left, pixels=np.hstack([left.pixels, right.pixels]))
+    for region, toward in (((0.0, 0.0, 199.0, 199.0), 1), ((200.0, 0.0, 399.0, 199.0), -1)):
+        a = judge_one(both, Setup(), Drawn(region=region), NOW).assessment
+        assert a.offset_x_percent == pytest.approx(12.0 * toward, abs=0.5)
+        assert region[0] < a.aperture_x_px < region[2]
+
+
+def test_the_panel_says_what_the_command_line_says(result) -> None:
+    shown = panel(result, 2, ("X knob", "Y knob"))
+    assert shown.verdict == result.assessment.verdict.upper()
+    assert shown.sentences[0] == result.advice.sentences[0]
+    labels = {label: text for label, text, _ in shown.numbers}
+    assert labels["Offset"].endswith("%")
+    assert "±" in labels["Offset"]
+    assert "Turn X knob by" not in labels
+    assert len(shown.budget) == len(result.advice.options)
+    assert [c for c in shown.cautions if "detector" in c]
+    assert ("move", "needed move, drawn 2×") in shown.legend
+
+
+def test_a_picture_that_cannot_tell_shows_no_numbers() -> None:
+    dark = judge(simulate(Recipe(rows=128, columns=128, peak_electrons=0.0), np.random.default_rng(1)).frame)
+    shown = panel(dark, 0)
+    assert shown.verdict == "RETAKE"
+    assert {text for _, text, _ in shown.numbers} == {"—"}
+    assert shown.legend == ()
+
+
+def test_ages_in_words(result) -> None:
+    def at(**ago):
+        return replace(result, frame=replace(result.frame, taken_at=NOW - timedelta(**ago), taken_at_source="file"))
+
+    assert age_words(replace(result, frame=replace(result.frame, taken_at=None)), NOW).endswith("not known")
+    assert age_words(at(seconds=20), NOW).endswith("under a minute")
+    assert age_words(at(minutes=42), NOW).endswith("42 min")
+    assert age_words(at(hours=5), NOW).endswith("5 h")
+    assert age_words(at(days=9), NOW).endswith("9 days")
+
+
+def test_an_old_picture_is_never_left(centered) -> None:
+    old = replace(centered.frame, taken_at=NOW - timedelta(hours=3), taken_at_source="file")
+    r = judge_one(old, Setup(), Drawn(), NOW)
+    assert "picture-stale" in r.assessment.reasons
+    assert r.assessment.verdict != "leave"
+
+
+def test_the_set_up_is_that_of_the_commands(tmp_path, monkeypatch) -> None:
+    file = tmp_path / "scope.toml"
+    file.write_text('name = "Training scope"\n', encoding="utf-8")
+    monkeypatch.setenv("APERTRUE_INSTRUMENT", str(file))
+    assert load_setup().instrument.name == "Training scope"
+    assert load_setup().file == file
+    file.write_text("name = 3\n", encoding="utf-8")
+    wrong = load_setup()
+    assert "scope.toml" in wrong.trouble
+    assert "starting values" in wrong.trouble
+    (tmp_path / "scope.calibrations.json").write_text("{", encoding="utf-8")
+    file.write_text('name = "Training scope"\n', encoding="utf-8")
+    assert "calibrat" in load_setup().trouble
+
+
+def test_errors_in_words() -> None:
+    assert told(InstrumentError("x.toml: wrong key")) == "x.toml: wrong key"
+    assert "memory" in told(MemoryError())
+    assert "report it" in told(ZeroDivisionError("by zero"))
+
+
+def test_a_calibration_that_holds_gives_the_move(shot) -> None:
+    from apertrue.calibration import Point, estimate, from_estimate
+
+    points = [
+        Point(0.0, 0.0, 4.0, 1.0, 0.1, 0.1), Point(2.0, 0.0, 10.0, 3.0, 0.1, 0.1), Point(0.0, 2.0, 2.0, 6.0, 0.1, 0.1)
+    ]  # fmt: skip
+    calibration = replace(from_estimate(estimate(points, step=0.1)), made_at=NOW)
+    r = judge_one(shot.frame, Setup(calibrations=(calibration,)), Drawn(), NOW)
+    assert r.assessment.nudge_x is not None
+    labels = [label for label, *_ in panel(r, 1).numbers]
+    assert labels[-2:] == ["Turn gun shift X by", "Turn gun shift Y by"]
