@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 #: Smallest side of a picture, px.
 LEAST_SIDE = 16
+#: Kinds after which a closer look at a small lit region may tell more.
+UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
 #: By how much (χ²) one way to call the edges must beat the other.
 SURE = 40.0
 #: A coarse fit worse than this is not refined.
@@ -39,21 +41,93 @@ MOST_TRIED = 4
 def locate_frame(frame: Frame, hints: Hints) -> Scene:
     """See :func:`apertrue.locate.locate`."""
     pixels, origin = _region(frame.pixels, hints)
-    shape = frame.shape
-    if min(pixels.shape) < LEAST_SIDE:
-        return Scene(SceneKind.OTHER_VIEW, 0.5, shape, why=("not-this-view",))
+    if pixels.dtype.kind == "f":
+        pixels = _tame(pixels)
+    scene, rough = _locate_in(pixels, frame, _shifted(hints, origin))
+    if scene.kind in UNREAD and hints.region is None and rough is not None:
+        window = _window(rough, pixels.shape)
+        if window is not None:  # small discs in a large picture: look closer
+            left, top, right, bottom = window
+            closer, _ = _locate_in(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)))
+            if closer.kind not in UNREAD:
+                scene, origin = closer, (left, top)
+    return _moved(scene, origin, frame.shape)
+
+
+def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints) -> tuple[Scene, Rough | None]:
+    shape = (int(pixels.shape[0]), int(pixels.shape[1]))
+    unknown = Scene(SceneKind.OTHER_VIEW, 0.5, shape, why=("not-this-view",))
+    if min(shape) < LEAST_SIDE:
+        return unknown, None
     reduced = reduce_picture(pixels)
     finite = reduced.mean[np.isfinite(reduced.mean)]
     if finite.size < 16:
-        return Scene(SceneKind.OTHER_VIEW, 0.5, shape, why=("not-this-view",))
+        return unknown, None
+    if _looks_inverted(reduced.mean):
+        # Light is dark here; measured the other way round. The saturation level then is no top.
+        top = pixels.max()
+        pixels = np.asarray(top - pixels)
+        frame = replace(frame, saturation=None)
+        reduced = reduce_picture(pixels)
+        finite = reduced.mean[np.isfinite(reduced.mean)]
     low, high = float(np.quantile(finite, 0.02)), float(finite.max())
     noise = estimate_noise(pixels, low, high, frame.saturation)
     rough = look(reduced, block_sigma(noise, reduced))
     if rough is None or not _lit(rough, noise, reduced):
-        return Scene(SceneKind.DARK, 0.9, shape, background=low, noise=noise, why=("no-beam",))
+        return Scene(SceneKind.DARK, 0.9, shape, background=low, noise=noise, why=("no-beam",)), rough
     first = Look(pixels, reduced, noise, rough)
-    judged = _best(first, frame, hints)
-    return _moved(judged.scene, origin, shape)
+    with np.errstate(all="ignore"):  # a fit that runs away is dropped, not reported
+        return _best(first, frame, hints).scene, rough
+
+
+def _tame(pixels: NDArray[Any]) -> NDArray[Any]:
+    """Float pictures whose levels would overflow when squared, scaled down."""
+    top = float(np.nanmax(np.abs(pixels))) if pixels.size else 0.0
+    return pixels / top if np.isfinite(top) and (top > 1e30 or 0 < top < 1e-30) else pixels
+
+
+def _looks_inverted(image: Array) -> bool:
+    """Whether the picture is bright all round and dark in a compact region inside."""
+    border = np.concatenate([image[0], image[-1], image[:, 0], image[:, -1]])
+    border = border[np.isfinite(border)]
+    finite = image[np.isfinite(image)]
+    low, high = np.quantile(finite, [0.01, 0.99])
+    if not high > low:
+        return False
+    edge = np.quantile(border, 0.1)
+    return bool(edge > low + 0.75 * (high - low) and np.mean(finite < low + 0.5 * (high - low)) > 0.002)
+
+
+def _window(rough: Rough, shape: tuple[int, ...]) -> tuple[int, int, int, int] | None:
+    """(left, top, right, bottom) around a small lit region, or ``None`` when it is not small."""
+    blocks_y, blocks_x = rough.grid
+    radius = float(np.sqrt(max(rough.lit_share * blocks_x * blocks_y, 1.0) / np.pi))
+    size = max(1, round(min(shape) / min(blocks_x, blocks_y)))
+    half = int(max(6.0 * radius * size, 24))
+    if size == 1 or 2 * half > 0.6 * min(shape):
+        return None
+    x, y = int(rough.center[0] * size), int(rough.center[1] * size)
+    return max(x - half, 0), max(y - half, 0), min(x + half, shape[1]), min(y + half, shape[0])
+
+
+def _shifted(hints: Hints, origin: tuple[int, int]) -> Hints:
+    """Hints in the coordinates of a part of the picture."""
+    if origin == (0, 0):
+        return hints
+
+    def move(edge: Edge | None) -> Edge | None:
+        return None if edge is None else replace(edge, x=edge.x - origin[0], y=edge.y - origin[1])
+
+    previous = hints.previous
+    if previous is not None:
+        previous = replace(previous, aperture=move(previous.aperture), beam=move(previous.beam))
+    return replace(
+        hints,
+        aperture=move(hints.aperture),
+        start_aperture=move(hints.start_aperture),
+        start_beam=move(hints.start_beam),
+        previous=previous,
+    )
 
 
 def _region(pixels: NDArray[Any], hints: Hints) -> tuple[NDArray[Any], tuple[int, int]]:

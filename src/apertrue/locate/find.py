@@ -28,6 +28,7 @@ class Rough:
         rays: the picture along rays.
         outline: ellipses (x, y, radius, e1, e2) through the core's boundary, best supported first, with the share of
             the boundary's rays that lie on each.
+        grid: (rows, columns) of blocks.
         surround: the ellipse through the faint surround's outer edge, if one is seen, with its share of rays.
     """
 
@@ -40,6 +41,7 @@ class Rough:
     rays: Rays
     outline: tuple[tuple[Array, float], ...]
     surround: tuple[Array, float] | None
+    grid: tuple[int, int]
 
 
 def look(reduced: Reduced, noise_of_block: float) -> Rough | None:
@@ -60,8 +62,8 @@ def look(reduced: Reduced, noise_of_block: float) -> Rough | None:
     inner_points = rays.points(inner.radius)
     good = np.isfinite(inner.radius) & (inner.inside - inner.outside > 0.15 * (bright - dark))
     outline = _outlines(inner_points, good, (x, y))
-    outer, surround = _surround(rays, inner, outline, noise_of_block, dark)
-    return Rough((x, y), dark, bright, float(mask.mean()), inner, outer, rays, outline, surround)
+    outer, surround = _surround(rays, inner, noise_of_block)
+    return Rough((x, y), dark, bright, float(mask.mean()), inner, outer, rays, outline, surround, reduced.mean.shape)
 
 
 def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float]) -> tuple[tuple[Array, float], ...]:
@@ -93,9 +95,7 @@ def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float
 def _surround(
     rays: Rays,
     inner: Drops,
-    outline: tuple[tuple[Array, float], ...],
     sigma: float,
-    dark: float,
 ) -> tuple[Drops, tuple[Array, float] | None]:
     """The faint surround's outer edge: the drops beyond the core's boundary that a circle explains."""
     best: tuple[Drops, tuple[Array, float] | None] | None = None

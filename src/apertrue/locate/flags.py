@@ -6,19 +6,46 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..frame import Frame
+from ..model.edges import distance
+from ..model.forward import Points, evaluate
 from ..registry import FLAGS, SceneKind
 from ..scene import Hints, Noise
+from .ghost import afterglow_seen, find_ghost, stirred
 from .levels import Light
+from .marks import disc_values, levels_bent, overlay_seen, saturated_share
+from .reduce import reduce_picture
+from .refine import Fit
 from .solve import Solution
 from .support import Support
 
 Array = NDArray[np.float64]
+
+#: Something in the way takes at least this share of the local light.
+TAKES = 0.35
+#: … by at least this many σ of a block.
+CLEARLY = 3.5
 
 
 def _limit(flag: str) -> float:
     value = FLAGS[flag].limit
     assert value is not None
     return value
+
+
+def ordered(raised: set[str]) -> tuple[str, ...]:
+    """Flags in the registry's order."""
+    return tuple(f for f in FLAGS if f in raised)
+
+
+def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints) -> tuple[str, ...]:
+    """Flags of a picture in which no pair of edges was found: what the file and the pixels alone tell."""
+    raised: set[str] = set()
+    if overlay_seen(pixels, lossy=frame.lossy):
+        raised.add("overlay")
+    linear = hints.linear if hints.linear is not None else frame.linear
+    if linear is False:
+        raised.add("nonlinear")
+    return ordered(raised)
 
 
 def picture_flags(
@@ -38,41 +65,156 @@ def picture_flags(
     assert fit.aperture is not None
     assert fit.beam is not None
     raised: set[str] = set()
-    if frame.saturation is not None:
-        core = max(light.core, 1e-30)
-        lit = pixels > 0.5 * (core + light.background)
-        n_lit = int(np.count_nonzero(lit))
-        n_top = int(np.count_nonzero(pixels >= frame.saturation))
-        if n_lit and n_top > _limit("saturated") * n_lit:
-            raised.add("saturated")
-    visible = int(at["aperture"].visible.sum() + at["beam"].visible.sum())
-    contradicted = int(at["aperture"].contradicted.sum() + at["beam"].contradicted.sum())
-    if visible and contradicted > max(_limit("in-the-way") * visible, 1):
+    lit = disc_values(pixels, (fit.aperture, fit.beam))
+    if saturated_share(lit, frame.saturation, noise) > _limit("saturated"):
+        raised.add("saturated")
+    if overlay_seen(pixels, fit.aperture, lossy=frame.lossy):
+        raised.add("overlay")
+    if stirred(solution):
+        if afterglow_seen(find_ghost(pixels, solution, lambda v: noise.correlation * noise.variance(v)), fit):
+            raised.add("afterglow")
+        elif covered_share(pixels, fit, noise) > _limit("in-the-way"):
+            raised.add("in-the-way")
+    if any(edge_missing(s) > _limit("in-the-way") for s in at.values()):
         raised.add("in-the-way")
     for support in at.values():
         if support.cut > _limit("cut-by-frame"):
             raised.add("cut-by-frame")
-    pixel_sigma = float(np.sqrt(noise.variance(light.core)))
-    if sigma_offset > 0.01 or light.core - light.background < _limit("noisy") * pixel_sigma:
+    if noise_sigma(fit) > 0.01 or light.core - light.background < _limit("noisy") * _pixel_sigma(noise, light.core):
         raised.add("noisy")
-    if light.unevenness is not None and light.unevenness[0] > _limit("uneven"):
+    uneven = _unevenness(solution, light) if "in-the-way" in raised else light.unevenness
+    if uneven is not None and uneven[0] > _limit("uneven"):
         raised.add("uneven")
     e_a, s_a = _ellipticity(fit.aperture, covariance, 0)
-    e_b, s_b = _ellipticity(fit.beam, covariance, 6)
+    _, s_b = _ellipticity(fit.beam, covariance, 6)
     if e_a > max(3 * s_a, _limit("tilted-view")):
         raised.add("tilted-view")
     differ = float(np.hypot(fit.beam[3] - fit.aperture[3], fit.beam[4] - fit.aperture[4]))
     if differ > max(3 * np.hypot(s_a, s_b), _limit("elliptical")):
         raised.add("elliptical")
-    if light.halo is not None and kind is not SceneKind.CROSSOVER:
-        dark_sigma = float(np.sqrt(noise.variance(light.background)))
-        core = light.core - light.background
-        if light.halo < 5 * dark_sigma and light.halo < _limit("low-contrast") * core:
-            raised.add("low-contrast")
+    if kind is not SceneKind.CROSSOVER:
+        step = aperture_step(fit, at["aperture"])
+        if step is not None:
+            weak = step < 5 * _pixel_sigma(noise, light.background + max(step, 0.0))
+            if weak and step < _limit("low-contrast") * (light.core - light.background):
+                raised.add("low-contrast")
     linear = hints.linear if hints.linear is not None else frame.linear
-    if linear is False:
+    if linear is False or (linear is None and pixels.dtype == np.uint8 and _bent(pixels, fit)):
         raised.add("nonlinear")
-    return tuple(f for f in FLAGS if f in raised)
+    return ordered(raised)
+
+
+def _pixel_sigma(noise: Noise, level: float) -> float:
+    return float(np.sqrt(noise.variance(level)))
+
+
+def noise_sigma(fit: Fit) -> float:
+    """1σ of the offset that the picture's noise alone makes, in aperture radii: misfit of the light is not noise."""
+    assert fit.aperture is not None
+    try:
+        covariance = np.linalg.inv(fit.normal)
+    except np.linalg.LinAlgError:
+        return float("inf")
+    difference = covariance[6:8, 6:8] + covariance[:2, :2] - covariance[:2, 6:8] - covariance[6:8, :2]
+    return float(np.sqrt(max(float(np.linalg.eigvalsh(difference)[-1]), 0.0))) / float(fit.aperture[2])
+
+
+def aperture_step(fit: Fit, at: Support) -> float | None:
+    """The aperture's step where the beam leaves its edge free, gray levels: median over those sectors."""
+    from .support import edge_points
+
+    assert fit.beam is not None
+    x, y = edge_points(fit.aperture)  # type: ignore[arg-type]
+    free = distance(x, y, fit.beam) < -3 * fit.beam[5]
+    return float(np.median(at.expected[free])) if free.any() else None
+
+
+def edge_missing(at: Support) -> float:
+    """Share of an edge's visible sectors whose step is missing, counting stretches of at least two neighbors.
+
+    A single sector may miss its step by chance; a step that is too high is bright light, not something in the way.
+    """
+    gone = at.visible & (at.found < 0.5 * at.expected - 4 * at.sigma)
+    pair = gone & (np.roll(gone, 1) | np.roll(gone, -1))
+    n = int(at.visible.sum())
+    return float(pair.sum()) / n if n >= 8 else 0.0
+
+
+def covered_share(pixels: NDArray[Any], fit: Fit, noise: Noise) -> float:
+    """Share of the lit area that is clearly darker than the smooth light of the fit.
+
+    Counted over block means, off both edges, wherever a loss of :data:`TAKES` would stand out of the noise.
+    """
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    a = fit.aperture
+    reach = float(a[2]) * 1.1
+    rows, columns = pixels.shape
+    x0, x1 = max(int(a[0] - reach), 0), min(int(a[0] + reach) + 1, columns)
+    y0, y1 = max(int(a[1] - reach), 0), min(int(a[1] + reach) + 1, rows)
+    crop = pixels[y0:y1, x0:x1]
+    if min(crop.shape) < 16:
+        return 0.0
+    reduced = reduce_picture(crop, 50)
+    bx, by = reduced.centers()
+    gx, gy = np.meshgrid(bx + x0, by + y0)
+    half = 0.71 * reduced.size
+    ok = np.isfinite(reduced.mean) & (distance(gx, gy, a) > 2.5 * a[5] + half)
+    ok &= np.abs(distance(gx, gy, fit.beam)) > 3.0 * fit.beam[5] + half
+    if ok.sum() < 40:
+        return 0.0
+    model = evaluate(fit.basis, Points.at(gx[ok], gy[ok]), fit.aperture, fit.beam, fit.linear)
+    light, loss, variance = (np.zeros(ok.shape) for _ in range(3))
+    light[ok] = np.maximum(model - float(fit.linear[0]), 1e-12)
+    loss[ok] = model - reduced.mean[ok]
+    variance[ok] = noise.correlation * noise.variance(model) / reduced.pixels
+    able = ok & (TAKES * light > CLEARLY * np.sqrt(variance))
+    covered = able & (loss > TAKES * light)
+    # Where single blocks are too noisy, nine of them together are asked.
+    light, loss, variance = (_box(v) for v in (light, loss, variance))
+    more = ok & ~able & (TAKES * light > CLEARLY * np.sqrt(variance))
+    covered |= more & (loss > TAKES * light)
+    n = int(np.count_nonzero(able | more))
+    return float(np.count_nonzero(covered)) / n if n >= 40 else 0.0
+
+
+def _box(v: Array) -> Array:
+    """Sums over 3×3."""
+    p = np.pad(v, 1)
+    rows = p[:-2] + p[1:-1] + p[2:]
+    return np.asarray(rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:])
+
+
+def _unevenness(solution: Solution, light: Light) -> tuple[float, float] | None:
+    """Unevenness without what lies in the way: cells count by their robust weight."""
+    fit, cells = solution.fit, solution.cells
+    lit = np.ones(len(cells), dtype=bool)
+    for edge in (fit.aperture, fit.beam):
+        assert edge is not None
+        lit &= distance(cells.at.x, cells.at.y, edge) > 3.0 * edge[5]
+    lit &= fit.weight > 0.5
+    if lit.sum() < 6:
+        return None
+    value = cells.mean[lit] - light.background
+    weight = cells.count[lit]
+    mean = float(np.average(value, weights=weight))
+    if not mean > 0:
+        return None
+    variance = float(np.average((value - mean) ** 2, weights=weight)) - float(
+        np.average(fit.sigma[lit] ** 2, weights=weight)
+    )
+    return 100 * float(np.sqrt(max(variance, 0.0))) / mean, 0.0
+
+
+def _bent(pixels: NDArray[Any], fit: Fit) -> bool:
+    """Whether 8-bit levels inside the beam and at the frame's dark rim show a bent scale."""
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    core = disc_values(pixels, (fit.aperture, fit.beam), margin=4 * float(max(fit.aperture[5], fit.beam[5])))
+    rows, columns = pixels.shape
+    y, x = np.ogrid[0:rows:4, 0:columns]
+    outside = distance(x + 0.0 * y, y + 0.0 * x, fit.aperture) < -6 * fit.aperture[5]
+    return levels_bent(pixels[::4][outside], core)
 
 
 def _ellipticity(edge: Array, covariance: Array, start: int) -> tuple[float, float]:

@@ -1,0 +1,227 @@
+"""What the pixels alone show, whatever the scene: drawn text and borders, saturation, gray levels that were bent."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.edges import distance
+from ..scene import Noise
+
+Array = NDArray[np.float64]
+
+#: A drawn edge falls by at least this share of the picture's range within two pixels.
+SHARP = 0.3
+#: Straight pieces of drawn edges that make up at least a word or a bar.
+LEAST_PIECES = 8
+#: Length of such a piece, px.
+PIECE = 5
+#: Pixels looked at across a disc at most.
+ACROSS = 400
+
+
+def overlay_seen(
+    pixels: NDArray[Any], disc: Array | None = None, *, lossy: bool = False, clear: float = 1.03, word: int | None = None
+) -> bool:
+    """Whether text, a scale bar or a window's border is drawn into a picture, for any scene.
+
+    Args:
+        pixels: the picture, 2-D.
+        disc: an edge (x, y, radius, e1, e2, …, px) inside which nothing counts as a mark; ``None`` when none is known.
+        lossy: whether a lossy compression smeared the marks.
+        clear: how far beyond the disc's edge marks begin, in its radii.
+        word: straight pieces that make a mark (:data:`LEAST_PIECES` by default).
+    """
+    if min(pixels.shape) < 24:
+        return False
+    return border_seen(pixels, lossy=lossy) or _text_seen(pixels, disc, lossy, clear, word or LEAST_PIECES)
+
+
+def border_seen(pixels: NDArray[Any], *, lossy: bool = False) -> bool:
+    """Whether at least two sides of the frame carry lines of one gray level that end in a straight step."""
+    low, high = (float(v) for v in np.nanpercentile(pixels[::8, ::8], (1, 99.8)))
+    top = float(np.nanmax(pixels[::4, ::4]))
+    span = max(high - low, 0.2 * (top - low))
+    if not span > 0:
+        return False
+    sides = (pixels, pixels[::-1], pixels.T, pixels.T[::-1])
+    return sum(_bordered(s, 0.03 * span if lossy else 0.0, span) for s in sides) >= 2
+
+
+def _bordered(lines: NDArray[Any], slack: float, span: float) -> bool:
+    """Whether the first line is of one level and a later one departs from it at once, all along."""
+    first = lines[0].astype(np.float64)
+    n = len(first)
+    inner = slice(n // 8, n - n // 8)
+    level = float(np.median(first))
+    if np.mean(np.abs(first[inner] - level) <= slack) < 0.98:
+        return False
+    deep = lines[1 : max(3, len(lines) // 8), inner].astype(np.float64)
+    same = np.mean(np.abs(deep - level) <= max(slack, 0.02 * span), axis=1) > 0.7
+    k = int(np.argmin(same)) if not same.all() else len(same)
+    if k + 2 > len(deep):
+        return False
+    after = deep[k : k + 2]
+    away = np.abs(after[-1] - level) > 0.08 * span
+    # A border shows as a step along most of its side; the light of a scene does not follow the frame.
+    return bool(np.mean(away) > 0.8 and abs(float(np.median(after[-1])) - level) > 0.08 * span)
+
+
+def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float, word: int) -> bool:
+    skip = max(1, min(pixels.shape) // 1500)
+    p = pixels[::skip, ::skip]
+    top = float(np.nanmax(p))
+    low = float(np.nanmedian(p[::8, ::8]))
+    low = min(low, float(np.nanpercentile(p[::8, ::8], 20)))
+    span = top - low
+    if not span > 0:
+        return False
+    mask = p >= (top - 0.15 * span if lossy else top)
+    if disc is not None:
+        _clear_disc(mask, disc, clear, skip)
+    n = int(np.count_nonzero(mask))
+    if n < 12:
+        return False
+    rows = np.flatnonzero(mask.any(axis=1))
+    columns = np.flatnonzero(mask.any(axis=0))
+    y0, y1 = max(int(rows[0]) - 3, 0), int(rows[-1]) + 4
+    x0, x1 = max(int(columns[0]) - 3, 0), int(columns[-1]) + 4
+    mask, p = mask[y0:y1, x0:x1], p[y0:y1, x0:x1]
+    mask = mask & ~_bulky(mask, max(9, min(pixels.shape) // (40 * skip)))
+    if np.count_nonzero(mask) < 12:
+        return False
+    value = p.astype(np.float64)
+    pieces = 0
+    for m, v in ((mask, value), (mask[:, ::-1], value[:, ::-1]), (mask.T, value.T), (mask.T[:, ::-1], value.T[:, ::-1])):
+        if m.shape[1] < 4 or m.shape[0] < PIECE:
+            continue
+        end = m[:, :-2] & ~m[:, 1:-1] & (v[:, :-2] - v[:, 2:] > SHARP * span)
+        pieces += _runs(end)
+    return pieces >= word
+
+
+def _clear_disc(mask: NDArray[np.bool_], disc: Array, clear: float, skip: int) -> None:
+    """Take away what lies inside a disc."""
+    y = (np.arange(mask.shape[0]) * skip - disc[1])[:, None]
+    x = (np.arange(mask.shape[1]) * skip - disc[0])[None, :]
+    e1, e2 = float(disc[3]), float(disc[4])
+    k = 1 - e1 * e1 - e2 * e2
+    r2 = (((1 - e1) * x - e2 * y) ** 2 + ((1 + e1) * y - e2 * x) ** 2) / k
+    reach = disc[2] * clear + (4 * disc[5] if len(disc) > 5 else 0.0)
+    mask &= r2 > reach * reach
+
+
+def _bulky(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
+    """What belongs to a filled square of ``side`` px: discs and areas, not strokes (grown by some px)."""
+    h, w = mask.shape
+    out = np.zeros_like(mask)
+    if h < side or w < side:
+        return out
+    total = np.zeros((h + 1, w + 1), dtype=np.int64)
+    np.cumsum(np.cumsum(mask, axis=0, dtype=np.int64), axis=1, out=total[1:, 1:])
+    full = total[side:, side:] - total[:-side, side:] - total[side:, :-side] + total[:-side, :-side] == side * side
+    # The bulk's rim, whose stairs look like strokes, goes with it.
+    grow = side + 6
+    for y, x in zip(*np.nonzero(full[::3, ::3]), strict=True):
+        out[max(3 * y - 6, 0) : 3 * y + grow, max(3 * x - 6, 0) : 3 * x + grow] = True
+    return out
+
+
+def _runs(end: NDArray[np.bool_]) -> int:
+    """Vertical runs of at least :data:`PIECE` px."""
+    padded = np.zeros((end.shape[0] + 2, end.shape[1]), dtype=np.int8)
+    padded[1:-1] = end
+    change = np.diff(padded, axis=0)
+    start, stop = np.nonzero(change.T == 1), np.nonzero(change.T == -1)
+    return int(np.count_nonzero(stop[1] - start[1] >= PIECE))
+
+
+def disc_values(pixels: NDArray[Any], discs: tuple[Array, ...], *, margin: float = 0.0) -> NDArray[Any]:
+    """Gray levels of (a regular sample of) the pixels inside all the discs.
+
+    Args:
+        pixels: the picture.
+        discs: edges (x, y, radius, e1, e2, …), px.
+        margin: least distance inside each edge, px.
+    """
+    rows, columns = pixels.shape
+    bounds = []
+    for d in discs:
+        reach = float(d[2]) * np.sqrt((1 + np.hypot(d[3], d[4])) / (1 - np.hypot(d[3], d[4])))
+        bounds.append((d[0] - reach, d[1] - reach, d[0] + reach, d[1] + reach))
+    x0, y0 = (max(int(np.ceil(max(b[k] for b in bounds))), 0) for k in (0, 1))
+    x1 = min(int(min(b[2] for b in bounds)) + 1, columns)
+    y1 = min(int(min(b[3] for b in bounds)) + 1, rows)
+    if x1 <= x0 or y1 <= y0:
+        return pixels[:0, :0].ravel()
+    skip = max(1, min(x1 - x0, y1 - y0) // ACROSS)
+    gx, gy = np.meshgrid(np.arange(x0, x1, skip, dtype=float), np.arange(y0, y1, skip, dtype=float))
+    inside = np.ones(gx.shape, dtype=np.bool_)
+    for d in discs:
+        inside &= distance(gx, gy, d) > margin
+    out: NDArray[Any] = pixels[y0:y1:skip, x0:x1:skip][inside]
+    return out
+
+
+def saturated_share(values: NDArray[Any], saturation: float | None, noise: Noise) -> float:
+    """Share of the lit pixels that stand at the camera's top level.
+
+    Beside a stated level, a pile-up counts: far more pixels at the very highest level than at those just below it, in a
+    picture whose noise would spread them. Where the noise is finer than a gray level, equal pixels tell nothing.
+
+    Args:
+        values: lit pixels.
+        saturation: stated level or ``None``.
+        noise: of the camera.
+    """
+    if not values.size:
+        return 0.0
+    share = 0.0 if saturation is None else float(np.count_nonzero(values >= saturation)) / values.size
+    top = float(np.nanmax(values))
+    at_top = int(np.count_nonzero(values >= top))
+    sigma = float(np.sqrt(noise.read_variance))
+    if at_top < 20 or at_top < 0.0005 * values.size or (values.dtype.kind in "ui" and sigma < 0.45):
+        return share
+    width = max(4.0 * sigma, 8.0) if values.dtype.kind in "ui" else 4.0 * sigma
+    below = np.asarray(values[(values < top) & (values >= top - width)], dtype=np.float64)
+    levels = width if values.dtype.kind in "ui" else max(len(np.unique(below)), 1)
+    if at_top > 6 * (len(below) / levels + 1):
+        share = max(share, at_top / values.size)
+    return share
+
+
+def levels_bent(dark: NDArray[Any], core: NDArray[Any]) -> bool:
+    """Whether 8-bit gray levels show that they are not proportional to light.
+
+    Two signs: a comb of missing levels that a stretch of contrast leaves, or a core quieter than the dark, which no
+    counting camera has (variance = read + gain·light; Janesick, Photon Transfer, 2007, from memory).
+
+    Args:
+        dark, core: pixels without light and of the beam's plateau, neighbors along rows kept together.
+    """
+    if core.dtype != np.uint8 or core.size < 500 or dark.size < 500:
+        return False
+    count = np.bincount(np.concatenate([dark.ravel(), core.ravel()]), minlength=256)
+    if _comb(count):
+        return True
+    if np.mean(core == core.max()) > 0.02 or np.mean(dark == dark.min()) > 0.3:
+        return False
+    v_dark, v_core = (_difference_variance(v) for v in (dark, core))
+    return v_dark > 0.5 and v_core < 0.6 * v_dark
+
+
+def _comb(count: NDArray[np.intp]) -> bool:
+    """Whether single missing levels recur between well-filled ones."""
+    used = np.flatnonzero(count)
+    if used.size < 12:
+        return False
+    inner = count[1:-1]
+    sides = np.minimum(count[:-2], count[2:])
+    filled = sides >= 30
+    missing = filled & (inner == 0)
+    return bool(missing.sum() >= 5 and missing.sum() > 0.1 * filled.sum())
+
+
+def _difference_variance(values: NDArray[Any]) -> float:
+    d = np.diff(values.astype(np.float64).ravel())
+    return float((1.4826 * np.median(np.abs(d - np.median(d)))) ** 2 / 2)
