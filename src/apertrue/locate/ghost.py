@@ -135,7 +135,9 @@ def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
     )
 
 
-def _blocks(pixels: NDArray[Any], fit: Fit, variance_at: Any) -> tuple[Array, Array, Array, Array, Reduced, tuple[NDArray[np.intp], NDArray[np.intp]]] | None:
+def _blocks(
+    pixels: NDArray[Any], fit: Fit, variance_at: Any
+) -> tuple[Array, Array, Array, Array, Reduced, tuple[NDArray[np.intp], NDArray[np.intp]]] | None:
     """Block means inside the aperture, off both edges: x, y, mean, σ, the reduction and their rows and columns in it."""
     assert fit.aperture is not None
     assert fit.beam is not None

@@ -21,7 +21,12 @@ ACROSS = 400
 
 
 def overlay_seen(
-    pixels: NDArray[Any], disc: Array | None = None, *, lossy: bool = False, clear: float = 1.03, word: int | None = None
+    pixels: NDArray[Any],
+    disc: Array | None = None,
+    *,
+    lossy: bool = False,
+    clear: float = 1.03,
+    word: int | None = None,
 ) -> bool:
     """Whether text, a scale bar or a window's border is drawn into a picture, for any scene.
 
@@ -92,7 +97,12 @@ def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: flo
         return False
     value = p.astype(np.float64)
     pieces = 0
-    for m, v in ((mask, value), (mask[:, ::-1], value[:, ::-1]), (mask.T, value.T), (mask.T[:, ::-1], value.T[:, ::-1])):
+    for m, v in (
+        (mask, value),
+        (mask[:, ::-1], value[:, ::-1]),
+        (mask.T, value.T),
+        (mask.T[:, ::-1], value.T[:, ::-1]),
+    ):
         if m.shape[1] < 4 or m.shape[0] < PIECE:
             continue
         end = m[:, :-2] & ~m[:, 1:-1] & (v[:, :-2] - v[:, 2:] > SHARP * span)
