@@ -16,7 +16,7 @@ from .marks import disc_values, levels_bent, overlay_seen, saturated_share
 from .reduce import reduce_picture
 from .refine import Fit
 from .solve import Solution
-from .support import Support
+from .support import Support, edge_points
 
 Array = NDArray[np.float64]
 
@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 TAKES = 0.35
 #: … by at least this many σ of a block.
 CLEARLY = 3.5
+#: A shadow and its soft rim ÷ the part that takes so much.
+RIM = 1.6
 
 
 def _limit(flag: str) -> float:
@@ -60,7 +62,7 @@ def picture_flags(
     sigma_offset: float,
     hints: Hints,
 ) -> tuple[str, ...]:
-    """Flags in the registry's order."""
+    """Flags in the registry's order. ``sigma_offset`` (with misfit of the light) counts only where it is hopeless."""
     fit = solution.fit
     assert fit.aperture is not None
     assert fit.beam is not None
@@ -80,7 +82,8 @@ def picture_flags(
     for support in at.values():
         if support.cut > _limit("cut-by-frame"):
             raised.add("cut-by-frame")
-    if noise_sigma(fit) > 0.01 or light.core - light.background < _limit("noisy") * _pixel_sigma(noise, light.core):
+    blurred = noise_sigma(fit) > 0.01 or not np.isfinite(sigma_offset)
+    if blurred or light.core - light.background < _limit("noisy") * _pixel_sigma(noise, light.core):
         raised.add("noisy")
     uneven = _unevenness(solution, light) if "in-the-way" in raised else light.unevenness
     if uneven is not None and uneven[0] > _limit("uneven"):
@@ -120,13 +123,12 @@ def noise_sigma(fit: Fit) -> float:
 
 
 def aperture_step(fit: Fit, at: Support) -> float | None:
-    """The aperture's step where the beam leaves its edge free, gray levels: median over those sectors."""
-    from .support import edge_points
-
+    """The aperture's step where the beam leaves its edge free, gray levels: at its clearest tenth."""
+    assert fit.aperture is not None
     assert fit.beam is not None
-    x, y = edge_points(fit.aperture)  # type: ignore[arg-type]
+    x, y = edge_points(fit.aperture)
     free = distance(x, y, fit.beam) < -3 * fit.beam[5]
-    return float(np.median(at.expected[free])) if free.any() else None
+    return float(np.quantile(at.expected[free], 0.9)) if free.any() else None
 
 
 def edge_missing(at: Support) -> float:
@@ -175,7 +177,7 @@ def covered_share(pixels: NDArray[Any], fit: Fit, noise: Noise) -> float:
     more = ok & ~able & (TAKES * light > CLEARLY * np.sqrt(variance))
     covered |= more & (loss > TAKES * light)
     n = int(np.count_nonzero(able | more))
-    return float(np.count_nonzero(covered)) / n if n >= 40 else 0.0
+    return RIM * float(np.count_nonzero(covered)) / n if n >= 40 else 0.0
 
 
 def _box(v: Array) -> Array:

@@ -1,7 +1,7 @@
 """Afterglow: a second, fainter disc of the beam's own size at another place inside the aperture.
 
-On block means inside the aperture, off both edges, smooth light (halo and beam terms) is fitted with and without a further
-disc on a coarse grid of places. The gain in χ² of each place comes from one projection, so that the search is a few
+On block means inside the aperture, off both edges, smooth light (halo and beam terms) is fitted with and without a
+further disc on a coarse grid of places. The gain in χ² of each place comes from one projection, so that the search is a few
 matrix products.
 """
 
@@ -18,6 +18,9 @@ from .solve import Solution
 
 Array = NDArray[np.float64]
 
+#: x, y (px), mean, σ (gray levels), the reduction they are from, their rows and columns in it.
+Blocks = tuple[Array, Array, Array, Array, Reduced, tuple[NDArray[np.intp], NDArray[np.intp]]]
+
 #: Blocks across the aperture's diameter that the search aims at.
 BLOCKS = 44
 #: Nearest and farthest place searched, from the beam's center, aperture radii.
@@ -25,7 +28,9 @@ NEAREST, FARTHEST = 0.06, 0.6
 #: What smooth light may differ from its terms, relative to the local light (1σ).
 DISCREPANCY = 0.003
 #: Mean square of the sectors' summed residuals above which a second disc is looked for (1 by chance).
-CALM = 2.5
+CALM = 1.35
+#: The same for single cells.
+CALM_CELLS = 1.6
 #: Sectors of that sum.
 SECTORS = 12
 #: Gain in χ² (relative to what is left per block) that a second disc needs.
@@ -73,7 +78,7 @@ def stirred(solution: Solution) -> bool:
     total = np.bincount(key, weights=z * weight, minlength=2 * SECTORS)
     square = np.bincount(key, weights=weight**2, minlength=2 * SECTORS)
     filled = square > 0
-    return float(np.mean(total[filled] ** 2 / square[filled])) > CALM or float(np.mean(z * z)) > CALM
+    return float(np.mean(total[filled] ** 2 / square[filled])) > CALM or float(np.mean(z * z)) > CALM_CELLS
 
 
 def find_ghost(pixels: NDArray[Any], solution: Solution, variance_at: Any) -> Ghost | None:
@@ -82,7 +87,7 @@ def find_ghost(pixels: NDArray[Any], solution: Solution, variance_at: Any) -> Gh
     Args:
         pixels: the picture.
         solution: the joint fit.
-        variance_at: a pixel's variance as a function of its gray level (for means of many pixels, correlation included).
+        variance_at: a pixel's variance as a function of its gray level, its share in means of many pixels.
     """
     fit = solution.fit
     assert fit.aperture is not None
@@ -123,7 +128,7 @@ def find_ghost(pixels: NDArray[Any], solution: Solution, variance_at: Any) -> Gh
 
 
 def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
-    """Whether a second disc stands out: clearly better than smooth light, apart from the beam, of 1 to 60 % of its step."""
+    """Whether a second disc stands out: better than smooth light, apart from the beam, 1 to 60 % of its step."""
     if ghost is None or fit.beam is None or fit.aperture is None:
         return False
     apart = float(np.hypot(ghost.x - fit.beam[0], ghost.y - fit.beam[1]))
@@ -135,10 +140,8 @@ def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
     )
 
 
-def _blocks(
-    pixels: NDArray[Any], fit: Fit, variance_at: Any
-) -> tuple[Array, Array, Array, Array, Reduced, tuple[NDArray[np.intp], NDArray[np.intp]]] | None:
-    """Block means inside the aperture, off both edges: x, y, mean, σ, the reduction and their rows and columns in it."""
+def _blocks(pixels: NDArray[Any], fit: Fit, variance_at: Any) -> Blocks | None:
+    """Block means inside the aperture, off both edges: x, y, mean, σ, the reduction, their rows and columns in it."""
     assert fit.aperture is not None
     assert fit.beam is not None
     a = fit.aperture

@@ -17,7 +17,7 @@ LEAST_PIECES = 8
 #: Length of such a piece, px.
 PIECE = 5
 #: Pixels looked at across a disc at most.
-ACROSS = 400
+ACROSS = 160
 
 
 def overlay_seen(
@@ -26,7 +26,6 @@ def overlay_seen(
     *,
     lossy: bool = False,
     clear: float = 1.03,
-    word: int | None = None,
 ) -> bool:
     """Whether text, a scale bar or a window's border is drawn into a picture, for any scene.
 
@@ -35,16 +34,16 @@ def overlay_seen(
         disc: an edge (x, y, radius, e1, e2, …, px) inside which nothing counts as a mark; ``None`` when none is known.
         lossy: whether a lossy compression smeared the marks.
         clear: how far beyond the disc's edge marks begin, in its radii.
-        word: straight pieces that make a mark (:data:`LEAST_PIECES` by default).
     """
     if min(pixels.shape) < 24:
         return False
-    return border_seen(pixels, lossy=lossy) or _text_seen(pixels, disc, lossy, clear, word or LEAST_PIECES)
+    return border_seen(pixels, lossy=lossy) or _text_seen(pixels, disc, lossy, clear)
 
 
 def border_seen(pixels: NDArray[Any], *, lossy: bool = False) -> bool:
     """Whether at least two sides of the frame carry lines of one gray level that end in a straight step."""
-    low, high = (float(v) for v in np.nanpercentile(pixels[::8, ::8], (1, 99.8)))
+    skip = max(8, min(pixels.shape) // 64)
+    low, high = (float(v) for v in np.nanpercentile(pixels[::skip, ::skip], (1, 99.8)))
     top = float(np.nanmax(pixels[::4, ::4]))
     span = max(high - low, 0.2 * (top - low))
     if not span > 0:
@@ -72,16 +71,18 @@ def _bordered(lines: NDArray[Any], slack: float, span: float) -> bool:
     return bool(np.mean(away) > 0.8 and abs(float(np.median(after[-1])) - level) > 0.08 * span)
 
 
-def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float, word: int) -> bool:
+def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float) -> bool:
     skip = max(1, min(pixels.shape) // 1500)
     p = pixels[::skip, ::skip]
     top = float(np.nanmax(p))
-    low = float(np.nanmedian(p[::8, ::8]))
-    low = min(low, float(np.nanpercentile(p[::8, ::8], 20)))
+    step = max(8, min(p.shape) // 64)
+    low = float(np.nanpercentile(p[::step, ::step], 20))
     span = top - low
     if not span > 0:
         return False
     mask = p >= (top - 0.15 * span if lossy else top)
+    if np.count_nonzero(mask) < 12:
+        return False
     if disc is not None:
         _clear_disc(mask, disc, clear, skip)
     n = int(np.count_nonzero(mask))
@@ -107,18 +108,19 @@ def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: flo
             continue
         end = m[:, :-2] & ~m[:, 1:-1] & (v[:, :-2] - v[:, 2:] > SHARP * span)
         pieces += _runs(end)
-    return pieces >= word
+    return pieces >= LEAST_PIECES
 
 
 def _clear_disc(mask: NDArray[np.bool_], disc: Array, clear: float, skip: int) -> None:
     """Take away what lies inside a disc."""
-    y = (np.arange(mask.shape[0]) * skip - disc[1])[:, None]
-    x = (np.arange(mask.shape[1]) * skip - disc[0])[None, :]
+    at_y, at_x = np.nonzero(mask)
+    dx, dy = at_x * skip - disc[0], at_y * skip - disc[1]
     e1, e2 = float(disc[3]), float(disc[4])
     k = 1 - e1 * e1 - e2 * e2
-    r2 = (((1 - e1) * x - e2 * y) ** 2 + ((1 + e1) * y - e2 * x) ** 2) / k
+    r2 = (((1 - e1) * dx - e2 * dy) ** 2 + ((1 + e1) * dy - e2 * dx) ** 2) / k
     reach = disc[2] * clear + (4 * disc[5] if len(disc) > 5 else 0.0)
-    mask &= r2 > reach * reach
+    inside = r2 <= reach * reach
+    mask[at_y[inside], at_x[inside]] = False
 
 
 def _bulky(mask: NDArray[np.bool_], side: int) -> NDArray[np.bool_]:
@@ -207,7 +209,8 @@ def levels_bent(dark: NDArray[Any], core: NDArray[Any]) -> bool:
     counting camera has (variance = read + gain·light; Janesick, Photon Transfer, 2007, from memory).
 
     Args:
-        dark, core: pixels without light and of the beam's plateau, neighbors along rows kept together.
+        dark: pixels without light, neighbors along rows kept together.
+        core: the same of the beam's plateau.
     """
     if core.dtype != np.uint8 or core.size < 500 or dark.size < 500:
         return False
