@@ -1,4 +1,4 @@
-"""Is the stated doubt true, and is anything said that the picture does not bear?
+"""Whether the stated doubt is true, and whether anything is said that the picture does not bear.
 
 For each set of scenes: how often intervals of 1σ, 2σ and 3σ hold the truth, how many numbers are false (beyond both a
 limit and 4σ), how many readable pictures are refused, and how often kind and flags are right.
@@ -31,7 +31,12 @@ LIMITS = {
     "clipped_fraction": 0.005, "score": 0.5, "working_score": 0.5,
 }  # fmt: skip
 #: Directions (deg, period): false when off by more than the angle that 1 % of the radius makes, and 4σ.
-ANGLES = {"offset_direction_deg": 360.0, "move_direction_deg": 360.0, "aperture_axis_deg": 180.0, "beam_axis_deg": 180.0}
+ANGLES = {
+    "offset_direction_deg": 360.0,
+    "move_direction_deg": 360.0,
+    "aperture_axis_deg": 180.0,
+    "beam_axis_deg": 180.0,
+}
 #: Fields whose coverage is counted.
 COVERED = (*LIMITS, "aperture_edge_px", "beam_edge_px", "aperture_ellipticity", "beam_ellipticity", "halo_fraction",
            "unevenness_percent", *ANGLES)  # fmt: skip
@@ -153,7 +158,12 @@ def report(rows: dict[str, Row], *, list_bad: bool = False, detail: bool = False
     if len(rows) > 1:
         _line("all", total)
     for name, row in rows.items():
-        for what, counter in (("false", row.false), ("kinds", row.kinds), ("missed", row.missed_flags), ("extra", row.extra_flags)):
+        for what, counter in (
+            ("false", row.false),
+            ("kinds", row.kinds),
+            ("missed", row.missed_flags),
+            ("extra", row.extra_flags),
+        ):
             if counter:
                 print(f"  {name}: {what}: " + ", ".join(f"{k} {v}" for k, v in counter.most_common()))
     if detail:
@@ -168,7 +178,11 @@ def report(rows: dict[str, Row], *, list_bad: bool = False, detail: bool = False
 
 
 def _line(name: str, row: Row) -> None:
-    zs = [np.abs(np.array(row.z[k])) for k in ("offset_x_percent", "offset_y_percent", "aperture_radius_px", "beam_radius_px") if k in row.z]
+    zs = [
+        np.abs(np.array(row.z[k]))
+        for k in ("offset_x_percent", "offset_y_percent", "aperture_radius_px", "beam_radius_px")
+        if k in row.z
+    ]
     a = np.concatenate(zs) if zs else np.array([np.nan])
     held = [100 * float(np.mean(a < k)) for k in (1, 2, 3)]
     flags = 100 * row.flags_right / row.flags_total if row.flags_total else float("nan")

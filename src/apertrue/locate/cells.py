@@ -113,7 +113,7 @@ def band_pixels(
     mid = -b * d2 / a
 
     def half(q: float) -> Array:
-        return np.sqrt(np.maximum((q * q - c * d2 * d2) / a + mid * mid, 0.0))
+        return np.asarray(np.sqrt(np.maximum((q * q - c * d2 * d2) / a + mid * mid, 0.0)), dtype=np.float64)
 
     outer, inner = half(q_out), half(q_in)
     split = inner > 0.5
@@ -149,7 +149,7 @@ def _towards(at_x: Array, at_y: Array, u: Array, edge: Array) -> tuple[Array, Ar
 def _bin(u: Array, reach: float, n: int) -> NDArray[np.intp]:
     """Bin numbers 1 … n across the band, 0 and n + 1 outside of it."""
     i = np.floor((u + reach) * (n / (2 * reach)))
-    return np.clip(i + 1, 0, n + 1).astype(np.intp)
+    return np.asarray(np.clip(i + 1, 0, n + 1), dtype=np.intp)
 
 
 def _layout(width: float) -> tuple[float, int]:

@@ -1,7 +1,6 @@
 """What a fit may be called: the scene's kind, its confidence, and what may not be said."""
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,6 @@ from .cells import far_blocks
 from .find import Look, Rough
 from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
-from .reduce import Reduced
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, true_width
 from .support import Support, arcs_of, edge_points, support
@@ -161,15 +159,12 @@ def judge_pair(solution: Solution, sure: bool, first: Look, frame: Frame, hints:
 
 def judge_single(
     solution: Solution | None,
-    rough: Rough,
-    reduced: Reduced,
-    noise: Noise,
-    pixels: NDArray[Any],
-    frame: Frame,
+    first: Look,
     hints: Hints,
 ) -> Judged:
     """A scene with one edge or none."""
-    shape = (int(pixels.shape[0]), int(pixels.shape[1]))
+    rough, noise = first.rough, first.noise
+    shape = (int(first.pixels.shape[0]), int(first.pixels.shape[1]))
     other = Judged(Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=rough.dark, noise=noise, why=("not-this-view",)))
     if solution is None or solution.fit.beam is None:
         return other
@@ -187,7 +182,7 @@ def _whose_edge(
     """One edge, and whose it is if anything known beforehand tells."""
     fit = solution.fit
     edge = _edge(solution, 1, at)
-    own = np.linalg.inv(fit.normal)[:6, :6] * spread_of(solution) ** 2
+    own = np.asarray(np.linalg.inv(fit.normal)[:6, :6] * spread_of(solution) ** 2, dtype=np.float64)
     own[2, 2] += _edge_doubt(solution, 1, at) ** 2
     light = light_of(fit, solution.cells)
     one = Scene(

@@ -201,7 +201,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
             assert chosen is not None
             return chosen
     single = _single(first, contrast)
-    return judge_single(single, first.rough, first.reduced, first.noise, first.pixels, frame, hints)
+    return judge_single(single, first, hints)
 
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:

@@ -202,10 +202,9 @@ def _unevenness(solution: Solution, light: Light) -> tuple[float, float] | None:
     mean = float(np.average(value, weights=weight))
     if not mean > 0:
         return None
-    variance = float(np.average((value - mean) ** 2, weights=weight)) - float(
-        np.average(fit.sigma[lit] ** 2, weights=weight)
-    )
-    return 100 * float(np.sqrt(max(variance, 0.0))) / mean, 0.0
+    noise2 = float(np.average(fit.sigma[lit] ** 2, weights=weight))
+    spread2 = float(np.average((value - mean) ** 2, weights=weight)) - noise2
+    return 100 * float(np.sqrt(max(spread2, 0.0))) / mean, 0.0
 
 
 def _bent(pixels: NDArray[Any], fit: Fit) -> bool:

@@ -77,7 +77,7 @@ def _close(a: Array | None, b: Array | None) -> bool:
 
 def _crosses(a: Array, b: Array) -> bool:
     d = float(np.hypot(a[0] - b[0], a[1] - b[1]))
-    return abs(a[2] - b[2]) * 0.9 < d + 0.08 * max(a[2], b[2]) and d < a[2] + b[2]
+    return bool(abs(a[2] - b[2]) * 0.9 < d + 0.08 * max(a[2], b[2]) and d < a[2] + b[2])
 
 
 def _encloses(outer: Array, inner: Array) -> bool:

@@ -5,7 +5,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.edges import distance
 from ..scene import Noise
 
 Array = NDArray[np.float64]
@@ -17,7 +16,7 @@ LEAST_PIECES = 8
 #: Length of such a piece, px.
 PIECE = 5
 #: Pixels looked at across a disc at most.
-ACROSS = 160
+ACROSS = 200
 
 
 def overlay_seen(
@@ -114,10 +113,7 @@ def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: flo
 def _clear_disc(mask: NDArray[np.bool_], disc: Array, clear: float, skip: int) -> None:
     """Take away what lies inside a disc."""
     at_y, at_x = np.nonzero(mask)
-    dx, dy = at_x * skip - disc[0], at_y * skip - disc[1]
-    e1, e2 = float(disc[3]), float(disc[4])
-    k = 1 - e1 * e1 - e2 * e2
-    r2 = (((1 - e1) * dx - e2 * dy) ** 2 + ((1 + e1) * dy - e2 * dx) ** 2) / k
+    r2 = _round_square(at_x * skip - disc[0], at_y * skip - disc[1], disc)
     reach = disc[2] * clear + (4 * disc[5] if len(disc) > 5 else 0.0)
     inside = r2 <= reach * reach
     mask[at_y[inside], at_x[inside]] = False
@@ -166,13 +162,21 @@ def disc_values(pixels: NDArray[Any], discs: tuple[Array, ...], *, margin: float
     y1 = min(int(min(b[3] for b in bounds)) + 1, rows)
     if x1 <= x0 or y1 <= y0:
         return pixels[:0, :0].ravel()
-    skip = max(1, min(x1 - x0, y1 - y0) // ACROSS)
-    gx, gy = np.meshgrid(np.arange(x0, x1, skip, dtype=float), np.arange(y0, y1, skip, dtype=float))
-    inside = np.ones(gx.shape, dtype=np.bool_)
+    skip = max(1, -(-min(x1 - x0, y1 - y0) // ACROSS))
+    x, y = np.arange(x0, x1, skip, dtype=float)[None, :], np.arange(y0, y1, skip, dtype=float)[:, None]
+    inside = np.ones((y.size, x.size), dtype=np.bool_)
     for d in discs:
-        inside &= distance(gx, gy, d) > margin
+        inside &= _round_square(x - d[0], y - d[1], d) < max(float(d[2]) - margin, 0.0) ** 2
     out: NDArray[Any] = pixels[y0:y1:skip, x0:x1:skip][inside]
     return out
+
+
+def _round_square(dx: Array, dy: Array, edge: Array) -> Array:
+    """Squared distance from an edge's center where the edge is round (arrays that broadcast), px²."""
+    e1, e2 = float(edge[3]), float(edge[4])
+    k = 1.0 / (1 - e1 * e1 - e2 * e2)
+    a, b, c = ((1 - e1) ** 2 + e2 * e2) * k, -4.0 * e2 * k, ((1 + e1) ** 2 + e2 * e2) * k
+    return np.asarray(a * dx * dx + (b * dx) * dy + c * dy * dy)
 
 
 def saturated_share(values: NDArray[Any], saturation: float | None, noise: Noise) -> float:

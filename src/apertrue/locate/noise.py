@@ -2,8 +2,8 @@
 
 Small patches are freed from smooth light by a mixed second difference [1 −2 1]⊗[1 −2 1], which cancels every polynomial of
 the form x⁰…³·y⁰…³ except x²y². Its mean square is 36 × the variance. Regressed on the patch's level it gives read
-variance and gain (photon transfer; Janesick, Photon Transfer, SPIE 2007, from memory); taken once over pixels and once over 4×4 means it
-gives the correlation between neighbors.
+variance and gain (photon transfer; Janesick, Photon Transfer, SPIE 2007, from memory); taken once over pixels and once
+over 4×4 means it gives the correlation between neighbors.
 """
 
 from typing import Any
@@ -55,7 +55,8 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
         saturation: level at which pixels are saturated, or ``None``.
 
     Returns:
-        the noise; ``bias`` is the mean level of the darkest patches. For a picture without any noise the read variance is a tiny share of the contrast.
+        the noise; ``bias`` is the mean level of the darkest patches. For a picture without any noise the read variance
+        is a tiny share of the contrast.
     """
     rows, columns = pixels.shape
     side = _SIDE
@@ -77,7 +78,6 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
     single = _second(patches, _LAG)
     variance = (single**2).mean(axis=(1, 2)) / 36
     dark, read, gain, keep = _line(level, variance, least)
-    expected = np.maximum(read + gain * np.maximum(level - dark, 0.0), least)
     means = patches.reshape(-1, 3, _LAG, 3, _LAG).mean(axis=(2, 4))
     correlation = _correlation(means[keep], np.maximum(read + gain * np.maximum(level[keep] - dark, 0.0), least))
     return Noise(dark, read, gain, correlation)

@@ -49,7 +49,7 @@ def cast(image: Array, x: float, y: float, n: int = N_RAYS) -> Rays:
     k = j * w + i
     value = (flat[k] * (1 - fx) + flat[k + 1] * fx) * (1 - fy) + (flat[k + w] * (1 - fx) + flat[k + w + 1] * fx) * fy
     value[outside] = np.nan
-    return Rays(x, y, angle, value)
+    return Rays(x, y, np.asarray(angle, dtype=np.float64), value)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +129,7 @@ def _half_level(value: Array, best: NDArray[np.intp], inside: Array, outside: Ar
     with np.errstate(invalid="ignore", divide="ignore"):
         # Means of the outer halves of both windows are less bent by the edge itself than the full windows.
         share = (total - 2 * w * outside) / span
-    return best - 0.5 - w + np.clip(np.where(np.isfinite(share), share, w), 0, 2 * w)
+    return np.asarray(best - 0.5 - w + np.clip(np.where(np.isfinite(share), share, w), 0, 2 * w))
 
 
 def core_start(reduced: Reduced) -> tuple[float, float, float, float, NDArray[np.bool_]] | None:

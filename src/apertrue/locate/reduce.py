@@ -32,7 +32,8 @@ class Reduced:
         """X of each block column and y of each block row, px."""
         half = (self.size - 1) / 2
         rows, columns = self.mean.shape
-        return np.arange(columns) * self.size + half, np.arange(rows) * self.size + half
+        x = np.arange(columns, dtype=np.float64) * self.size + half
+        return x, np.arange(rows, dtype=np.float64) * self.size + half
 
 
 def reduce_picture(pixels: NDArray[Any], target: int = TARGET) -> Reduced:
@@ -63,4 +64,4 @@ def median3(image: Array) -> Array:
     padded = np.pad(image, 1, mode="edge")
     h, w = image.shape
     stack = np.stack([padded[i : i + h, j : j + w] for i in range(3) for j in range(3)])
-    return np.partition(stack, 4, axis=0)[4]
+    return np.asarray(np.partition(stack, 4, axis=0)[4], dtype=np.float64)

@@ -302,7 +302,7 @@ def covariance_of(fit: Fit, cells: Cells, spread: float) -> Array:
     the cluster-robust (sandwich) covariance over tiles (Liang & Zeger 1986, Biometrika 73:13, from memory) counts where
     it clearly exceeds the plain one. Over some hundred tiles it scatters by a tenth, which the threshold allows for.
     """
-    inverse = np.linalg.inv(fit.normal)
+    inverse = np.asarray(np.linalg.inv(fit.normal), dtype=np.float64)
     scaled = fit.jacobian * (fit.weight * fit.z / fit.sigma)
     n = int(cells.tile.max(initial=0)) + 1
     scores = np.stack([np.bincount(cells.tile, weights=row, minlength=n) for row in scaled])
@@ -310,5 +310,4 @@ def covariance_of(fit: Fit, cells: Cells, spread: float) -> Array:
     plain = inverse * spread**2
     ratio = np.sqrt(np.maximum(np.diag(robust), 0.0) / np.maximum(np.diag(plain), 1e-300))
     grow = np.where(ratio > CLEARLY, ratio, 1.0)
-    out: Array = plain * grow[:, None] * grow
-    return out
+    return np.asarray(plain * grow[:, None] * grow, dtype=np.float64)

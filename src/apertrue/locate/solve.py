@@ -56,7 +56,7 @@ def coarse(reduced: Reduced, noise: Noise, start: Start, contrast: float) -> Sol
     unit = Reduced(reduced.mean, 1, 1, reduced.mean.shape)
     per_block = block_noise(noise, reduced)
     solution = None
-    for k in range(5):
+    for k in range(4):
         cells = _cells(reduced.mean, unit, aperture, beam, 3.0)
         if cells is None:
             return None
@@ -123,6 +123,7 @@ def fine(
     scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
     linear = None
     basis: Basis | None = None
+    cells: Cells | None = None
     for _ in range(MOST_PASSES):
         cells = _cells(pixels, reduced, aperture, beam, scale, bad)
         if cells is None:
@@ -140,6 +141,7 @@ def fine(
         if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
             return None  # running away from a picture that it does not resemble
     assert basis is not None
+    assert cells is not None
     fit = refine(
         cells, basis, aperture, beam, noise,
         linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=15, tolerance=0.02,

@@ -1,0 +1,37 @@
+"""The camera's noise is estimated from the picture, never assumed."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from apertrue.locate.noise import estimate_noise
+from apertrue.simulate import Recipe, simulate
+
+
+@pytest.mark.parametrize(
+    ("gain", "read", "peak"), [(1.0, 3.0, 1000.0), (10.0, 3.0, 200.0), (0.5, 1.0, 20000.0), (3.0, 20.0, 50.0)]
+)
+def test_gain_and_read_noise(gain: float, read: float, peak: float) -> None:
+    recipe = Recipe(gain=gain, read_noise=read, peak_electrons=peak, bias=100.0)
+    pixels = simulate(recipe, np.random.default_rng(1), truth=False).frame.pixels
+    noise = estimate_noise(pixels, 100.0, 100.0 + gain * peak, None)
+    assert noise.read_variance == pytest.approx(read**2 + 1 / 12, rel=0.12)
+    assert noise.variance(100 + gain * peak) == pytest.approx(read**2 + gain**2 * peak, rel=0.12)
+    assert noise.correlation == 1.0
+
+
+@pytest.mark.parametrize("blur", [0.6, 0.75])
+def test_correlated_noise_is_noticed(blur: float) -> None:
+    rng = np.random.default_rng(2)
+    x, y = np.meshgrid(np.arange(512) - 255.5, np.arange(512) - 255.5)
+    light = np.where(np.hypot(x, y) < 180, 400.0, 20.0)
+    pixels = gaussian_filter(rng.poisson(light).astype(float), blur) * 5 + 100
+    noise = estimate_noise(pixels, 200.0, 2100.0, None)
+    block = gaussian_filter(rng.poisson(400.0, (512, 512)).astype(float), blur)
+    true = block.reshape(32, 16, 32, 16).mean(axis=(1, 3)).var() * 256 / block.var()
+    assert noise.correlation == pytest.approx(true, rel=0.4)
+
+
+def test_picture_without_noise_has_almost_none() -> None:
+    noise = estimate_noise(np.tile(np.linspace(0, 1, 64), (64, 1)), 0.0, 1.0, None)
+    assert 0 < noise.read_variance < 1e-9
