@@ -44,10 +44,17 @@ def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints) -> tuple[str, 
     raised: set[str] = set()
     if overlay_seen(pixels, lossy=frame.lossy):
         raised.add("overlay")
-    linear = hints.linear if hints.linear is not None else frame.linear
-    if linear is False:
+    if _unlinear(frame, pixels, hints, drawn="overlay" in raised):
         raised.add("nonlinear")
     return ordered(raised)
+
+
+def _unlinear(frame: Frame, pixels: NDArray[Any], hints: Hints, *, drawn: bool) -> bool:
+    """Whether gray levels are known not to be proportional to light, or come from a screen (8 bits with drawn marks)."""
+    linear = hints.linear if hints.linear is not None else frame.linear
+    if linear is None:
+        return drawn and pixels.dtype == np.uint8
+    return not linear
 
 
 def picture_flags(
@@ -101,8 +108,8 @@ def picture_flags(
             weak = step < 5 * _pixel_sigma(noise, light.background + max(step, 0.0))
             if weak and step < _limit("low-contrast") * (light.core - light.background):
                 raised.add("low-contrast")
-    linear = hints.linear if hints.linear is not None else frame.linear
-    if linear is False or (linear is None and pixels.dtype == np.uint8 and _bent(pixels, fit)):
+    unstated = hints.linear is None and frame.linear is None and pixels.dtype == np.uint8
+    if _unlinear(frame, pixels, hints, drawn="overlay" in raised) or (unstated and _bent(pixels, fit)):
         raised.add("nonlinear")
     return ordered(raised)
 
@@ -204,7 +211,8 @@ def _unevenness(solution: Solution, light: Light) -> tuple[float, float] | None:
         return None
     noise2 = float(np.average(fit.sigma[lit] ** 2, weights=weight))
     spread2 = float(np.average((value - mean) ** 2, weights=weight)) - noise2
-    return 100 * float(np.sqrt(max(spread2, 0.0))) / mean, 0.0
+    spread = float(np.sqrt(spread2)) if spread2 > 0 else 0.0
+    return 100 * spread / mean, 0.0
 
 
 def _bent(pixels: NDArray[Any], fit: Fit) -> bool:
