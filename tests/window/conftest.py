@@ -9,7 +9,6 @@ import pytest
 
 from apertrue.simulate import Recipe, simulate
 
-
 # Each viewer that is made and closed takes references to None away that were never given (a fault below Python, in
 # Python 3.11 with the Qt binding; None is immortal from 3.12 on). Some in reserve keep a long run from ending in it.
 _RESERVE = [None] * 2_000_000

@@ -110,6 +110,7 @@ def test_a_drawn_edge_starts_the_fit_and_is_said(shot) -> None:
 
 def test_the_region_keeps_a_second_disc_out() -> None:
     """Two views in one picture: the region decides which is judged."""
+
     def half(x: float, seed: int):
         recipe = Recipe(rows=200, columns=200, aperture_radius_px=70.0, offset_x_percent=x, offset_y_percent=0.0)
         return simulate(recipe, np.random.default_rng(seed)).frame

@@ -43,7 +43,7 @@ _AGE_MS = 15_000
 _ZOOM_MS = 80
 
 
-class AssessWidget(QWidget):  # type: ignore[misc]
+class AssessWidget(QWidget):
     """Assess the beam's centering in the active image layer."""
 
     def __init__(self, napari_viewer: Any, model: AssessModel | None = None) -> None:
@@ -92,9 +92,13 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         self.note.hide()
         self.setup_note = wrapped(self.model.setup.trouble, name="setup")
         self.setup_note.setVisible(bool(self.model.setup.trouble))
-        self.again = self._button("&Assess again", self.assess, "Judge the shown picture again (age and files are looked at anew).")
+        self.again = self._button(
+            "&Assess again", self.assess, "Judge the shown picture again (age and files are looked at anew)."
+        )
         self.cancel = self._button("&Cancel", self._cancel, "Throw the running work away.")
-        self.paste = self._button("&Paste picture", self.paste_picture, "A screenshot from the clipboard, as a new layer.")
+        self.paste = self._button(
+            "&Paste picture", self.paste_picture, "A screenshot from the clipboard, as a new layer."
+        )
         self.region = self._button("&Region…", self._on_region, "Draw a rectangle: only there it is looked for edges.")
         self.fix_aperture = self._button("Correct aperture &edge", partial(self._on_correct, "aperture"), "")
         self.fix_beam = self._button("Correct &beam edge", partial(self._on_correct, "beam"), "")
@@ -133,7 +137,10 @@ class AssessWidget(QWidget):  # type: ignore[misc]
         outer.addLayout(grid)
         bar = scroll.verticalScrollBar().sizeHint().width()
         self.setMinimumWidth(max(int(22 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar))
-        for keys, slot in ((QKeySequence.StandardKey.Undo, self._on_undo), (QKeySequence.StandardKey.Paste, self.paste_picture)):
+        for keys, slot in (
+            (QKeySequence.StandardKey.Undo, self._on_undo),
+            (QKeySequence.StandardKey.Paste, self.paste_picture),
+        ):
             shortcut = QShortcut(QKeySequence(keys), self)
             shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
             shortcut.activated.connect(slot)

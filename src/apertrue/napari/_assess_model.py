@@ -82,7 +82,8 @@ class AssessModel:
     # --- what the user draws -------------------------------------------------------------------------------------------
     def correct(self, whose: Whose, edge: Edge) -> None:
         """Take a drawn edge as the fit's start."""
-        self._change(replace(self.drawn, **{whose: edge}))
+        drawn = replace(self.drawn, aperture=edge) if whose == "aperture" else replace(self.drawn, beam=edge)
+        self._change(drawn)
 
     def restrict(self, region: Region | None) -> bool:
         """Search only there; ``None`` = the whole picture. Returns whether that is a change."""

@@ -64,7 +64,7 @@ class EdgeTool:
         self._dots([])
 
     def pressed(self, viewer: Any, event: Any) -> Iterator[None]:
-        """napari's callback for a press, the moves with the button down, and the release."""
+        """Napari's callback for a press, the moves with the button down, and the release."""
         begin = self._at(event)
         edge, held = self._present(), None
         if edge is not None and not self.points:
@@ -74,7 +74,9 @@ class EdgeTool:
         yield
         while event.type == "mouse_move":
             at = self._at(event)
-            moved = moved or float(np.hypot(at[0] - begin[0], at[1] - begin[1])) > _FAR_PX / max(camera_of(viewer).zoom, 1e-6)
+            moved = moved or float(np.hypot(at[0] - begin[0], at[1] - begin[1])) > _FAR_PX / max(
+                camera_of(viewer).zoom, 1e-6
+            )
             if moved and edge is not None and held is not None:
                 now = dragged(edge, held, begin, at)
                 self._draw(now)

@@ -1,6 +1,6 @@
 """What a layer's picture is known to be beside its pixels: the facts that the file stated, page by page."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -24,7 +24,7 @@ class Origin:
 
     file: str | None
     pages: tuple[Frame, ...] = ()
-    options: ReadOptions = ReadOptions()
+    options: ReadOptions = field(default_factory=ReadOptions)
 
     def about(self, page: int) -> Frame | None:
         """The facts of a page; reads the file where they are not at hand. ``None`` if there is no such page."""

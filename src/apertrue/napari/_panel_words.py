@@ -124,7 +124,11 @@ def age_words(result: Result, now: datetime) -> str:
         return "Age of the picture: under a minute"
     if minutes < 120:
         return f"Age of the picture: {minutes:.0f} min"
-    return f"Age of the picture: {minutes / 60:.0f} h" if minutes < 2880 else f"Age of the picture: {minutes / 1440:.0f} days"
+    return (
+        f"Age of the picture: {minutes / 60:.0f} h"
+        if minutes < 2880
+        else f"Age of the picture: {minutes / 1440:.0f} days"
+    )
 
 
 def nothing(value: str) -> bool:

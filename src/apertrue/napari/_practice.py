@@ -35,7 +35,7 @@ VIEW, EDGES = "practice view", "practice edges"
 _WAIT_MIN = 15.0
 
 
-class PracticeWidget(QWidget):  # type: ignore[misc]
+class PracticeWidget(QWidget):
     """Practice centering on a simulated instrument."""
 
     def __init__(self, napari_viewer: Any, model: PracticeModel | None = None) -> None:
@@ -93,7 +93,11 @@ class PracticeWidget(QWidget):  # type: ignore[misc]
         row.addWidget(self.start, 1)
         choice.addRow("Microscope", row)
         knobs = QGridLayout()
-        rows = ((c.name_x, self.shift_x, None), (c.name_y, self.shift_y, self.turn), ("gun-lens focus", self.focus, self.refocus))
+        rows = (
+            (c.name_x, self.shift_x, None),
+            (c.name_y, self.shift_y, self.turn),
+            ("gun-lens focus", self.focus, self.refocus),
+        )
         for k, (name, box, button) in enumerate(rows):
             label = QLabel(name)
             label.setBuddy(box)

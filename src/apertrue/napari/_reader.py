@@ -49,11 +49,13 @@ def _about(name: str, origin: Origin) -> dict[str, Any]:
 
 
 def _lazy(path: str, count: int, first: Frame) -> Any:
-    import dask.array as da
-    from dask import delayed
+    import dask
+    import dask.array
 
     def page(k: int) -> Any:
         return read_frame(path, k).pixels
 
     shape, dtype = first.pixels.shape, first.pixels.dtype
-    return da.stack([da.from_delayed(delayed(page)(k), shape, dtype) for k in range(count)])
+    array: Any = dask.array
+    delayed: Any = vars(dask)["delayed"](page)
+    return array.stack([array.from_delayed(delayed(k), shape, dtype) for k in range(count)])

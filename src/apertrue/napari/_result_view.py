@@ -24,7 +24,7 @@ def wrapped(text: str = "", *, name: str = "") -> QLabel:
     return label
 
 
-class Sample(QWidget):  # type: ignore[misc]
+class Sample(QWidget):
     """A short sample of a line, as it is drawn on the picture, on the picture's dark ground."""
 
     def __init__(self, kind: str) -> None:
@@ -51,7 +51,7 @@ class Sample(QWidget):  # type: ignore[misc]
         painter.end()
 
 
-class Fold(QWidget):  # type: ignore[misc]
+class Fold(QWidget):
     """A heading that opens and closes what is under it; by keyboard too."""
 
     def __init__(self, title: str, body: QWidget, *, opened: bool = False) -> None:
@@ -77,7 +77,7 @@ class Fold(QWidget):  # type: ignore[misc]
         self.body.setVisible(opened)
 
 
-class ResultView(QWidget):  # type: ignore[misc]
+class ResultView(QWidget):
     """Shows a :class:`Panel`, a message, or that nothing is there yet."""
 
     def __init__(self) -> None:

@@ -8,7 +8,7 @@ from napari.qt.threading import create_worker
 from qtpy.QtCore import QObject, Signal
 
 
-class Latest(QObject):  # type: ignore[misc]
+class Latest(QObject):
     """Runs jobs in napari's thread pool.
 
     A running job can't be broken off; :meth:`cancel` throws its result away. While one runs, only the newest further
