@@ -27,6 +27,8 @@ def main() -> None:
     take(folder / "window-assess.png", "dark", _assess("clipped"))
     take(folder / "window-assess-light.png", "light", _assess("centered"))
     take(folder / "window-practice.png", "dark", _practice)
+    take(folder / "window-watch.png", "dark", _watch)
+    take(folder / "window-calibrate.png", "dark", _calibrate)
 
 
 def take(path: Path, theme: str, prepare: Callable[[Any], None]) -> None:
@@ -70,6 +72,49 @@ def _practice(viewer: Any) -> None:
     widget.start.click()
     run(20, lambda: widget.look is not None and not widget.latest.running)
     viewer.reset_view()
+
+
+def _watch(viewer: Any) -> None:
+    """A folder into which a camera saved a creeping beam over two hours."""
+    import tifffile
+
+    from apertrue.napari._samples import creep
+
+    os.environ["XDG_DATA_HOME"] = os.environ["XDG_STATE_HOME"] = os.environ["LOCALAPPDATA"] = tempfile.mkdtemp()
+    folder = Path(tempfile.mkdtemp()) / "snapshots"
+    folder.mkdir()
+    ((pages, about, _),) = creep()
+    for k, page in enumerate(pages):
+        taken = about["metadata"]["apertrue"].about(k).taken_at
+        tifffile.imwrite(folder / f"{k:02d}.tif", page, datetime=taken.replace(tzinfo=None))
+    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Watch a folder")
+    widget.folder.setText(str(folder))
+    widget.existing.setChecked(True)
+    widget.begin()
+    run(30, lambda: widget.counts.text().startswith(f"{len(pages)} judged"))
+    run(3)
+    viewer.reset_view()
+    widget.folder.setText("snapshots")
+    widget.end()
+    run(10, lambda: not widget.running)
+
+
+def _calibrate(viewer: Any) -> None:
+    """Four points on a virtual microscope."""
+    from apertrue.microscope import VirtualMicroscope
+
+    scope = VirtualMicroscope(3)
+    scope.misalign(12.0, 40.0)
+    layer = viewer.add_image(scope.snapshot().pixels, name="snapshot")
+    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Calibrate and nudge")
+    widget.x.setValue(scope.shift[0])
+    widget.y.setValue(scope.shift[1])
+    for k in range(4):
+        if k:
+            scope.set_shift(widget.x.value(), widget.y.value())
+            layer.data = scope.snapshot().pixels
+        widget.add.click()
+        run(20, lambda: not widget.latest.running)
 
 
 if __name__ == "__main__":

@@ -336,7 +336,7 @@ def test_many_updates_add_no_layers_and_no_listeners(assess, settled, shot, cent
     layer = widget.viewer.add_image(shot.frame.pixels)
     settled(widget)
     listeners = len(layer.events.data.callbacks)
-    for k in range(12):
+    for k in range(6):
         layer.data = (shot if k % 2 else centered).frame.pixels
         settled(widget)
     assert len(widget.viewer.layers) == 2

@@ -1,0 +1,67 @@
+"""The calibrate widget: a virtual microscope is calibrated as the widget says, saved, and nudged to the center."""
+
+import pytest
+
+pytest.importorskip("napari")
+pytestmark = pytest.mark.window
+
+from qtpy.QtCore import Qt  # noqa: E402
+from qtpy.QtTest import QTest  # noqa: E402
+
+from apertrue.calibration import load_calibrations  # noqa: E402
+from apertrue.microscope import VirtualMicroscope  # noqa: E402
+from apertrue.napari._calibrate import CalibrateWidget  # noqa: E402
+
+
+@pytest.fixture
+def widget(make_napari_viewer, qtbot):
+    viewer = make_napari_viewer()
+    out = CalibrateWidget(viewer)
+    viewer.window.add_dock_widget(out, name="Calibrate")
+    yield out
+    out.shut()
+
+
+@pytest.fixture
+def press(widget, qtbot):
+    def push(button) -> None:
+        assert button.isEnabled()
+        QTest.mouseClick(button, Qt.MouseButton.LeftButton)
+        qtbot.waitUntil(lambda: not widget.latest.running, timeout=30_000)
+
+    return push
+
+
+def test_following_the_steps_gives_a_calibration_that_the_commands_find(widget, press) -> None:
+    scope = VirtualMicroscope(3, size=256)
+    scope.misalign(12.0, 40.0)
+    layer = widget.viewer.add_image(scope.snapshot().pixels)
+    widget.x.setValue(scope.shift[0])
+    widget.y.setValue(scope.shift[1])
+    for _ in range(7):
+        press(widget.add)
+        if widget.model.guide.suggestion().kind == "finished":
+            break
+        # The widget fills in the readings that it asks for; the operator sets them.
+        scope.set_shift(widget.x.value(), widget.y.value())
+        layer.data = scope.snapshot().pixels
+    assert widget.table.rowCount() == len(widget.model.guide.points) >= 4
+    assert "good" in widget.good.text() or "fair" in widget.good.text()
+    assert "turn gun shift X" in widget.move_words.text() or "centered" in widget.move_words.text()
+    press(widget.save)
+    (saved,) = load_calibrations(widget.model.place)
+    assert saved.n_points == len(widget.model.guide.points)
+    press(widget.undo)
+    assert widget.table.rowCount() == saved.n_points - 1
+    press(widget.over)
+    assert widget.table.rowCount() == 0
+    assert not widget.save.isEnabled()
+
+
+def test_what_gives_no_point_is_told(widget, press, shot) -> None:
+    press(widget.add)
+    assert "Choose the picture" in widget.note.text()
+    widget.viewer.add_image(shot.frame.pixels * 0)
+    press(widget.add)
+    assert "no offset could be measured" in widget.note.text()
+    assert widget.table.rowCount() == 0
