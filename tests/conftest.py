@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+# Tests run on all cores already; before NumPy is loaded, and for the processes that tests start.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 ROOT = Path(__file__).resolve().parent.parent
 
 

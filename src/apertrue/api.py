@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from .advice import Advice, Context
 from .assessment import Assessment
 from .frame import Frame, as_frame
-from .instrument import Instrument, find_instrument, load_instrument
-from .judging import Setup, judge_frame
+from .instrument import Instrument, find_instrument
+from .judging import Setup, judge_frame, kept_calibrations
 from .pipeline import Result
 from .readers import ReadOptions, read_frames
 from .registry.format import format_value
@@ -168,7 +168,8 @@ def assess(
     Args:
         source: a picture file, a 2-D array (rows downward, more light = larger) or a frame.
         page: the page of a stack, from 0; all pages when ``None``.
-        instrument: the instrument or its file; ``None`` = the one that the command line would use.
+        instrument: the instrument or its file; ``None`` = the one that the command line would use. Beside a file lie
+            its shift calibrations, which give the move; with an :class:`Instrument` put it into ``context``.
         hints: what is known before looking.
         context: what is known beside the picture.
         options: limits of reading, and what fills gaps.
@@ -180,17 +181,19 @@ def assess(
     Raises:
         ReadError: the file can't be read; its text says why and what to do.
         InstrumentError: the instrument file is wrong; its text names the key.
+        CalibrationError: the file of calibrations beside it can't be read.
     """
-    if instrument is None:
-        found = find_instrument()[0]
+    if isinstance(instrument, Instrument):
+        found, file = instrument, None
     else:
-        found = instrument if isinstance(instrument, Instrument) else load_instrument(instrument)
+        found, file = find_instrument(instrument)
     setup = Setup(
         instrument=found,
         hints=hints or Hints(),
         options=options or ReadOptions(timezone=found.timezone),
         now=datetime.now(UTC) if now else None,
         context=context or Context(),
+        calibrations=() if isinstance(instrument, Instrument) else kept_calibrations(file),
     )
     if isinstance(source, str | PathLike):
         judged = [Judged(judge_frame(frame, setup)) for frame in _pages(source, page, setup.options)]

@@ -3,13 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-_EMPTY: Mapping[str, str] = MappingProxyType({})
+from .fixed_map import FixedMap
+
+_EMPTY: Mapping[str, str] = FixedMap()
 
 
 @dataclass(frozen=True, slots=True)

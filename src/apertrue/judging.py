@@ -3,21 +3,25 @@
 A picture that can't be read, or whose judging fails, becomes a row with its message; the others go on.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from .advice import Context
 from .assessment import Assessment
 from .errors import ReadError
 from .frame import Frame
-from .instrument import Instrument, completed
-from .pipeline import Result, judge
+from .instrument import Instrument, calibrations_beside, completed
+from .pipeline import Result, judge, readvise
 from .readers import ReadOptions, SheetRow, apply_sheet, count_pages, read_frame, read_frames
 from .scene import Hints
 
-__all__ = ["FILE_TIME", "Setup", "Unread", "age_min", "judge_files", "judge_frame", "unread_row"]
+if TYPE_CHECKING:
+    from .calibration import Calibration
+
+__all__ = ["FILE_TIME", "Setup", "Unread", "age_min", "judge_files", "judge_frame", "kept_calibrations", "unread_row"]
 
 #: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
 FILE_TIME = "file time"
@@ -34,6 +38,9 @@ class Setup:
         sheet: rows of the session sheet.
         now: the time against which a picture's age is taken; ``None`` = judge each picture as of when it was taken.
         context: what else is known beside the pictures.
+        calibrations: all shift calibrations at hand; the one that holds in a picture's state gives the move.
+        history: what a session log tells beside a picture, in place of ``context``: asked before it is measured (with
+            ``None``) and after.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -42,6 +49,8 @@ class Setup:
     sheet: tuple[SheetRow, ...] = ()
     now: datetime | None = None
     context: Context = field(default_factory=Context)
+    calibrations: "tuple[Calibration, ...]" = ()
+    history: Callable[[Frame, Assessment | None], Context] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +92,20 @@ class _Seen:
         return before
 
 
+def kept_calibrations(instrument_file: Path | None) -> "tuple[Calibration, ...]":
+    """The calibrations kept beside an instrument file (``None`` = the default place); none where there is no file.
+
+    Raises:
+        CalibrationError: the file can't be read; its text says why and what to do.
+    """
+    place = calibrations_beside(instrument_file)
+    if not place.exists():  # asked here, so that without one the calibration room is not even loaded
+        return ()
+    from .calibration import load_calibrations
+
+    return load_calibrations(place)
+
+
 def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | Unread]:
     """Judge each page of each file, in the order given; only one page is in memory at a time.
 
@@ -121,12 +144,30 @@ def _rest(file: str | Path, pages: range, setup: Setup, seen: _Seen) -> Iterator
 def judge_frame(frame: Frame, setup: Setup, seen: _Seen | None = None) -> Result:
     """Judge one frame: the sheet and the instrument file complete it, its age and a frozen camera are noticed."""
     frame = completed(apply_sheet(frame, setup.sheet), setup.instrument)
-    context = setup.context
+    context = setup.context if setup.history is None else setup.history(frame, None)
     if setup.now is not None:
         context = replace(context, age_min=age_min(frame, setup.now))
     if seen is not None and seen.again(frame):
         context = replace(context, frozen=True)
-    return judge(frame, instrument=setup.instrument, hints=setup.hints, context=context)
+    result = judge(frame, instrument=setup.instrument, hints=setup.hints, context=context)
+    fuller = _fuller(context, result, setup)
+    if fuller == context:
+        return result
+    return readvise(frame, result.scene, result.assessment, setup.instrument, fuller)
+
+
+def _fuller(context: Context, result: Result, setup: Setup) -> Context:
+    """What is known beside a picture once it is measured: its history, and the move."""
+    if setup.history is not None:
+        told = setup.history(result.frame, result.assessment)
+        context = replace(told, age_min=context.age_min, frozen=context.frozen)
+    if setup.calibrations and context.nudge is None:
+        from .calibration import with_nudge
+
+        now = setup.now or result.frame.taken_at or datetime.now(UTC)
+        frame = result.frame
+        context = with_nudge(context, result.assessment, frame.state, setup.instrument, now, setup.calibrations)
+    return context
 
 
 def age_min(frame: Frame, now: datetime) -> float | None:

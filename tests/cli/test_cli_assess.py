@@ -2,6 +2,7 @@
 
 import json
 import os
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -254,3 +255,48 @@ def test_the_camera_of_the_instrument_file_completes_the_picture(run, pictures: 
     assert "camera=instrument file" in str(with_camera["state_source"])
     assert str(plain["taken_at"])[:19] == "2020-01-02T03:04:05"
     assert str(with_camera["taken_at"])[:19] == "2020-01-02T04:04:05"
+
+
+@pytest.fixture
+def calibrated(tmp_path: Path) -> Path:
+    """An instrument file with a calibration beside it: 2 % of the aperture radius for a unit of either axis."""
+    from apertrue.calibration import Calibration, StateKey, calibration_path, save_calibrations
+
+    file = tmp_path / "lab.toml"
+    file.write_text('name = "lab"\n', encoding="utf-8")
+    small = tuple(tuple(1e-4 if i == j else 0.0 for j in range(4)) for i in range(4))
+    made = Calibration(((2.0, 0.0), (0.0, 2.0)), small, StateKey(), made_at=datetime.now(UTC))
+    save_calibrations(calibration_path(file), [made])
+    return file
+
+
+def test_a_kept_calibration_gives_the_move(run, pictures: Path, calibrated: Path) -> None:
+    done = run("assess", pictures / "off.tif", "--json", "--as-taken", "--instrument", calibrated)
+    (row,) = rows(done.out)
+    assert row["nudge_x"] == pytest.approx(-0.5 * row["offset_x_percent"], abs=0.1)
+    assert row["nudge_y"] == pytest.approx(-0.5 * row["offset_y_percent"], abs=0.1)
+    import apertrue
+
+    assert apertrue.assess(pictures / "off.tif", instrument=calibrated).nudge_x == row["nudge_x"]
+    (plain,) = rows(run("assess", pictures / "off.tif", "--json", "--as-taken").out)
+    assert plain["nudge_x"] is None
+
+
+def test_the_log_is_weighed_and_only_read(run, pictures: Path, calibrated: Path, tmp_path: Path) -> None:
+    from apertrue.session import add_event, open_log
+
+    log = tmp_path / "day.sqlite"
+    assert run("session", "add", pictures / "centered.tif", "--log", log, "--instrument", calibrated).status == 0
+    with open_log(log) as store:
+        add_event(store, "service")
+    later = tmp_path / "later.tif"
+    later.write_bytes((pictures / "off.tif").read_bytes())
+    before = log.read_bytes()
+    done = run("assess", later, "--json", "--log", log, "--instrument", calibrated)
+    (row,) = rows(done.out)
+    assert row["nudge_x"] is not None
+    assert "state-changed" in row["flags"]
+    assert log.read_bytes() == before
+    missing = run("assess", pictures / "off.tif", "--log", tmp_path / "gone.sqlite")
+    assert missing.status == 2
+    assert "no such log" in missing.err

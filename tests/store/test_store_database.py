@@ -216,3 +216,11 @@ def test_what_was_committed_survives_a_kill(tmp_path: Path) -> None:
         assert total == 0, "half a transaction was kept"
         assert count == 2 * top
         assert top >= said, "something that was reported as saved is lost"
+
+
+def test_an_error_that_has_its_own_words_keeps_them(tmp_path):
+    from apertrue.errors import ReadError
+    from apertrue.store.trouble import translated
+
+    with pytest.raises(ReadError, match=r"a\.tif: torn"), translated(tmp_path / "x.sqlite"):
+        raise ReadError("a.tif", "torn", "Save it again")

@@ -12,6 +12,7 @@
 (-1.3, 0.1)
 """
 
+from .advised import with_nudge
 from .confirm import Confirmation, confirm, confirmed
 from .estimate import Estimate, estimate
 from .files import add_calibration, calibration_path, load_calibrations, save_calibrations
@@ -57,4 +58,5 @@ __all__ = [
     "save_calibrations",
     "trial_move",
     "with_approach",
+    "with_nudge",
 ]

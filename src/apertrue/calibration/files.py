@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 
 from ..errors import CalibrationError
+from ..instrument import calibrations_beside
 from .model import Calibration, StateKey
 
 #: Version of the file's layout.
@@ -57,11 +58,7 @@ def calibration_path(instrument_path: str | os.PathLike[str] | None = None) -> P
 
     ``microscope.toml`` has ``microscope.calibrations.json`` beside it.
     """
-    if instrument_path is not None:
-        return Path(instrument_path).with_suffix(".calibrations.json")
-    from platformdirs import user_config_path
-
-    return user_config_path("apertrue", appauthor=False) / "instrument.calibrations.json"
+    return calibrations_beside(instrument_path)
 
 
 def load_calibrations(path: str | os.PathLike[str]) -> tuple[Calibration, ...]:

@@ -10,6 +10,9 @@ import typer
 from ._output import VERDICT_STYLES, note, print_json, print_table, print_text, report_error
 
 if TYPE_CHECKING:
+    from ..advice import Context
+    from ..assessment import Assessment
+    from ..frame import Frame
     from ..judging import Setup, Unread
     from ..pipeline import Result
 
@@ -56,6 +59,10 @@ def assess(
     as_taken: Annotated[
         bool, typer.Option("--as-taken", help="Judge as of when each picture was taken: none is called stale.")
     ] = False,
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", metavar="FILE", help="Weigh what this session log tells; it is only read."),
+    ] = None,
 ) -> None:
     """Judge pictures: is the beam centered in the condenser aperture, by how much is it off, what to do.
 
@@ -75,6 +82,8 @@ def assess(
     from ..judging import Unread, judge_files, unread_row
 
     setup = _setup(instrument, sheet, setting or [], linear, aperture_radius_px, region, as_taken)
+    if log is not None:
+        setup = _with_history(setup, log)
     results: list[Result | Unread] = []
     kept, told_full, failed, taken = 0, False, False, set[str]()
     for outcome in judge_files(_expanded(pictures), setup):
@@ -136,11 +145,11 @@ def _setup(
 ) -> "Setup":
     from ..frame import State
     from ..instrument import find_instrument
-    from ..judging import Setup
+    from ..judging import Setup, kept_calibrations
     from ..readers import ReadOptions, read_sheet
     from ..scene import Hints
 
-    found, _ = find_instrument(instrument)
+    found, file = find_instrument(instrument)
     if aperture_radius_px is not None and not aperture_radius_px > 0:
         raise _usage("--aperture-radius-px must be above 0")
     options = ReadOptions(timezone=found.timezone, state=State().updated("option", **_state(settings)))
@@ -150,7 +159,29 @@ def _setup(
         options=options,
         sheet=() if sheet is None else read_sheet(sheet, options=options),
         now=None if as_taken else datetime.now(UTC),
+        calibrations=kept_calibrations(file),
     )
+
+
+def _with_history(setup: "Setup", log: Path) -> "Setup":
+    """The set-up with what a session log tells: drift, changes, failed nudges, hangs, the lab's own costs."""
+    from dataclasses import replace
+
+    from ..session import open_log
+    from ..session.context import context_for
+    from ..session.history import learned_instrument
+
+    if not log.exists():
+        raise _usage(f"{log}: there is no such log. 'apertrue session add PICTURE' starts one.")
+    # Open until the process ends: it is only read.
+    store = open_log(log, read_only=True)
+
+    def told(frame: "Frame", assessment: "Assessment | None") -> "Context":
+        now = setup.now or frame.taken_at or datetime.now(UTC)
+        return context_for(store, frame, setup.instrument, now, calibrations=setup.calibrations, assessment=assessment)
+
+    learned = learned_instrument(store, setup.instrument, setup.now or datetime.now(UTC))
+    return replace(setup, instrument=learned, history=told)
 
 
 def _usage(message: str) -> typer.Exit:

@@ -4,6 +4,7 @@ from .complete import completed
 from .settings import Camera, Console, Costs, Instrument, Limits, Working
 from .toml import (
     ENVIRONMENT_VARIABLE,
+    calibrations_beside,
     default_instrument_path,
     dumps_instrument,
     find_instrument,
@@ -19,6 +20,7 @@ __all__ = [
     "Instrument",
     "Limits",
     "Working",
+    "calibrations_beside",
     "completed",
     "default_instrument_path",
     "dumps_instrument",

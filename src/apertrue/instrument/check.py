@@ -4,9 +4,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from difflib import get_close_matches
 from math import isfinite
-from types import MappingProxyType
 from typing import Any
 
+from ..fixed_map import FixedMap
 from .schema import CAMERA, SECTIONS, TOP, Key
 from .settings import Camera, Console, Costs, Instrument, Limits, Working
 
@@ -48,9 +48,9 @@ def _cameras(table: Mapping[str, Any], problems: list[str]) -> Mapping[str, Came
         _unknown(part, [k.name for k in CAMERA], f"{where}.", problems)
         values = _values(part, CAMERA, f"{where}.", problems)
         if "aperture_radius_px" in values:
-            values["aperture_radius_px"] = MappingProxyType(values["aperture_radius_px"])
+            values["aperture_radius_px"] = FixedMap(values["aperture_radius_px"])
         cameras[name] = Camera(**values)
-    return MappingProxyType(cameras)
+    return FixedMap(cameras)
 
 
 def _table(parent: Mapping[str, Any], name: str, where: str, problems: list[str]) -> Mapping[str, Any]:

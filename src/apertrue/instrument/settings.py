@@ -2,7 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
+
+from ..fixed_map import FixedMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ class Camera:
     pixel_size_um: float | None = None
     max_current_pa: float | None = None
     clock_correction_s: float = 0.0
-    aperture_radius_px: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    aperture_radius_px: Mapping[str, float] = field(default_factory=FixedMap)
     caution: str = ""
 
 
@@ -113,7 +114,7 @@ class Instrument:
     name: str = "unnamed instrument"
     apertures_um: tuple[float, ...] = ()
     default_camera: str | None = None
-    cameras: Mapping[str, Camera] = field(default_factory=lambda: MappingProxyType({}))
+    cameras: Mapping[str, Camera] = field(default_factory=FixedMap)
     limits: Limits = Limits()
     costs: Costs = Costs()
     working: Working = Working()

@@ -13,6 +13,7 @@ from .settings import Camera, Instrument
 
 __all__ = [
     "ENVIRONMENT_VARIABLE",
+    "calibrations_beside",
     "default_instrument_path",
     "dumps_instrument",
     "find_instrument",
@@ -32,6 +33,14 @@ def default_instrument_path() -> Path:
     from platformdirs import user_config_path
 
     return user_config_path("apertrue", appauthor=False) / "instrument.toml"
+
+
+def calibrations_beside(path: str | os.PathLike[str] | None = None) -> Path:
+    """Where the shift calibrations of an instrument lie: ``microscope.toml`` has ``microscope.calibrations.json``.
+
+    ``None``: beside the default instrument file, whether there is one or not.
+    """
+    return (default_instrument_path() if path is None else Path(path)).with_suffix(".calibrations.json")
 
 
 def find_instrument(path: str | os.PathLike[str] | None = None) -> tuple[Instrument, Path | None]:

@@ -3,11 +3,12 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
-from types import MappingProxyType
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from ..fixed_map import FixedMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Facts:
 
     taken_at: datetime | None = None
     taken_at_source: str | None = None
-    state: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+    state: Mapping[str, Any] = field(default_factory=FixedMap)
     exposure_s: float | None = None
     pixel_size_um: float | None = None
     saturation: float | None = None

@@ -41,6 +41,7 @@ SYNONYMS: Mapping[str, str] = MappingProxyType(
         "focus": "gun_focus",
         "gun lens focus": "gun_focus",
         "side": "focus_side",
+        "current": "current_pa",
         "current (pa)": "current_pa",
         "high tension (kv)": "kv",
         "aperture (um)": "aperture_um",

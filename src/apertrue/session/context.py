@@ -4,10 +4,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from ..advice import Context, Nudge
+from ..advice import Context
 from ..assessment import Assessment
-from ..calibration import Calibration, StateKey, choose, nudge_for, point_from
-from ..errors import CalibrationError
+from ..calibration import Calibration, with_nudge
 from ..frame import Frame, State
 from ..instrument import Instrument
 from ..store import Store
@@ -92,34 +91,6 @@ def with_forecast(context: Context, here: Standing) -> Context:
         drift_percent_per_h=(view.rate.speed, view.rate.speed_sigma),
         minutes_to_limit=view.minutes_to_limit,
     )
-
-
-def with_nudge(
-    context: Context,
-    assessment: Assessment,
-    state: State,
-    instrument: Instrument,
-    now: datetime,
-    calibrations: Sequence[Calibration],
-) -> Context:
-    """The move added, where a calibration holds in this state."""
-    calibration = choose(calibrations, StateKey.of(state), now)
-    if calibration is None:
-        return context
-    move: Nudge | None
-    try:
-        # Without readings only the change can be told, not where it ends.
-        shift = (state.gun_shift_x, state.gun_shift_y)
-        point = point_from(
-            assessment,
-            shift_x=0.0 if shift[0] is None else shift[0],
-            shift_y=0.0 if shift[1] is None else shift[1],
-            minutes=0.0,
-        )
-        move = nudge_for(point, calibration, instrument.console, working_ratio=context.working_ratio)
-    except CalibrationError:
-        move = None
-    return replace(context, nudge=move)
 
 
 def state_changed(before: Sequence[SessionEvent], state: State) -> tuple[str, ...]:

@@ -3,14 +3,14 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from types import MappingProxyType
 from typing import Any
 
 from ..assessment import Assessment
+from ..fixed_map import FixedMap
 from ..store import assessment_from_row
 from .words import COLUMNS, EventKind
 
-_NONE: Mapping[str, Any] = MappingProxyType({})
+_NONE: Mapping[str, Any] = FixedMap()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,5 +72,5 @@ def event_from_row(row: Any) -> SessionEvent:
         tuple(row["changed"].split(";")) if row["changed"] else (),
         row["retracts"],
         row["digest"],
-        MappingProxyType({k: row[k] for k in keys if k not in _OWN and row[k] is not None}),
+        FixedMap({k: row[k] for k in keys if k not in _OWN and row[k] is not None}),
     )

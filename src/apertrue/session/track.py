@@ -7,7 +7,6 @@ come within a few seconds of each other are merged first: a burst tells little m
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -15,6 +14,7 @@ import numpy as np
 from ..calibration import Calibration, StateKey, choose
 from ..calibration.model import FOCUS_TOLERANCE
 from ..drift import Bank, Event, Priors, Restart, Settling, Sighting, Step
+from ..fixed_map import FixedMap
 from .entry import SessionEvent
 from .words import RESTARTS, SETTLINGS, EventKind
 
@@ -26,7 +26,7 @@ _TELLING = ("both-edges", "clipped", "beam-only")
 _FLOOR_PERCENT = 0.003
 
 _STATE = ("kv", "aperture_um", "spot", "focus_side", "magnification", "camera", "gun_focus")
-_NONE: Mapping[str, Any] = MappingProxyType({})
+_NONE: Mapping[str, Any] = FixedMap()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +122,7 @@ class Follower:
         if any(c in SETTLINGS for c in changed):
             events.append(Settling(t, " and ".join(c for c in changed if c in SETTLINGS)))
         out = self._flushed(*events) if events else self
-        return replace(out, state=MappingProxyType({**self.state, **told}))
+        return replace(out, state=FixedMap({**self.state, **told}))
 
     def _nudge(self, entry: SessionEvent) -> "Follower":
         x, y = entry.get("nudge_x"), entry.get("nudge_y")

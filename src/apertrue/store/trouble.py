@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from ..errors import StoreError
+from ..errors import ApertrueError, StoreError
 
 #: Part of SQLite's message (lower case) → reason and remedy. SQLite's wording is stable; the first match counts.
 _WORDS: tuple[tuple[str, str, str], ...] = (
@@ -62,7 +62,7 @@ def translated(file: Path | str) -> Iterator[None]:
         raise store_error(file, error) from error
     except sqlite3.Error as error:
         raise store_error(file, error) from error
-    except StoreError:
+    except ApertrueError:  # a picture that can't be read, say: it has its own words already
         raise
     except OSError as error:
         raise StoreError(
