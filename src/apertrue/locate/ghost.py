@@ -157,7 +157,7 @@ def _blocks(pixels: NDArray[Any], fit: Fit, variance_at: Any) -> Blocks | None:
     gx, gy = np.meshgrid(bx + x0, by + y0)
     half = 0.71 * reduced.size
     ok = np.isfinite(reduced.mean) & (distance(gx, gy, a) > 3.5 * a[5] + half)
-    ok &= np.abs(distance(gx, gy, fit.beam)) > 4.0 * fit.beam[5] + half
+    ok &= np.abs(distance(gx, gy, fit.beam)) > 3.0 * fit.beam[5] + half
     if ok.sum() < 60:
         return None
     value = reduced.mean[ok]
