@@ -398,3 +398,18 @@ def test_the_canvas_shows_both_edges_where_they_are(assess, settled, shot, qtbot
     from dataclasses import replace
 
     assert share(replace(scene.beam, radius=0.6 * scene.beam.radius), APERTURE) < 0.1
+
+
+def test_a_fast_live_layer_is_not_put_off_for_ever(assess, settled, shot, qtbot) -> None:
+    """Changes that come faster than the pause that collects them are still answered."""
+    widget = assess()
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    begun = []
+    widget.latest.busy.connect(begun.append)
+    for _ in range(60):
+        layer.data = shot.frame.pixels
+        qtbot.wait(4)
+        if begun:
+            break
+    assert begun

@@ -223,7 +223,8 @@ class AssessWidget(QWidget):
         return e.data, e.scale, e.rotate, e.shear, e.translate, e.affine, e.name
 
     def _changed(self, event: Any = None) -> None:  # noqa: ARG002
-        if not self._closed and self.target is not None:
+        # Not started anew while it runs: a fast live layer would put it off for ever.
+        if not self._closed and self.target is not None and not self._settle.isActive():
             self._settle.start()
 
     # --- judging ---------------------------------------------------------------------------------------------------------

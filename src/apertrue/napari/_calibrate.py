@@ -61,7 +61,10 @@ class CalibrateWidget(QWidget):
         self.over = self._button("Start o&ver", self._on_over)
         self.save = self._button("&Save calibration", self._on_save)
         self.table = QTableWidget(0, 4)
-        self.table.setHorizontalHeaderLabels(["X", "Y", "Offset right, %", "Offset down, %"])
+        self.table.setHorizontalHeaderLabels(["X", "Y", "Right, %", "Down, %"])
+        self.table.setToolTip(
+            "Readings in console units; beam center against aperture center, % of the aperture radius."
+        )
         self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
         self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
         self.table.setMinimumHeight(7 * self.fontMetrics().height())
@@ -153,7 +156,9 @@ class CalibrateWidget(QWidget):
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 self.table.setItem(row, column, item)
         quality = self.model.quality()
-        self.good.setText("" if quality is None else f"Quality: {quality.word}. " + " ".join(quality.sentences))
+        # The step above already names the next point, nearer to the center.
+        said = () if quality is None else [s for s in quality.sentences if not s.startswith("The next point")]
+        self.good.setText(" ".join(said))
         self.asked.setText("\n".join(f"? {q.sentence}" for q in guide.questions()))
         self.asked.setVisible(bool(self.asked.text()))
         self.move_words.setText(self.model.nudge_words() if guide.points else "")
