@@ -1,12 +1,13 @@
 """The second disc: found where it was drawn, with its level, and not where there is none."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from apertrue.locate.engine import locate_frame
-from apertrue.locate.ghost import afterglow_seen, find_ghost, stirred
+from apertrue.locate.ghost import Ghost, afterglow_seen, find_ghost, stirred
 from apertrue.locate.noise import estimate_noise
 from apertrue.locate.reduce import reduce_picture
 from apertrue.locate.solve import Solution, fine
@@ -61,3 +62,14 @@ def test_nothing_is_searched_without_room() -> None:
 def test_calm_pictures_are_not_searched() -> None:
     calm = [not stirred(solved(seed)[1]) for seed in range(6)]
     assert sum(calm) >= 4
+
+
+def test_light_that_smooth_terms_can_take_over_is_no_second_disc() -> None:
+    _, solution, _ = solved(1)
+    fit = solution.fit
+    assert fit.beam is not None
+    real = Ghost(float(fit.beam[0]) + 30.0, float(fit.beam[1]), 0.2, 500.0, 0.1, 0.9)
+    assert afterglow_seen(real, fit)
+    for change in ({"apart": 1e-5}, {"level": 0.003}, {"level": 0.9}, {"gain": 20.0}, {"explained": 0.1}):
+        assert not afterglow_seen(replace(real, **change), fit)
+    assert not afterglow_seen(replace(real, x=float(fit.beam[0]) + 2.0), fit)

@@ -35,6 +35,8 @@ CALM_CELLS = 1.6
 SECTORS = 12
 #: Gain in χ² (relative to what is left per block) that a second disc needs.
 GAIN = 60.0
+#: Share of its light that smooth terms must leave to it: less, and it is only another way to write uneven light.
+APART = 0.01
 #: Share of the excess of squared residuals over chance that it must explain.
 EXPLAINED = 0.4
 
@@ -47,6 +49,7 @@ class Ghost:
         x, y: its center, px.
         level: its step relative to the beam's.
         gain: by how much it lowers χ², per mean squared residual that is left.
+        apart: share of its light that smooth terms could not have taken over.
         explained: share of the squared residuals' excess over chance that it takes away.
     """
 
@@ -54,6 +57,7 @@ class Ghost:
     y: float
     level: float
     gain: float
+    apart: float
     explained: float
 
 
@@ -100,7 +104,7 @@ def find_ghost(pixels: NDArray[Any], solution: Solution, variance_at: Any) -> Gh
     q, _ = np.linalg.qr(smooth.T)
     r = value / sigma
     r = r - q @ (q.T @ r)
-    best: tuple[float, float, float, float] | None = None
+    best: tuple[float, float, float, float, float] | None = None
     for span in (None, 0.5, 0.2):
         if span is None:
             at, t = _shifted(fit, x, y, reduced, index)
@@ -111,32 +115,35 @@ def find_ghost(pixels: NDArray[Any], solution: Solution, variance_at: Any) -> Gh
             at = np.stack([gx.ravel(), gy.ravel()], axis=1)
             t = _discs(fit, at, x, y)
         t = t / sigma
+        full = np.einsum("ij,ij->i", t, t)
         t = t - (t @ q) @ q.T
         norm = np.einsum("ij,ij->i", t, t)
         level = (t @ r) / np.maximum(norm, 1e-300)
         gain = np.where((level > 0) & (norm > 1e-9), level**2 * norm, 0.0)
         k = int(np.argmax(gain))
         if best is None or gain[k] > best[3]:
-            best = (float(at[k, 0]), float(at[k, 1]), float(level[k]), float(gain[k]))
+            left_over = float(norm[k] / max(full[k], 1e-300))
+            best = (float(at[k, 0]), float(at[k, 1]), float(level[k]), float(gain[k]), left_over)
     assert best is not None
     total = float(r @ r)
     free = max(len(r) - len(smooth), 1)
     left = max(total - best[3], 1e-9) / free
     # Noise alone leaves `free`; a second disc is asked to explain what goes beyond.
     excess = max(total - free, 0.0) + float(np.sqrt(2 * free))
-    return Ghost(best[0], best[1], best[2], best[3] / max(left, 1.0), min(best[3] / excess, 1.0))
+    return Ghost(best[0], best[1], best[2], best[3] / max(left, 1.0), best[4], min(best[3] / excess, 1.0))
 
 
 def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
     """Whether a second disc stands out: better than smooth light, apart from the beam, 1 to 60 % of its step."""
     if ghost is None or fit.beam is None or fit.aperture is None:
         return False
-    apart = float(np.hypot(ghost.x - fit.beam[0], ghost.y - fit.beam[1]))
+    away = float(np.hypot(ghost.x - fit.beam[0], ghost.y - fit.beam[1]))
     return (
         ghost.gain > GAIN
         and ghost.explained > EXPLAINED
         and 0.01 < ghost.level < 0.7
-        and apart > max(3 * float(fit.beam[5]), 0.04 * float(fit.aperture[2]))
+        and ghost.apart > APART
+        and away > max(3 * float(fit.beam[5]), 0.04 * float(fit.aperture[2]))
     )
 
 
