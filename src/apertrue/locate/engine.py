@@ -32,6 +32,8 @@ HOPELESS = 9.0
 GOOD = 1.3
 #: A reading whose edges stand may fall short of the best one by this factor.
 RIVAL = 2.0
+#: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
+WORST = 1.5
 #: By how much (χ²) a second edge close to the first must improve the fit.
 NEEDED = 100.0
 #: At most so many readings are fitted to the pixels.
@@ -190,7 +192,8 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
         judged = judge_pair(pair, sure, first, frame, hints)
         if judged is not None and not guided and not resolved(pair) and not _needed(pair, first.noise, contrast):
             judged = None
-        tried.append(Candidate(judged, shortfall(pair, contrast)))
+        worth = shortfall(pair, contrast)
+        tried.append(Candidate(judged if worth < WORST else None, worth))
         if quality(pair) < GOOD:
             break
     if tried:
@@ -206,6 +209,8 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
+    if quality(pair) > GOOD:
+        return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
     return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
 
