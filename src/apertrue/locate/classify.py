@@ -132,6 +132,9 @@ def judge_pair(solution: Solution, sure: bool, first: Look, frame: Frame, hints:
     why: tuple[str, ...] = () if sign_known else ("sides-ambiguous",)
     if kind is SceneKind.CROSSOVER:
         why += ("spread-more",)
+    if "afterglow" in flags:  # two discs: where the beam's own edge lies can't be trusted
+        enough = False
+        why += ("afterglow-seen",)
     return Judged(
         Scene(
             kind,
