@@ -43,6 +43,19 @@ def test_pictures_are_drawn_and_written(tmp_path):
         assert image.size == (512, 512)
 
 
+def test_a_practice_becomes_an_animation(tmp_path):
+    place = tmp_path / "run" / "practice.gif"
+    got = run("--seed", "3", "--no-picture", "--animation", str(place), typed="look\nx 3\nlook\nquit\n")
+    assert got.exit_code == 0, got.output
+    import imageio.v3
+
+    frames = imageio.v3.imread(place)
+    assert frames.shape[0] == 2
+    assert frames.shape[2:] == (480, 3)
+    assert abs(frames[0].astype(float) - frames[1]).max() > 50  # the beam moved
+    assert run("--animation", str(tmp_path / "a.mp4")).exit_code == 2
+
+
 @pytest.mark.parametrize("arguments", [("--task", "nothing"), ("--seed", "-1"), ("--width", "5")])
 def test_wrong_usage_is_two(arguments):
     assert run(*arguments).exit_code == 2

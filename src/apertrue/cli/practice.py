@@ -10,6 +10,7 @@ from ._output import note, print_json, print_text, wants_color
 
 if TYPE_CHECKING:
     from ..frame import Frame
+    from ..pipeline import Result
     from ..practice.game import Look, Practice, Review
 
 app = typer.Typer()
@@ -35,6 +36,9 @@ def practice(
     advice: Annotated[bool, typer.Option("--advice/--no-advice", help="Say after each picture what to do.")] = True,
     picture: Annotated[bool, typer.Option("--picture/--no-picture", help="Draw pictures in the terminal.")] = True,
     png: Annotated[Path | None, typer.Option("--png", metavar="DIR", help="Also write each picture as PNG.")] = None,
+    animation: Annotated[
+        Path | None, typer.Option(metavar="FILE.gif", help="At the end write all pictures with their edges as one GIF.")
+    ] = None,
     width: Annotated[int, typer.Option(metavar="N", min=20, max=200, help="Width of drawn pictures, characters.")] = 60,
     instrument: Annotated[
         Path | None, typer.Option("--instrument", metavar="FILE.toml", help="Instrument file.")
@@ -57,6 +61,8 @@ def practice(
 
     if task not in TASKS:
         raise typer.BadParameter(f"there is no task {task!r}. Tasks: {', '.join(TASKS)}", param_hint="--task")
+    if animation is not None and animation.suffix.lower() not in (".gif", ".webp"):
+        raise typer.BadParameter(f"{animation}: write a name that ends in .gif or .webp", param_hint="--animation")
     if seed is None:
         import secrets
 
@@ -64,7 +70,17 @@ def practice(
     found, _ = find_instrument(instrument)
     game = Practice(task, seed, advice=advice, instrument=found)
     desk = _Desk(game, quiet=json, draw=picture and not json, png=png, width=width)
-    if desk.play():
+    desk.keep = animation is not None
+    to_the_end = desk.play()
+    if animation is not None and desk.results:
+        from ..overlay.animation import save_animation
+
+        try:
+            desk.say(f"Written: {save_animation(desk.results, animation)}")
+        except OSError as error:
+            note(f"{animation}: can't be written ({error.strerror or error}). Choose another place.")
+            raise typer.Exit(2) from None
+    if to_the_end:
         review = game.review()
         if json:
             print_json(_as_dict(review))
@@ -82,6 +98,8 @@ class _Desk:
         self.game, self.quiet, self.draw, self.png, self.width = game, quiet, draw, png, width
         self.look: Look | None = None
         self.pictures = 0
+        self.keep = False
+        self.results: list[Result] = []
         self.cautioned = False
 
     def say(self, text: str = "") -> None:
@@ -170,6 +188,8 @@ class _Desk:
         look = self.look = self.game.picture()
         self.pictures += 1
         frame = look.result.frame
+        if self.keep:
+            self.results.append(look.result)
         if self.png is not None:
             self.say(f"Written: {_write_png(frame, self.png, self.pictures)}")
         if self.draw:
