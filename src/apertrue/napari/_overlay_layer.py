@@ -31,13 +31,19 @@ class OverlayLayer:
             self._add(marks, to_world)
             return
         layer = self.layer
-        layer.affine = to_world
+        # Each of these makes napari build all lines anew, so only what changed is set.
+        if not np.array_equal(layer.affine.affine_matrix, to_world):
+            layer.affine = to_world
         if layer.edge_width != marks.width:
             layer.edge_width = marks.width
         # Shown first: napari keeps a hidden layer's old slice. The number of lines never changes, so that colors and
         # lines always belong together.
-        layer.visible = True
-        layer.data, layer.edge_color = _padded(marks)
+        if not layer.visible:
+            layer.visible = True
+        vectors, colors = _padded(marks)
+        layer.data = vectors
+        if not np.array_equal(layer.edge_color, colors.astype(layer.edge_color.dtype)):
+            layer.edge_color = colors
 
     def widen(self, width: float) -> None:
         """Set the lines' width after a zoom, px of the picture."""
