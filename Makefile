@@ -46,7 +46,7 @@ bench: $(VENV)/.bench
 	done
 
 docs: $(VENV)/.docs
-	@test -f mkdocs.yml || { echo "There is no mkdocs.yml: read README.md and DEVELOPERS.md."; exit 1; }
+	$(BIN)/python tools/make_reference.py
 	$(BIN)/mkdocs build --strict
 
 bundle: $(VENV)/.core
