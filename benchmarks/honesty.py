@@ -187,8 +187,11 @@ def _line(name: str, row: Row) -> None:
     held = [100 * float(np.mean(a < k)) for k in (1, 2, 3)]
     flags = 100 * row.flags_right / row.flags_total if row.flags_total else float("nan")
     sigma = float(np.median(row.sigma_offset)) if row.sigma_offset else float("nan")
-    print(f"{name:34} {row.n:5} {row.refused:3}/{row.readable:<4}{100 * row.kind_right / max(row.n, 1):6.1f} {flags:7.1f} "
-          f"{sum(row.false.values()):5} {held[0]:6.1f} {held[1]:6.1f} {held[2]:6.1f} {sigma:8.3f} {1000 * row.seconds / max(row.n, 1):6.0f}")  # fmt: skip
+    right, each_ms = 100 * row.kind_right / max(row.n, 1), 1000 * row.seconds / max(row.n, 1)
+    print(
+        f"{name:34} {row.n:5} {row.refused:3}/{row.readable:<4}{right:6.1f} {flags:7.1f} {sum(row.false.values()):5} "
+        f"{held[0]:6.1f} {held[1]:6.1f} {held[2]:6.1f} {sigma:8.3f} {each_ms:6.0f}"
+    )
 
 
 def sets(n: int) -> dict[str, Iterator[Case]]:
