@@ -16,7 +16,7 @@ from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, true_width
-from .support import Support, arcs_of, edge_points, support
+from .support import SECTORS, Support, arcs_of, edge_points, support
 
 Array = NDArray[np.float64]
 
@@ -28,6 +28,8 @@ SMALL = 0.35
 AMBIGUOUS = 3.0
 #: Edges are resolved when they lie this many (combined) widths apart.
 APART = 2.5
+#: Significance over its whole circumference of an aperture's edge that few stretches show on their own.
+ALL_ROUND = 8.0
 #: Share of an edge's width within which smooth light that the polynomials miss can move it (1σ of x, y and radius):
 #: the aperture's, beside the faint halo, and the beam's.
 SHAPE = (0.006, 0.003)
@@ -72,14 +74,14 @@ def tightest_gap(aperture: Array, beam: Array) -> float:
     return float(1.0 - np.hypot(points[:, 0], points[:, 1]).max())
 
 
-def resolved(solution: Solution) -> bool:
-    """Whether light of its own lies between both edges for at least a fifth of the beam's edge."""
+def resolved(solution: Solution, apart: float = 0.0) -> bool:
+    """Whether both edges lie ``apart`` (combined widths; :data:`APART` if 0) for at least a fifth of the beam's edge."""
     fit = solution.fit
     assert fit.aperture is not None
     assert fit.beam is not None
     x, y = edge_points(fit.beam)
-    apart = np.abs(distance(x, y, fit.aperture))
-    return float((apart > APART * float(np.hypot(fit.aperture[5], fit.beam[5]))).mean()) >= 0.2
+    between = np.abs(distance(x, y, fit.aperture))
+    return float((between > (apart or APART) * float(np.hypot(fit.aperture[5], fit.beam[5]))).mean()) >= 0.2
 
 
 def judge_pair(solution: Solution, sure: bool, first: Look, frame: Frame, hints: Hints) -> Judged | None:
@@ -100,6 +102,8 @@ def judge_pair(solution: Solution, sure: bool, first: Look, frame: Frame, hints:
     if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and _level_z(fit) > 6))):
         return None
     gap = tightest_gap(fit.aperture, fit.beam)
+    if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < ALL_ROUND:
+        return None  # an aperture around the whole beam shows all round, if only faintly
     spread = spread_of(solution)
     covariance = covariance_of(fit, solution.cells, spread)
     for which, name in enumerate(("aperture", "beam")):

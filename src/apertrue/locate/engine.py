@@ -11,6 +11,7 @@ from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
 from .classify import Judged, judge_pair, judge_single, resolved, tightest_gap
 from .find import Look, Rough, block_sigma, look
+from .flags import plain_flags
 from .hypotheses import Start, starts
 from .levels import profile_of
 from .noise import estimate_noise
@@ -24,6 +25,8 @@ Array = NDArray[np.float64]
 LEAST_SIDE = 16
 #: Kinds after which a closer look at a small lit region may tell more.
 UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
+#: A core less noisy than this share of the contrast belongs to a picture that no camera took.
+NOISELESS = 0.004
 #: By how much (χ²) one way to call the edges must beat the other.
 SURE = 40.0
 #: A coarse fit worse than this is not refined.
@@ -33,9 +36,11 @@ GOOD = 1.3
 #: A reading whose edges stand may fall short of the best one by this factor.
 RIVAL = 2.0
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
-WORST = 1.5
+WORST = 2.4
 #: By how much (χ²) a second edge close to the first must improve the fit.
 NEEDED = 100.0
+#: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
+TOUCHING = 1.2
 #: At most so many readings are fitted to the pixels.
 MOST_TRIED = 4
 
@@ -74,12 +79,25 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints) -> tuple[Scene,
         finite = reduced.mean[np.isfinite(reduced.mean)]
     low, high = float(np.quantile(finite, 0.02)), float(finite.max())
     noise = estimate_noise(pixels, low, high, frame.saturation)
+    noise = _at_least(noise, high - low)
     rough = look(reduced, block_sigma(noise, reduced))
     if rough is None or not _lit(rough, noise, reduced):
-        return Scene(SceneKind.DARK, 0.9, shape, background=low, noise=noise, why=("no-beam",)), rough
+        flags = plain_flags(frame, pixels, hints)
+        return Scene(SceneKind.DARK, 0.9, shape, flags, background=low, noise=noise, why=("no-beam",)), rough
     first = Look(pixels, reduced, noise, rough)
     with np.errstate(all="ignore"):  # a fit that runs away is dropped, not reported
-        return _best(first, frame, hints).scene, rough
+        scene = _best(first, frame, hints).scene
+    if scene.aperture is None or scene.beam is None:
+        scene = replace(scene, flags=plain_flags(frame, pixels, hints))
+    return scene, rough
+
+
+def _at_least(noise: Noise, contrast: float) -> Noise:
+    """The noise, or what a drawn or computed picture without any is given so that residuals have a scale."""
+    floor = (NOISELESS * contrast) ** 2
+    if noise.variance(noise.bias + contrast) >= floor:
+        return noise
+    return replace(noise, read_variance=max(noise.read_variance, floor))
 
 
 def _tame(pixels: NDArray[Any]) -> NDArray[Any]:
@@ -209,7 +227,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
-    if quality(pair) > GOOD:
+    if quality(pair) > GOOD or not resolved(pair, TOUCHING):
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
     return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
