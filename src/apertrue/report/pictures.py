@@ -61,11 +61,12 @@ def render_assess_report(
 ) -> str:
     """One self-contained HTML page about ``results``, in the order given, and the files that could not be read."""
     side = next(side for most, side in _SIDES if len(results) <= most)
+    stacks = {r.assessment.file for r in results if r.assessment.page}
     return render_page(
         "pictures.html",
         title=title,
         made_at=made_at,
-        cards=[_card(result, side) for result in results],
+        cards=[_card(result, side, result.assessment.file in stacks) for result in results],
         unread=[(e.file, f"{e.reason}. {e.remedy}") if isinstance(e, ReadError) else e for e in errors],
         main_fields=MAIN_FIELDS,
     )
@@ -83,7 +84,7 @@ def write_assess_report(
     return write_page(path, render_assess_report(results, errors, title=title, made_at=made_at))
 
 
-def _card(result: Result, side: int) -> _Card:
+def _card(result: Result, side: int, of_stack: bool) -> _Card:
     row = result.assessment.to_dict()
     name = result.assessment.file or "picture"
     verdict = str(row["verdict"] or "retake")
@@ -92,7 +93,7 @@ def _card(result: Result, side: int) -> _Card:
     label = f"{Path(name).name}: {scene}; verdict {verdict}"
     return _Card(
         name=name,
-        page=row["page"] or None,
+        page=row["page"] if of_stack else None,
         row=row,
         drawing=sketch_svg(sketch_of(result, side, 80), label),
         scene=scene,
