@@ -189,3 +189,13 @@ def test_missing_pixels_are_left_out() -> None:
     b = judge(as_frame(holed)).assessment
     assert b.offset_percent is not None
     assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.3)
+
+
+def test_a_bright_window_frame_is_no_inverted_picture() -> None:
+    pixels = shot(seed=5).frame.pixels.astype(float)
+    framed = pixels.copy()
+    for side in (np.s_[:5], np.s_[-5:], np.s_[:, :5], np.s_[:, -5:]):
+        framed[side] = pixels.max()
+    a, b = judge(as_frame(pixels)).assessment, judge(as_frame(framed)).assessment
+    assert b.scene == a.scene
+    assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.1)

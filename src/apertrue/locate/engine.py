@@ -42,7 +42,7 @@ NEEDED = 100.0
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
 #: At most so many readings are fitted to the pixels.
-MOST_TRIED = 4
+MOST_TRIED = 3
 
 
 def locate_frame(frame: Frame, hints: Hints) -> Scene:
@@ -108,7 +108,10 @@ def _tame(pixels: NDArray[Any]) -> NDArray[Any]:
 
 def _looks_inverted(image: Array) -> bool:
     """Whether the picture is bright all round and dark in a compact region inside."""
-    border = np.concatenate([image[0], image[-1], image[:, 0], image[:, -1]])
+    # The very border may be a window's frame; some way inside, only an inverted picture is bright all round.
+    k = max(2, round(0.06 * min(image.shape)))
+    inner = image[k : image.shape[0] - k, k : image.shape[1] - k]
+    border = np.concatenate([edge for part in (image, inner) for edge in (part[0], part[-1], part[:, 0], part[:, -1])])
     border = border[np.isfinite(border)]
     finite = image[np.isfinite(image)]
     low, high = np.quantile(finite, [0.01, 0.99])

@@ -146,9 +146,24 @@ def core_start(reduced: Reduced) -> tuple[float, float, float, float, NDArray[np
     if not high > low:
         return None
     mask = image > low + 0.5 * (high - low)
-    mask = largest_region(mask)
+    region = largest_region(mask)
+    if _is_border(region):  # a window's frame, drawn around the view
+        region = largest_region(mask & ~region)
+        if not region.any():
+            return None
+    mask = region
     y, x = np.nonzero(mask)
     return float(x.mean()), float(y.mean()), float(low), high, mask
+
+
+def _is_border(region: NDArray[np.bool_]) -> bool:
+    """Whether a region runs all round the picture and is hollow."""
+    rows, columns = np.flatnonzero(region.any(axis=1)), np.flatnonzero(region.any(axis=0))
+    if not len(rows):
+        return False
+    height, width = int(rows[-1] - rows[0]) + 1, int(columns[-1] - columns[0]) + 1
+    spans = height > 0.9 * region.shape[0] and width > 0.9 * region.shape[1]
+    return bool(spans and region.sum() < 0.35 * height * width)
 
 
 def largest_region(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 DISCREPANCY = 1e-4
 #: Pixels are gathered anew at most so often.
 MOST_PASSES = 6
+#: An edge wider (1σ) than this share of its radius is no edge.
+SOFTEST = 0.35
 #: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
 SETTLED = 0.5
 
@@ -136,6 +138,8 @@ def fine(
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
+        if any(e is not None and e[5] > SOFTEST * e[2] for e in (aperture, beam)):
+            return None  # no edge any more, and bands as wide as the picture
         if shift < SETTLED:
             break
         if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
@@ -170,6 +174,8 @@ def _moved(basis: Basis, aperture: Array | None, beam: Array | None) -> float:
     return out
 
 
+#: A mean squared residual that no smooth light can mend.
+BEYOND = 40.0
 #: Orders of the light that are tried when the plain ones leave something unexplained: (halo decays, radial powers).
 RICHER = ((2, 2), (2, 4))
 
@@ -183,7 +189,7 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
     best = solution
     for decays, radial in RICHER:
         fit = best.fit
-        if not unexplained(best):
+        if not unexplained(best) or quality(best) > BEYOND:
             break
         basis = basis_for(
             fit.aperture,
