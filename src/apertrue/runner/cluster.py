@@ -57,7 +57,8 @@ def _flow(
     threads = sum(client.nthreads().values())
     if not threads:
         raise RunnerError("The cluster has no workers. Start some with: dask worker ADDRESS")
-    call = client.scatter(_Limited(work, time_limit_s), broadcast=True)
+    # Sent along with each task, not scattered: what lies only in workers' memory is lost when they are killed.
+    call = _Limited(work, time_limit_s)
     source = enumerate(tasks)
     upcoming = next(source, None)
     running: dict[Any, tuple[int, T, float]] = {}
