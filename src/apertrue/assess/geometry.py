@@ -71,10 +71,10 @@ def steps_for(p: Array) -> Array:
     return out
 
 
-def length_and_direction(x: float, y: float, covariance: Array) -> tuple[Measured, Measured | None]:
-    """Length of a vector (y down) and its direction in degrees [0, 360), each with 1σ.
+def _polar(x: float, y: float, covariance: Array) -> tuple[Measured, float | None]:
+    """Length of a vector with its 1σ along it, and the 1σ of its angle in rad.
 
-    The direction is ``None`` when the length is under 2σ.
+    The angle's is ``None`` when the length is under 2σ, along the vector or across it: then it has no direction.
     """
     length = hypot(x, y)
     if length == 0:
@@ -85,18 +85,19 @@ def length_and_direction(x: float, y: float, covariance: Array) -> tuple[Measure
     across = sqrt(max(float(v @ covariance @ v), 0.0))
     if length < 2 * along or length < 2 * across:
         return (length, along), None
-    return (length, along), (degrees(atan2(-y, x)) % 360.0, degrees(across / length))
+    return (length, along), across / length
+
+
+def length_and_direction(x: float, y: float, covariance: Array) -> tuple[Measured, Measured | None]:
+    """Length of a vector (y down) and its direction in degrees [0, 360), each with 1σ.
+
+    The direction is ``None`` when the length is under 2σ.
+    """
+    length, angle = _polar(x, y, covariance)
+    return length, None if angle is None else (degrees(atan2(-y, x)) % 360.0, degrees(angle))
 
 
 def ellipticity(e1: float, e2: float, covariance: Array) -> tuple[Measured, Measured | None]:
     """Ellipticity and major axis direction in degrees [0, 180), each with 1σ; axis ``None`` when under 2σ."""
-    e = hypot(e1, e2)
-    if e == 0:
-        return (0.0, sqrt(max(float(np.trace(covariance)) / 2, 0.0))), None
-    u = np.array([e1, e2]) / e
-    v = np.array([-u[1], u[0]])
-    along = sqrt(max(float(u @ covariance @ u), 0.0))
-    across = sqrt(max(float(v @ covariance @ v), 0.0))
-    if e < 2 * along or e < 2 * across:
-        return (e, along), None
-    return (e, along), (degrees(-0.5 * atan2(e2, e1)) % 180.0, degrees(0.5 * across / e))
+    e, angle = _polar(e1, e2, covariance)
+    return e, None if angle is None else (degrees(-0.5 * atan2(e2, e1)) % 180.0, degrees(0.5 * angle))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.forward import N_EDGE, Basis, evaluate, evaluate_with_jacobian
+from ..model.forward import N_EDGE, Basis, evaluate_with_jacobian
 from ..scene import Noise
 from .cells import Cells
 
@@ -287,12 +287,6 @@ def _solve_linear(
     normal = rows @ rows.T
     normal[np.diag_indices_from(normal)] += precision
     return _solve(normal, rows @ (cells.mean / sigma), 0.0)
-
-
-def residuals_at(fit: Fit, cells: Cells) -> Array:
-    """Mean − model of any cells, gray levels."""
-    out: Array = cells.mean - evaluate(fit.basis, cells.at, fit.aperture, fit.beam, fit.linear)
-    return out
 
 
 def covariance_of(fit: Fit, cells: Cells, spread: float) -> Array:
