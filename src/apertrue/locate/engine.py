@@ -198,7 +198,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
     guided = _guided(first, hints)
     tried: list[Candidate] = []
     fitted = 0
-    for start in guided or starts(first.rough, block_sigma(first.noise, first.reduced)):
+    for start in guided or starts(first.rough):
         solution = coarse(first.reduced, first.noise, start, contrast)
         if solution is None or misfit(solution.fit, first.reduced, first.noise, contrast) > HOPELESS:
             continue

@@ -19,25 +19,22 @@ class Start:
 
     Attributes:
         aperture, beam: the edges.
-        swapped_possible: nothing yet tells whose edge is whose.
         guess: whether the second edge is only tried, and must show itself in the fit.
     """
 
     aperture: Array | None
     beam: Array | None
-    swapped_possible: bool = False
     guess: bool = False
 
 
-def starts(rough: Rough, sigma: float) -> Iterator[Start]:
+def starts(rough: Rough) -> Iterator[Start]:
     """Start values worth trying, the likeliest first; the costlier ones are worked out only when asked for.
 
     Args:
         rough: the first look.
-        sigma: 1σ of a block's mean at the dark level, gray levels.
     """
     given: list[Start] = []
-    for start in _starts(rough, sigma):
+    for start in _starts(rough):
         if _close(start.aperture, start.beam):
             continue
         if not any(_close(start.aperture, o.aperture) and _close(start.beam, o.beam) for o in given):
@@ -45,7 +42,7 @@ def starts(rough: Rough, sigma: float) -> Iterator[Start]:
             yield start
 
 
-def _starts(rough: Rough, sigma: float) -> Iterator[Start]:
+def _starts(rough: Rough) -> Iterator[Start]:
     if not rough.outline:
         return
     main, share = rough.outline[0]
@@ -56,7 +53,7 @@ def _starts(rough: Rough, sigma: float) -> Iterator[Start]:
     if surround is not None and share > 0.85:
         yield surround
     if second is not None and second[1] >= 0.08 and _crosses(main, second[0]):
-        yield from _two_arcs(rough, main, second[0], sigma)
+        yield from _two_arcs(rough, main, second[0])
     if surround is not None:
         yield surround
     if second is None or second[1] < 0.15:
@@ -65,7 +62,7 @@ def _starts(rough: Rough, sigma: float) -> Iterator[Start]:
         yield Start(grown, main, guess=True)
         arcs = split_lens(rough, main)
         if arcs is not None:
-            yield from _two_arcs(rough, *arcs, sigma)
+            yield from _two_arcs(rough, *arcs)
         yield Start(main, grown, guess=True)
 
 
@@ -84,7 +81,7 @@ def _encloses(outer: Array, inner: Array) -> bool:
     return bool(np.hypot(outer[0] - inner[0], outer[1] - inner[1]) + 0.9 * inner[2] < 1.05 * outer[2])
 
 
-def _two_arcs(rough: Rough, a: Array, b: Array, sigma: float) -> list[Start]:
+def _two_arcs(rough: Rough, a: Array, b: Array) -> list[Start]:
     """Both orders of two arcs; the one beyond which more light is left is the beam's."""
     points = rough.rays.points(rough.inner.radius)
     da = np.abs(distance(points[:, 0], points[:, 1], a))
@@ -97,12 +94,10 @@ def _two_arcs(rough: Rough, a: Array, b: Array, sigma: float) -> list[Start]:
     pick_a = clear_a & ok if (clear_a & ok).sum() >= 3 else on_a & ok
     pick_b = clear_b & ok if (clear_b & ok).sum() >= 3 else on_b & ok
     if not pick_a.any() or not pick_b.any():
-        return [Start(a, b, True), Start(b, a, True)]
+        return [Start(a, b), Start(b, a)]
     level_a, level_b = float(np.median(beyond[pick_a])), float(np.median(beyond[pick_b]))
-    doubt = sigma / np.sqrt(2.0) * np.sqrt(1.0 / pick_a.sum() + 1.0 / pick_b.sum()) * 1.25
     first_is_beam = level_a > level_b
-    clear = abs(level_a - level_b) > 5 * doubt and abs(level_a - level_b) > 0.15 * max(level_a, level_b)
-    order = [Start(b, a, not clear), Start(a, b, not clear)]
+    order = [Start(b, a), Start(a, b)]
     return order if first_is_beam else order[::-1]
 
 
