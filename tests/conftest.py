@@ -47,7 +47,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 item.add_marker(pytest.mark.skip(reason=reason))
 
 
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+def pytest_terminal_summary(terminalreporter: "pytest.TerminalReporter") -> None:
     """Say once more at the end, in plain words, what was left out."""
     for reason in _MISSING.values():
         if reason is not None:
