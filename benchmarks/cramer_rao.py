@@ -2,10 +2,12 @@
 
 For each scene: error of a reported field ÷ its bound (see :mod:`benchmarks.cramer_rao_bound`), with the light that the
 fit left free left free in the bound, too. A row's figure is the root mean square over its scenes with a 95 % bootstrap
-interval (both components of a center or offset pooled, resampled by scenes). ``terms`` is by how much the free light
-beyond the engine's plain one raises the bound.
+interval (both components of a center or offset pooled, resampled by scenes). Further columns tell where a loss comes
+from: ``cells`` is the covariance that the fit claims for its cells alone against the bound (what summing pixels lost),
+``bias`` the error of a noiseless fit (what its light misses of the picture's), ``terms`` what free light beyond the
+engine's plain one costs.
 
-Run: python -m benchmarks.cramer_rao [--quick] [--n N] [--row ROW …] [--jobs J] [--json FILE] [--list-bad] [--check]
+Run: python -m benchmarks.cramer_rao [--quick] [--n N] [--row ROW …] [--jobs J] [--json FILE] [--list-bad]
 Results are appended to FILE as they come; a run with the same engine takes up where it was left.
 """
 
@@ -33,7 +35,7 @@ from apertrue.simulate.camera import digitize, expose
 from apertrue.simulate.light import clean_light
 from apertrue.simulate.truth import halo_z
 
-from .cramer_rao_bound import bounds, fisher, information, places, true_basis, truths
+from .cramer_rao_bound import biases, bounds, information, known, places, true_basis, truths
 
 #: Row → (scene kinds in turn, nuisance of the sampler or none).
 ROWS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
@@ -102,11 +104,11 @@ def picture(recipe: Recipe, rng: np.random.Generator) -> Any:
     return as_frame(pixels, saturation=level)
 
 
-def judged(frame: Any) -> tuple[Result, Basis | None]:
-    """The engine's answer and the basis that its fit ended with (``None`` when the engine does not show it)."""
+def judged(frame: Any) -> tuple[Result, Any]:
+    """The engine's answer and the fit that it ended with (``None`` when the engine does not show it)."""
     from apertrue.locate import engine
 
-    seen: list[tuple[Any, Basis]] = []
+    seen: list[tuple[Any, Any]] = []
     plain = getattr(engine, "judge_pair", None)
     if plain is None:
         return judge(frame), None
@@ -114,7 +116,7 @@ def judged(frame: Any) -> tuple[Result, Basis | None]:
     def watched(pair: Any, *args: Any, **kwargs: Any) -> Any:
         out = plain(pair, *args, **kwargs)
         if out is not None:
-            seen.append((out.scene, pair.fit.basis))
+            seen.append((out.scene, pair.fit))
         return out
 
     engine.judge_pair = watched
@@ -122,9 +124,9 @@ def judged(frame: Any) -> tuple[Result, Basis | None]:
         result = judge(frame)
     finally:
         engine.judge_pair = plain
-    for found, basis in seen:
+    for found, fit in seen:
         if found.profile is not None and found.profile == result.scene.profile:
-            return result, basis
+            return result, fit
     return result, None
 
 
@@ -134,19 +136,26 @@ def measure(task: tuple[str, int]) -> dict[str, Any]:
     recipe, rng = scene(row, k)
     frame = picture(recipe, rng)
     start = time.perf_counter()
-    result, basis = judged(frame)
+    result, fit = judged(frame)
     seconds = time.perf_counter() - start
+    basis: Basis | None = None if fit is None else fit.basis
     a, truth = result.assessment, truths(recipe)
     at, weight = places(recipe), information(recipe)
     plain = true_basis(recipe)
-    floor = bounds(recipe, fisher(recipe, plain, at, weight=weight))
+    what = known(recipe, plain, at, weight=weight)
+    floor = bounds(recipe, what.fisher)
     fitted = true_basis(recipe, basis) if basis is not None else plain
-    bound = floor if fitted == plain else bounds(recipe, fisher(recipe, fitted, at, weight=weight))
+    bound = floor
+    if fitted != plain:
+        what = known(recipe, fitted, at, weight=weight)
+        bound = bounds(recipe, what.fisher)
+    bias = biases(recipe, what)
+    own = bound if fit is None else bounds(recipe, fit.normal)
     values: dict[str, list[float] | None] = {}
     for name in REGISTRY:
         value, sigma = getattr(a, name), getattr(a, f"{name}_sigma")
-        known = value is not None and sigma is not None
-        values[name] = [value - truth[name], bound[name], floor[name], sigma] if known else None
+        given = value is not None and sigma is not None
+        values[name] = [value - truth[name], bound[name], floor[name], sigma, bias[name], own[name]] if given else None
     return {
         "row": row, "k": k, "scene": a.scene, "reasons": list(a.reasons or ()), "seconds": round(seconds, 4),
         "decays": None if basis is None else basis.decays, "radial": None if basis is None else basis.radial,
@@ -155,7 +164,7 @@ def measure(task: tuple[str, int]) -> dict[str, Any]:
         "offset": math.hypot(recipe.offset_x_percent, recipe.offset_y_percent),
         "peak": recipe.peak_electrons, "read": recipe.read_noise / recipe.gain, "halo": recipe.halo_level,
         "decay": recipe.halo_decay, "aperture_edge": recipe.aperture_edge_px, "beam_edge": recipe.beam_edge_px,
-        "values": values,
+        "bound_offset": [bound[name] for name in FIELDS["offset"]], "values": values,
     }  # fmt: skip
 
 
@@ -170,6 +179,8 @@ class Line:
         gross: scenes with an error beyond :data:`GROSS` bounds.
         stated: median of stated σ ÷ bound.
         z: root mean square of error ÷ stated σ.
+        cells: median of the fit's own σ, before anything is added to it, ÷ bound.
+        bias: root mean square of the noiseless fit's error ÷ bound: what the light misses of the picture's.
         terms: median of the bound ÷ that with the plain light.
     """
 
@@ -182,23 +193,25 @@ class Line:
     gross: int
     stated: float
     z: float
+    cells: float
+    bias: float
     terms: float
 
 
 def line(results: list[dict[str, Any]], names: tuple[str, ...], rng: np.random.Generator, repeats: int = 2000) -> Line:
     """Figures of one field of the table (``names``: the registry's fields pooled in it)."""
     cells = [[r["values"][name] for name in names] for r in results]
-    known = np.array([c for c in cells if all(v is not None for v in c)], dtype=float)
-    if not len(known):
-        return Line(0, len(cells), *([math.nan] * 4), 0, *([math.nan] * 3))
-    error, bound, floor, sigma = (known[..., i] for i in range(4))
+    given = np.array([c for c in cells if all(v is not None for v in c)], dtype=float)
+    if not len(given):
+        return Line(0, len(cells), *([math.nan] * 4), 0, *([math.nan] * 5))
+    error, bound, floor, sigma, bias, own = (given[..., i] for i in range(6))
     square = ((error / bound) ** 2).mean(axis=1)
     draws = rng.integers(0, len(square), (repeats, len(square)))
     resampled = np.sqrt(square[draws].mean(axis=1))
     low, high = np.quantile(resampled, [0.025, 0.975])
     return Line(
-        len(known),
-        len(cells) - len(known),
+        len(given),
+        len(cells) - len(given),
         float(np.sqrt(square.mean())),
         float(low),
         float(high),
@@ -206,6 +219,8 @@ def line(results: list[dict[str, Any]], names: tuple[str, ...], rng: np.random.G
         int((np.abs(error / bound).max(axis=1) > GROSS).sum()),
         float(np.median(sigma / bound)),
         float(np.sqrt(((error / sigma) ** 2).mean())),
+        float(np.median(own / bound)),
+        float(np.sqrt(((bias / bound) ** 2).mean())),
         float(np.median(bound / floor)),
     )
 
@@ -213,7 +228,7 @@ def line(results: list[dict[str, Any]], names: tuple[str, ...], rng: np.random.G
 def report(results: list[dict[str, Any]], *, list_bad: int = 0) -> None:
     """Print the table."""
     print(f"{'row':11} {'field':16} {'n':>5} {'refused':>7} {'RMS ÷ bound':>11} {'95 %':>13} {'median':>7} "
-          f"{'gross':>5} {'σ ÷ bound':>9} {'z rms':>6} {'terms':>6}")  # fmt: skip
+          f"{'gross':>5} {'σ ÷ bound':>9} {'z rms':>6} {'cells':>5} {'bias':>5} {'terms':>6}")  # fmt: skip
     for row in ROWS:
         mine = [r for r in results if r["row"] == row]
         if not mine:
@@ -221,7 +236,7 @@ def report(results: list[dict[str, Any]], *, list_bad: int = 0) -> None:
         for field, names in FIELDS.items():
             f = line(mine, names, np.random.default_rng(1))
             print(f"{row:11} {field:16} {f.n:5} {f.refused:7} {f.rms:11.3f} {f.low:6.3f}–{f.high:6.3f} {f.middle:7.2f} "
-                  f"{f.gross:5} {f.stated:9.2f} {f.z:6.2f} {f.terms:6.2f}")  # fmt: skip
+                  f"{f.gross:5} {f.stated:9.2f} {f.z:6.2f} {f.cells:5.2f} {f.bias:5.2f} {f.terms:6.2f}")  # fmt: skip
         seconds = np.array([r["seconds"] for r in mine])
         print(f"{row:11} median {np.median(seconds) * 1000:.0f} ms a picture")
         if list_bad:
@@ -245,6 +260,8 @@ def worst(results: list[dict[str, Any]], n: int) -> Iterator[str]:
                  f"peak {r['peak']:.0f} read {r['read']:.2f} halo {r['halo']:.3f} decay {r['decay']:.2f} "
                  f"edges {r['aperture_edge']:.2f}/{r['beam_edge']:.2f} terms {r['decays']}/{r['radial']} "
                  f"residual {_short(r['residual'])}")  # fmt: skip
+        about += f" bias {max(abs(v[4]) / v[1] for v in fields.values()):.1f}" if None not in fields.values() else ""
+        about += f" bound {max(r['bound_offset']):.3g} %"
         refused = "" if fields["offset_x_percent"] is not None else f" REFUSED {r['scene']} {r['reasons']}"
         yield f"{r['row']} {r['k']}:{refused} {ratios} | {about}"
 

@@ -187,15 +187,28 @@ def dark_variance(recipe: Recipe) -> float:
     return (recipe.read_noise**2 + rounding) / recipe.gain**2
 
 
-def fisher(
+@dataclass(frozen=True, slots=True, eq=False)
+class Known:
+    """What a picture can tell of the fit's parameters.
+
+    Attributes:
+        fisher: the Fisher matrix, shape (m, m).
+        pull: Jᵀ·(light)/V of the noiseless picture, shape (m,): where its light pulls the fit, see :func:`biases`.
+    """
+
+    fisher: Array
+    pull: Array
+
+
+def known(
     recipe: Recipe,
     basis: Basis,
     at: Places | None = None,
     *,
     prior: bool = True,
     weight: Callable[[Array], Array] | None = None,
-) -> Array:
-    """Fisher matrix of the fit's parameters, shape (m, m).
+) -> Known:
+    """Fisher matrix of the fit's parameters: aperture (6), beam (6), the basis' coefficients.
 
     Args:
         recipe: the picture.
@@ -207,16 +220,19 @@ def fisher(
     where = at or places(recipe)
     s2 = dark_variance(recipe)
     total = np.zeros((12 + basis.n_linear,) * 2)
+    pull = np.zeros(len(total))
     strip = 60_000
     for k in range(0, len(where.x), strip):
         part = slice(k, k + strip)
         rows = rows_at(recipe, basis, where.x[part], where.y[part])
         w = 1 / (rows.mean + s2) if weight is None else weight(rows.mean)
-        scaled = rows.jacobian * np.sqrt(w * where.count[part])
+        root = np.sqrt(w * where.count[part])
+        scaled = rows.jacobian * root
         total += scaled @ scaled.T
+        pull += scaled @ (rows.mean * root)
     if prior:
         total[np.diag_indices_from(total)] += priors(recipe, basis)
-    return total
+    return Known(total, pull)
 
 
 def inverse(matrix: Array) -> Array:
@@ -225,17 +241,32 @@ def inverse(matrix: Array) -> Array:
     return np.linalg.inv(matrix / d[:, None] / d) / d[:, None] / d
 
 
-def bounds(recipe: Recipe, matrix: Array) -> dict[str, float]:
-    """1σ bounds of all edge parameters and of the offset by name (:data:`NAMES`)."""
-    covariance = inverse(matrix)[:12, :12]
-    p = np.concatenate(seen_edges(recipe))
+def _derivatives(p: Array) -> Array:
+    """Change of :data:`NAMES` with the twelve edge parameters."""
 
     def derived(q: Array) -> Array:
         return np.concatenate([q, q[6:8] - q[0:2], 100 * plane_offset(q)])
 
-    jacobian = gradient(derived, p, steps_for(p))
+    return gradient(derived, p, steps_for(p))
+
+
+def bounds(recipe: Recipe, matrix: Array) -> dict[str, float]:
+    """1σ bounds of all edge parameters and of the offset by name (:data:`NAMES`), from the Fisher matrix."""
+    covariance = inverse(matrix)[:12, :12]
+    jacobian = _derivatives(np.concatenate(seen_edges(recipe)))
     sigma = np.sqrt(np.einsum("ij,jk,ik->i", jacobian, covariance, jacobian))
     return {name: float(s) for name, s in zip(NAMES, sigma, strict=True)}
+
+
+def biases(recipe: Recipe, what: Known) -> dict[str, float]:
+    """By how much the best fit to the noiseless picture is off, by name (:data:`NAMES`), to first order.
+
+    Zero where the basis holds the picture's light; else what its misfit does to the edges: the weighted least-squares
+    fit of all columns of the Jacobian to the light itself, of which the edges' part is the error.
+    """
+    off = (inverse(what.fisher) @ what.pull)[:12]
+    jacobian = _derivatives(np.concatenate(seen_edges(recipe)))
+    return {name: float(v) for name, v in zip(NAMES, jacobian @ off, strict=True)}
 
 
 def truths(recipe: Recipe) -> dict[str, float]:
