@@ -9,7 +9,7 @@ from ..advise.history import RoutineRun, learned_costs, routine_residual
 from ..frame import State
 from ..instrument import Instrument
 from ..store import Store
-from .entry import SessionEvent
+from .entry import SessionEvent, event_from_row
 from .log import events
 from .words import EventKind
 
@@ -96,9 +96,28 @@ def learned_residual(store: Store, now: datetime) -> float | None:
 
 
 def _routine_entries(store: Store, now: datetime) -> list[SessionEvent]:
-    if not store.value("select 1 from log where kind = 'routine-end' limit 1"):
-        return []
-    return events(store, since=now - LEARN_FROM, until=now)
+    """Starts and ends of the runs, and after each end the one entry that tells what the run left or ends its reach."""
+    ran = events(store, since=now - LEARN_FROM, until=now, kinds=(EventKind.ROUTINE_START, EventKind.ROUTINE_END))
+    found = {e.id: e for e in ran}
+    for end in ran:
+        if end.kind is EventKind.ROUTINE_END:
+            row = store.row(_AFTER, (end.at.timestamp(), end.at.timestamp(), end.id, _until(end, now).timestamp()))
+            if row is not None:
+                entry = event_from_row(row)
+                found[entry.id] = entry
+    return sorted(found.values(), key=lambda e: (e.at, e.id))
+
+
+def _until(end: SessionEvent, now: datetime) -> datetime:
+    return min(now, end.at + _AFTER_RUN + timedelta(seconds=1))
+
+
+#: Not the pictures of 90 days: there may be a hundred thousand.
+_AFTER = """
+select * from log_now where (at_s > ? or (at_s = ? and id > ?)) and at_s < ?
+  and (kind in ('nudge', 'recall', 'routine-start') or (kind = 'picture' and offset_percent is not null))
+order by at_s, id limit 1
+"""
 
 
 def hangs_on(entries: Sequence[SessionEvent], now: datetime, zone: tzinfo) -> int:

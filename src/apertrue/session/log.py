@@ -2,7 +2,7 @@
 
 import os
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -256,7 +256,20 @@ def events(
     all_entries: bool = False,
     after_id: int | None = None,
 ) -> list[SessionEvent]:
-    """Entries in the order of time, identical times in the order of adding.
+    """Entries in the order of time, identical times in the order of adding; see :func:`each_event`."""
+    return list(each_event(store, since=since, until=until, kinds=kinds, all_entries=all_entries, after_id=after_id))
+
+
+def each_event(
+    store: Store,
+    *,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    kinds: Iterable[EventKind] | None = None,
+    all_entries: bool = False,
+    after_id: int | None = None,
+) -> Iterator[SessionEvent]:
+    """Entries one after another, in the order of time, identical times in the order of adding; bounded memory.
 
     Args:
         store: the log.
@@ -281,7 +294,7 @@ def events(
     if wanted is not None:
         clauses.append(f"kind in ({', '.join('?' * len(wanted))})")
     sql = f"select * from {'log' if all_entries else 'log_now'} where {' and '.join(clauses)} order by at_s, id"  # noqa: S608
-    return [event_from_row(row) for row in store.rows(sql, (*parameters, *(wanted or ())))]
+    return map(event_from_row, store.rows(sql, (*parameters, *(wanted or ()))))
 
 
 def seen_before(store: Store, digest: str, at: datetime) -> SessionEvent | None:

@@ -12,7 +12,7 @@ from ..session.clock import zone_of
 from ..session.context import age_min, state_changed, with_forecast, with_nudge
 from ..session.entry import SessionEvent
 from ..session.history import hangs_on, learned_residual, nudges_failed, usual_current
-from ..session.log import events, seen_before
+from ..session.log import each_event, events, seen_before
 from ..session.stand import REACH_H, Standing, stand, tells
 from ..session.track import Follower
 from ..session.words import EventKind
@@ -49,18 +49,12 @@ class Live:
 def live(store: Store, now: datetime, calibrations: Sequence[Calibration]) -> Live:
     """From the log: all entries that still bear on now."""
     log_id = store.value("select coalesce(max(id), 0) from log")
-    entries = events(store, since=now - timedelta(hours=REACH_H), until=now + timedelta(minutes=5))
-    pictures = [e for e in entries if e.kind is EventKind.PICTURE]
-    keep = {e.id for e in pictures[-_RECENT:]}
-    return Live(
-        Follower.of(entries, calibrations),
-        tuple(e for e in entries if e.kind in _DEEDS or e.id in keep),
-        next((e for e in reversed(pictures) if tells(e)), None),
-        pictures[-1] if pictures else None,
-        None,
-        log_id,
-        learned_residual(store, now),
-    )
+    # One by one: after a day with a live camera there may be a hundred thousand.
+    state = Live(Follower.start(calibrations), log_id=log_id, residual=learned_residual(store, now))
+    since, until = now - timedelta(hours=REACH_H), now + timedelta(minutes=5)
+    for entry in each_event(store, since=since, until=until):
+        state = with_entry(state, entry)
+    return replace(state, log_id=log_id)
 
 
 def with_entry(state: Live, entry: SessionEvent) -> Live:
