@@ -22,7 +22,7 @@ _DRAWN = 4
 _CONTINUED = 0.4
 _MAGNIFICATIONS = (1, 2, 5, 10, 20, 50)
 #: The arrow is enlarged until it has this share of the aperture's radius.
-_LEAST_ARROW = 0.18
+_LEAST_ARROW = 0.08
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,6 +6,7 @@ import numpy as np
 
 from ._marks import SEGMENTS, Marks
 from ._target import Array
+from ._versions import without_thumbnail
 
 NAME = "apertrue edges"
 
@@ -66,7 +67,7 @@ class OverlayLayer:
 
         active = self._viewer.layers.selection.active
         vectors, colors = _padded(marks)
-        self.layer = Vectors(
+        layer = Vectors(
             vectors,
             edge_color=colors,
             edge_width=marks.width,
@@ -75,6 +76,7 @@ class OverlayLayer:
             opacity=1.0,
             name=self._name,
         )
+        self.layer = without_thumbnail(layer)
         self._viewer.add_layer(self.layer)
         # The picture stays the active layer: its sliders and keys are what the user works with.
         if active is not None and active in self._viewer.layers:

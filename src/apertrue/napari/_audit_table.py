@@ -1,0 +1,202 @@
+"""The audit's rows as a table that sorts, filters and stays quick with 100 000 of them."""
+
+from collections.abc import Sequence
+from pathlib import PurePath
+from typing import Any
+
+from qtpy.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, QSortFilterProxyModel, Qt, Signal
+from qtpy.QtGui import QColor, QIcon, QPainter, QPixmap, QResizeEvent
+from qtpy.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
+
+from ..overlay.colors import QUIET, VERDICTS
+from ..registry.format import format_value, heading
+from ._audit_model import KIND_WORDS, Row
+
+Index = QModelIndex | QPersistentModelIndex
+_HEADINGS = ("Picture", "Verdict", heading("offset_percent"), "Score", "Taken")
+_TIPS = (
+    "File and, in a stack, page.",
+    "Put aside = no condenser aperture with a beam in it.",
+    "Beam center against aperture center, % of the aperture radius.",
+    "Working score: with the beam spread to what the work uses, 0 to 100.",
+    "When it was taken, as far as it is known.",
+)
+#: Widths in letters, of all columns but the first, and the first's least.
+_WIDTHS = {1: 12, 2: 10, 3: 8, 4: 18}
+_NAME_WIDTH = 24
+_SORT = int(Qt.ItemDataRole.UserRole)
+
+
+class RowsModel(QAbstractTableModel):
+    """The rows for Qt; numbers sort as numbers, what is not measured comes last."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.rows: Sequence[Row] = ()
+        self._marks = {kind: _mark(color) for kind, color in {**VERDICTS, "aside": QUIET, "error": QUIET}.items()}
+
+    def show(self, rows: Sequence[Row]) -> None:
+        """Show these."""
+        self.beginResetModel()
+        self.rows = rows
+        self.endResetModel()
+
+    def rowCount(self, parent: Index | None = None) -> int:  # noqa: N802
+        """Qt asks."""
+        return 0 if parent is not None and parent.isValid() else len(self.rows)
+
+    def columnCount(self, parent: Index | None = None) -> int:  # noqa: N802, ARG002
+        """Qt asks."""
+        return len(_HEADINGS)
+
+    def headerData(self, section: int, orientation: Any, role: int = 0) -> Any:  # noqa: N802
+        """Headings with their explanations; rows by number."""
+        if orientation == Qt.Orientation.Horizontal:
+            if role == Qt.ItemDataRole.DisplayRole:
+                return _HEADINGS[section]
+            if role == Qt.ItemDataRole.ToolTipRole:
+                return _TIPS[section]
+        return None
+
+    def data(self, index: Index, role: int = 0) -> Any:
+        """A cell."""
+        row, column = self.rows[index.row()], index.column()
+        if role == Qt.ItemDataRole.DisplayRole:
+            return self._text(row, column)
+        if role == _SORT:
+            return self._key(row, column)
+        if role == Qt.ItemDataRole.DecorationRole and column == 1:
+            return self._marks[row.kind]
+        if role == Qt.ItemDataRole.TextAlignmentRole and column in (2, 3):
+            return int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        if role == Qt.ItemDataRole.ToolTipRole:
+            session = f"\nsession {row.session}" if row.session else ""
+            return f"{row.name}\n{row.taken_at or 'time not known'}{session}"
+        return None
+
+    @staticmethod
+    def _text(row: Row, column: int) -> str:
+        if column == 0:
+            name = PurePath(row.file).name
+            return f"{name}, page {row.page}" if row.page else name
+        if column == 1:
+            return KIND_WORDS.get(row.kind, row.kind)
+        if column == 2:
+            return format_value("offset_percent", row.offset, unit=False)
+        if column == 3:
+            return format_value("working_score", row.score, unit=False)
+        return "—" if row.taken_at is None else row.taken_at[:16].replace("T", " ")
+
+    @staticmethod
+    def _key(row: Row, column: int) -> Any:
+        if column == 0:
+            return f"{row.file}\0{row.page or 0:09}"
+        if column == 1:
+            return row.kind
+        if column == 2:
+            return float("inf") if row.offset is None else row.offset
+        if column == 3:
+            return float("inf") if row.score is None else row.score
+        return row.taken_at or "~"
+
+
+class _Filter(QSortFilterProxyModel):
+    def __init__(self, source: RowsModel, parent: QWidget) -> None:
+        super().__init__(parent)
+        self._source = source
+        self.kind, self.text = "", ""
+        self.setSourceModel(source)
+        self.setSortRole(_SORT)
+
+    def narrow(self, kind: str, text: str) -> None:
+        """Only rows of this kind (empty = all) whose name holds the text."""
+        self.kind, self.text = kind, text.casefold()
+        self.invalidate()
+
+    def filterAcceptsRow(self, number: int, parent: Index) -> bool:  # noqa: ARG002, N802
+        """Qt asks."""
+        row = self._source.rows[number]
+        return (not self.kind or row.kind == self.kind) and (not self.text or self.text in row.file.casefold())
+
+
+class RowsTable(QTableView):
+    """The table; tells which row is chosen, by mouse or keys."""
+
+    chosen = Signal(object)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.source = RowsModel(self)
+        self.filter = _Filter(self.source, self)
+        self.setModel(self.filter)
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
+        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.setSortingEnabled(True)
+        self.sortByColumn(0, Qt.SortOrder.AscendingOrder)
+        self.setWordWrap(False)
+        self.setTabKeyNavigation(False)
+        # The end of a name tells pictures apart.
+        self.setTextElideMode(Qt.TextElideMode.ElideMiddle)
+        self.verticalHeader().hide()
+        em = self.fontMetrics().height()
+        self.verticalHeader().setDefaultSectionSize(int(1.5 * em))
+        header = self.horizontalHeader()
+        header.setStretchLastSection(False)
+        header.setMinimumSectionSize(3 * em)
+        header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
+        self.setMinimumHeight(10 * em)
+        self.setAccessibleName("Pictures of the audit")
+        self.selectionModel().currentRowChanged.connect(self._on_current)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        """Columns in proportion to the letters; the time only where there is room for it."""
+        super().resizeEvent(event)
+        letter = self.fontMetrics().averageCharWidth()
+        for column, letters in _WIDTHS.items():
+            self.setColumnWidth(column, letters * letter)
+        self.setColumnHidden(4, self.viewport().width() < (_NAME_WIDTH + sum(_WIDTHS.values())) * letter)
+
+    def show_rows(self, rows: Sequence[Row]) -> None:
+        """Show these; the same picture stays chosen where it is still there."""
+        current = self.current()
+        self.source.show(rows)
+        if current is not None:
+            self.choose(current.id)
+
+    def current(self) -> Row | None:
+        """The chosen row."""
+        index = self.filter.mapToSource(self.currentIndex())
+        return self.source.rows[index.row()] if index.isValid() and index.row() < len(self.source.rows) else None
+
+    def choose(self, row_id: int) -> None:
+        """Choose the row with this id."""
+        for number, row in enumerate(self.source.rows):
+            if row.id == row_id:
+                index = self.filter.mapFromSource(self.source.index(number, 0))
+                if index.isValid():
+                    self.setCurrentIndex(index)
+                return
+
+    @property
+    def shown(self) -> int:
+        """Rows that pass the filter."""
+        return int(self.filter.rowCount())
+
+    def _on_current(self, current: Index, before: Index) -> None:  # noqa: ARG002
+        index = self.filter.mapToSource(current)
+        if index.isValid():
+            self.chosen.emit(self.source.rows[index.row()])
+
+
+def _mark(color: str) -> QIcon:
+    """A dot in the verdict's color; the word stands beside it."""
+    pixmap = QPixmap(16, 16)
+    pixmap.fill(Qt.GlobalColor.transparent)
+    painter = QPainter(pixmap)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+    painter.setPen(Qt.PenStyle.NoPen)
+    painter.setBrush(QColor(color))
+    painter.drawEllipse(3, 3, 10, 10)
+    painter.end()
+    return QIcon(pixmap)
