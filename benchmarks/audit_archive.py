@@ -1,8 +1,9 @@
 """A made-up archive: half a year of sessions on an instrument that does not exist, to audit and to look at.
 
-Thirty-six sessions by nobody in particular: settings recalled that no longer fit, a gun that drifts (after a made-up
-exchange of its supply in the middle, twice as fast), moves by hand, runs of the automatic routine, two hangs, many
-pictures of other things, some broken files. Beside the pictures lies ``sheet.csv`` with the readings.
+Thirty-six sessions by nobody in particular: settings recalled that fit less from month to month, a gun that drifts
+(after a made-up exchange of its supply in the middle, twice as fast), moves by hand, runs of the automatic routine, two
+hangs, currents read in the alignment view and at the focus of the work, many pictures of other things, some broken
+files. Beside the pictures lies ``sheet.csv`` with the readings.
 
     python benchmarks/audit_archive.py FOLDER [--quick] [--no-audit]
     apertrue audit FOLDER --sheet FOLDER/sheet.csv --csv audit.csv --report audit.html
@@ -26,12 +27,15 @@ from apertrue.simulate import Recipe, simulate
 
 START = datetime(2026, 1, 12, 8, 0, tzinfo=UTC)
 SIDE = 192
-#: Setting -> (gun-lens focus, current in pA, beam radius / aperture radius, stored gun shift).
+#: Setting -> (side of the focus, foci of the work from and to, stored gun shift).
 SETTINGS = {
-    "STEM low": (40.0, 22.0, 0.86, (12.0, -7.5)),
-    "STEM X-ray": (24.0, 310.0, 0.72, (12.6, -7.1)),
-    "TEM view": (-40.0, 1500.0, 0.90, (10.8, -8.3)),
+    "STEM low": (1, (70.0, 120.0), (12.0, -7.5)),
+    "STEM X-ray": (1, (38.0, 60.0), (12.6, -7.1)),
+    "TEM view": (-1, (48.0, 90.0), (10.8, -8.3)),
 }
+#: Side -> (beam radius / aperture radius per unit of |focus - crossover|, current through a wide open aperture, pA).
+SIDES = {1: (0.030, 620.0), -1: (0.026, 3800.0)}
+CROSSOVER = 1.2
 #: How the two shift axes turn the beam, % of the aperture radius per console unit.
 TURN = np.array([[8.0, 2.5], [-2.0, 7.4]])
 READINGS = ("gun_shift_x", "gun_shift_y", "gun_focus", "current_pa", "kv", "aperture_um", "setting", "note")
@@ -56,23 +60,35 @@ def lattice(rng: np.random.Generator, side: int = SIDE) -> np.ndarray:
     return rng.poisson(np.clip(light, 5, None)).astype(np.uint16)
 
 
+def passing(ratio: float) -> float:
+    """Share of a centered, fairly flat beam that passes the aperture: all of a small one, 1/ratio^2 of a wide one."""
+    return (1.0 + ratio**6) ** (-1.0 / 3.0)
+
+
 def session(number: int, sessions: int, rng: np.random.Generator) -> Iterator[Taken]:
     """The pictures of one session."""
-    begin = START + timedelta(days=number * 180.0 / sessions, hours=float(rng.uniform(0, 3)))
+    day = number * 180.0 / sessions
+    begin = START + timedelta(days=day, hours=float(rng.uniform(0, 3)))
     late = number >= sessions * 0.55  # after the exchange
     names = list(SETTINGS)
     name = names[int(rng.integers(len(names)))]
-    focus, current, ratio, stored = SETTINGS[name]
-    shift = np.array(stored)
-    # What the stored setting no longer knows: a wandering of the gun from day to day.
-    gun = np.array([9.0, -5.0]) + rng.normal(0, 6.0, 2) + (np.array([4.0, 3.0]) if late else 0.0)
+    shift = np.array(SETTINGS[name][2])
+    # What the stored settings no longer know: the gun creeps from month to month, and wanders from day to day.
+    gun = np.array([4.0, -2.0]) + day * np.array([0.05, -0.03]) + rng.normal(0, 4.0, 2)
     speed = rng.normal(0, 1.0, 2)
-    speed *= (4.6 if late else 2.1) / max(float(hypot(*speed)), 0.3)
+    speed *= (4.2 if late else 2.0) * float(rng.uniform(0.75, 1.25)) / max(float(hypot(*speed)), 0.3)
+    emission, crossing = float(np.exp(rng.normal(0, 0.05))), CROSSOVER + float(rng.normal(0, 0.4))
     minutes = 0.0
     hung = number in (9, 23)
     for picture in range(int(rng.integers(8, 15))):
         when = begin + timedelta(minutes=minutes)
+        side, work, stored = SETTINGS[name]
+        slope, most = SIDES[side]
         offset = gun + speed * minutes / 60 + TURN @ (shift - np.array(stored))
+        working = picture > 1 and rng.random() < 0.2
+        distance = float(rng.uniform(*work)) if working else float(rng.uniform(0.74, 0.93)) / slope
+        ratio = slope * distance
+        focus = round(crossing + side * distance, 1)
         about: dict[str, Any] = {
             "taken_at": when.isoformat(timespec="seconds"),
             "gun_shift_x": round(float(shift[0]), 2),
@@ -81,7 +97,7 @@ def session(number: int, sessions: int, rng: np.random.Generator) -> Iterator[Ta
             "kv": 200,
             "aperture_um": 70,
             "setting": name,
-            "note": "",
+            "note": "as for the work" if working else "",
         }
         dice = rng.random()
         if dice < 0.33:
@@ -89,14 +105,13 @@ def session(number: int, sessions: int, rng: np.random.Generator) -> Iterator[Ta
         elif dice < 0.36:
             yield when, None, about
         else:
-            spread = ratio * float(rng.uniform(0.97, 1.03))
             shot = simulate(
                 Recipe(
                     rows=SIDE,
                     columns=SIDE,
                     aperture_radius_px=66.0 + 0.3 * float(rng.normal()),
                     aperture_x_px=95.5 + 0.02 * number,
-                    beam_ratio=spread,
+                    beam_ratio=ratio,
                     offset_x_percent=float(offset[0]),
                     offset_y_percent=float(offset[1]),
                     halo_level=float(rng.uniform(0.02, 0.08)),
@@ -105,23 +120,22 @@ def session(number: int, sessions: int, rng: np.random.Generator) -> Iterator[Ta
                 ),
                 rng,
             )
-            about["current_pa"] = round(
-                current * float(rng.normal(1, 0.02)) * (0.5 + 0.5 * min(1.0, 1.2 - hypot(*offset) / 100)), 1
-            )
+            cut = 1.0 if shot.truth.score is None else shot.truth.score / 100.0
+            current = most * passing(ratio) * emission * cut * float(rng.normal(1, 0.015))
+            about["current_pa"] = float(f"{current:.3g}")
             yield when, shot.picture, about
-            if hypot(*offset) > 25 or (hung and picture > 3):
+            if not working and (hypot(*offset) > 25 or (hung and picture > 3)):
                 about["note"] = "automatic routine" + (", hung" if hung else "")
                 minutes += 16 if hung else 2.5
                 hung = False
                 shift = shift - np.linalg.solve(TURN, offset + rng.normal(0, 1.0, 2))
-            elif hypot(*offset) > 6:
+            elif not working and hypot(*offset) > 6:
                 shift = shift - np.linalg.solve(TURN, offset + rng.normal(0, 2.5, 2))
                 minutes += 1.0
         minutes += float(rng.uniform(6, 45))
         if rng.random() < 0.12:  # another setting is recalled
             name = names[int(rng.integers(len(names)))]
-            focus, current, ratio, stored = SETTINGS[name]
-            shift = np.array(stored)
+            shift = np.array(SETTINGS[name][2])
 
 
 def make(folder: Path, *, sessions: int = 36, seed: int = 7) -> int:

@@ -24,8 +24,8 @@ Array = NDArray[np.float64]
 
 __all__ = ["SIDES", "CurrentModel", "SideCurve", "by_state", "fit_current", "side_of"]
 
-#: Most recent pairs that enter a fit; the cost grows with the cube of their number.
-MOST_PAIRS = 240
+#: Most pairs that enter a fit; the cost grows with the cube of their number.
+MOST_PAIRS = 120
 _DRAWS = 1200
 
 
@@ -115,7 +115,7 @@ def fit_current(
     aside: list[Aside] = []
     kept: list[Pair] = []
     near = 2.0 * (crossover.sigma + crossover.wander)
-    for pair in _latest(pairs):
+    for pair in thinned(pairs, crossover.focus, today):
         distance = (pair.focus - session_crossover(crossover, pair.session)[0]) * (
             1.0 if side_of(pair, crossover.focus) == "positive" else -1.0
         )
@@ -194,12 +194,24 @@ def _rises(pairs: Sequence[Pair], crossover: Crossover) -> bool:
     return n >= 3 and chi2 > 4.0 * n and square > 0.04**2 * n
 
 
-def _latest(pairs: Sequence[Pair]) -> list[Pair]:
-    if len(pairs) <= MOST_PAIRS:
+def thinned(pairs: Sequence[Pair], crossover: float, today: str | None = None, most: int = MOST_PAIRS) -> list[Pair]:
+    """At most ``most`` pairs that tell nearly as much, in the order given.
+
+    First go further readings of one session and side at nearly the same focus (a tenth of the distance from the
+    crossover): they share the session's emission and tell the curve once. Then the oldest. Today's all stay.
+    """
+    if len(pairs) <= most:
         return list(pairs)
-    order = sorted(range(len(pairs)), key=lambda i: (pairs[i].at.timestamp() if pairs[i].at else 0.0, i))  # type: ignore[union-attr]
-    keep = set(order[-MOST_PAIRS:])
-    return [p for i, p in enumerate(pairs) if i in keep]
+    stamps = [p.at.timestamp() if p.at is not None else 0.0 for p in pairs]
+    newest = sorted(range(len(pairs)), key=lambda i: (-stamps[i], -i))
+    seen: set[tuple[str, str, int]] = set()
+    first, again = [], []
+    for i in newest:
+        p = pairs[i]
+        place = (p.session, side_of(p, crossover), round(10.0 * float(np.log(max(abs(p.focus - crossover), 1e-3)))))
+        (again if place in seen and p.session != today else first).append(i)
+        seen.add(place)
+    return [pairs[i] for i in sorted((first + again)[:most])]
 
 
 def _without_outliers(

@@ -155,6 +155,8 @@ class Posterior:
 
     def _weigh(self, hypers: Sequence[Hyper]) -> None:
         """Posterior weights of the hyperparameters; those that hardly count are dropped."""
+        from scipy.linalg import solve_triangular
+
         rest = self.data.y - self.mean
         groups: dict[tuple[float, float], list[Hyper]] = {}
         for h in hypers:
@@ -164,7 +166,7 @@ class Posterior:
             for start in range(0, len(group), _AT_ONCE):
                 some = group[start : start + _AT_ONCE]
                 root = np.linalg.cholesky(self._covariances(some))
-                z = np.linalg.solve(root, np.broadcast_to(rest[:, None], (*root.shape[:2], 1)))[..., 0]
+                z = np.array([solve_triangular(r, rest, lower=True, check_finite=False) for r in root])
                 half_log = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
                 evidence = -0.5 * (z * z).sum(axis=1) - half_log
                 found += [(float(e) + h.log_prior, h) for e, h in zip(evidence, some, strict=True)]
