@@ -17,7 +17,7 @@ from ._version import __version__
 
 if TYPE_CHECKING:
     from .advice import Advice, Context
-    from .api import Judged, assess
+    from .api import Combined, Judged, assess, combine
     from .assessment import Assessment
     from .errors import ApertrueError, InstrumentError, ReadError
     from .frame import Frame
@@ -28,6 +28,7 @@ __all__ = [
     "Advice",
     "ApertrueError",
     "Assessment",
+    "Combined",
     "Context",
     "Frame",
     "Hints",
@@ -37,6 +38,7 @@ __all__ = [
     "ReadError",
     "__version__",
     "assess",
+    "combine",
     "load_instrument",
 ]
 
@@ -45,6 +47,7 @@ _WHERE = {
     "Advice": "advice",
     "ApertrueError": "errors",
     "Assessment": "assessment",
+    "Combined": "api",
     "Context": "advice",
     "Frame": "frame",
     "Hints": "scene",
@@ -53,6 +56,7 @@ _WHERE = {
     "Judged": "api",
     "ReadError": "errors",
     "assess": "api",
+    "combine": "api",
     "load_instrument": "instrument",
 }
 

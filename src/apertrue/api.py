@@ -1,12 +1,12 @@
 """The Python API: ``apertrue.assess``."""
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from html import escape
 from os import PathLike
 from pathlib import Path
-from typing import Any, overload
+from typing import TYPE_CHECKING, Any, overload
 
 from numpy.typing import NDArray
 
@@ -20,7 +20,10 @@ from .readers import ReadOptions, read_frames
 from .registry.format import format_value
 from .scene import Hints, Scene
 
-__all__ = ["Judged", "assess"]
+if TYPE_CHECKING:
+    from .burst import Burst
+
+__all__ = ["Combined", "Judged", "assess", "combine"]
 
 
 class Judged(Assessment):
@@ -111,6 +114,39 @@ class Judged(Assessment):
         )
 
 
+class Combined(Judged):
+    """Frames of one scene, judged together: the fields of :class:`Judged` for all of them, and each on its own.
+
+    ``frames_given``, ``frames_used``, ``aperture_jitter_px``, ``beam_jitter_px`` and ``offset_jitter_percent`` are set;
+    the picture of :meth:`overlay` is the mean of the frames.
+    """
+
+    __slots__ = ("_burst", "_pages")
+    _burst: "Burst"
+    _pages: tuple[Judged, ...]
+
+    def __init__(self, burst: "Burst", pages: tuple[Judged, ...]) -> None:
+        Judged.__init__(self, burst.result)
+        object.__setattr__(self, "_burst", burst)
+        object.__setattr__(self, "_pages", pages)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return type(self), (self._burst, self._pages)
+
+    @property
+    def pages(self) -> tuple[Judged, ...]:
+        """Each frame on its own, in the order given."""
+        return self._pages
+
+    @property
+    def burst(self) -> "Burst":
+        """How they were combined, how many were left out and why, and the jitter's covariance."""
+        return self._burst
+
+    def __repr__(self) -> str:
+        return f"{Judged.__repr__(self)[:-1]}, {self.frames_used} of {self.frames_given} frames>"
+
+
 Source = str | PathLike[str] | Frame | NDArray[Any]
 
 
@@ -183,11 +219,67 @@ def assess(
         InstrumentError: the instrument file is wrong; its text names the key.
         CalibrationError: the file of calibrations beside it can't be read.
     """
+    setup = _setup(instrument, hints, context, options, now)
+    if isinstance(source, str | PathLike):
+        judged = [Judged(judge_frame(frame, setup)) for frame in _pages(source, page, setup.options)]
+        return judged[0] if len(judged) == 1 else judged
+    if page:
+        raise ValueError(f"an array or frame has no page {page}; give the page's own 2-D array")
+    return Judged(judge_frame(as_frame(source), setup))
+
+
+def combine(
+    source: Source | Iterable[Source],
+    *,
+    instrument: Instrument | str | PathLike[str] | None = None,
+    hints: Hints | None = None,
+    context: Context | None = None,
+    options: ReadOptions | None = None,
+    now: bool = False,
+) -> Combined:
+    """Judge frames of one scene and combine them: σ falls as 1/√N, and their jitter is told apart from the noise.
+
+    Args:
+        source: a stack's file, a 3-D array (frame, row, column), or several files, 2-D arrays or frames in the order
+            taken.
+        instrument, hints, context, options, now: as in :func:`assess`.
+
+    Raises:
+        ReadError: a file can't be read; its text says why and what to do.
+        BurstError: the frames are not of one scene (sizes or states differ).
+        InstrumentError, CalibrationError: as in :func:`assess`.
+
+    >>> a = apertrue.combine("stack.tif")  # doctest: +SKIP
+    >>> a.offset_percent, a.offset_percent_sigma, a.beam_jitter_px, a.frames_used  # doctest: +SKIP
+    """
+    from .burst import combine as combined
+
+    setup = _setup(instrument, hints, context, options, now)
+    given = [source] if isinstance(source, str | PathLike | Frame) else list(source)
+    pages: list[Judged] = []
+
+    def judged() -> Iterator[Result]:
+        for one in given:
+            for frame in _pages(one, None, setup.options) if isinstance(one, str | PathLike) else (as_frame(one),):
+                result = judge_frame(frame, setup)
+                pages.append(Judged(result))
+                yield result
+
+    return Combined(combined(judged(), setup), tuple(pages))
+
+
+def _setup(
+    instrument: Instrument | str | PathLike[str] | None,
+    hints: Hints | None,
+    context: Context | None,
+    options: ReadOptions | None,
+    now: bool,
+) -> Setup:
     if isinstance(instrument, Instrument):
         found, file = instrument, None
     else:
         found, file = find_instrument(instrument)
-    setup = Setup(
+    return Setup(
         instrument=found,
         hints=hints or Hints(),
         options=options or ReadOptions(timezone=found.timezone),
@@ -195,12 +287,6 @@ def assess(
         context=context or Context(),
         calibrations=() if isinstance(instrument, Instrument) else kept_calibrations(file),
     )
-    if isinstance(source, str | PathLike):
-        judged = [Judged(judge_frame(frame, setup)) for frame in _pages(source, page, setup.options)]
-        return judged[0] if len(judged) == 1 else judged
-    if page:
-        raise ValueError(f"an array or frame has no page {page}; give the page's own 2-D array")
-    return Judged(judge_frame(as_frame(source), setup))
 
 
 def _pages(source: str | PathLike[str], page: int | None, options: ReadOptions) -> Iterator[Frame]:

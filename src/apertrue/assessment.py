@@ -18,6 +18,8 @@ class Assessment:
     schema_version: int | None = SCHEMA_VERSION
     file: str | None = None
     page: int | None = None
+    frames_given: int | None = None
+    frames_used: int | None = None
     taken_at: str | None = None
     taken_at_source: str | None = None
     # verdict
@@ -80,6 +82,12 @@ class Assessment:
     score_sigma: float | None = None
     working_score: float | None = None
     working_score_sigma: float | None = None
+    aperture_jitter_px: float | None = None
+    aperture_jitter_px_sigma: float | None = None
+    beam_jitter_px: float | None = None
+    beam_jitter_px_sigma: float | None = None
+    offset_jitter_percent: float | None = None
+    offset_jitter_percent_sigma: float | None = None
     # light
     halo_fraction: float | None = None
     halo_fraction_sigma: float | None = None

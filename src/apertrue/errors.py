@@ -30,6 +30,10 @@ class CalibrationError(ApertrueError, ValueError):
     """Readings from which no shift calibration can be solved; the text says why and what to add."""
 
 
+class BurstError(ApertrueError, ValueError):
+    """Frames that can't be combined; the text says why."""
+
+
 class StoreError(ApertrueError, OSError):
     """The session log or audit store could not be opened or written. Attributes as in :class:`ReadError`."""
 

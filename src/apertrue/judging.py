@@ -21,7 +21,18 @@ from .scene import Hints
 if TYPE_CHECKING:
     from .calibration import Calibration
 
-__all__ = ["FILE_TIME", "Setup", "Unread", "age_min", "judge_files", "judge_frame", "kept_calibrations", "unread_row"]
+__all__ = [
+    "FILE_TIME",
+    "Setup",
+    "Unread",
+    "advised_after",
+    "age_min",
+    "context_before",
+    "judge_files",
+    "judge_frame",
+    "kept_calibrations",
+    "unread_row",
+]
 
 #: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
 FILE_TIME = "file time"
@@ -144,16 +155,25 @@ def _rest(file: str | Path, pages: range, setup: Setup, seen: _Seen) -> Iterator
 def judge_frame(frame: Frame, setup: Setup, seen: _Seen | None = None) -> Result:
     """Judge one frame: the sheet and the instrument file complete it, its age and a frozen camera are noticed."""
     frame = completed(apply_sheet(frame, setup.sheet), setup.instrument)
+    context = context_before(frame, setup, frozen=seen is not None and seen.again(frame))
+    result = judge(frame, instrument=setup.instrument, hints=setup.hints, context=context)
+    return advised_after(context, result, setup)
+
+
+def context_before(frame: Frame, setup: Setup, *, frozen: bool = False) -> Context:
+    """What is known beside a picture before it is measured."""
     context = setup.context if setup.history is None else setup.history(frame, None)
     if setup.now is not None:
         context = replace(context, age_min=age_min(frame, setup.now))
-    if seen is not None and seen.again(frame):
-        context = replace(context, frozen=True)
-    result = judge(frame, instrument=setup.instrument, hints=setup.hints, context=context)
+    return replace(context, frozen=True) if frozen else context
+
+
+def advised_after(context: Context, result: Result, setup: Setup) -> Result:
+    """The result, advised anew where its history or a calibration tells more now that it is measured."""
     fuller = _fuller(context, result, setup)
     if fuller == context:
         return result
-    return readvise(frame, result.scene, result.assessment, setup.instrument, fuller)
+    return readvise(result.frame, result.scene, result.assessment, setup.instrument, fuller)
 
 
 def _fuller(context: Context, result: Result, setup: Setup) -> Context:

@@ -17,7 +17,7 @@ PURE = {"registry", "errors", "model", "fitting", "instrument", *DATA}
 MAIN_LINE = {*PURE, "readers", "locate", "assess", "advise", "pipeline", "judging"}
 PAIRS = {"calibration", "compare", "current", "drift"}
 EVERYTHING = {
-    *MAIN_LINE, *PAIRS, "simulate", "microscope", "practice", "store", "session", "audit", "watch", "runner", "overlay",
+    *MAIN_LINE, *PAIRS, "burst", "simulate", "microscope", "practice", "store", "session", "audit", "watch", "runner", "overlay",
     "report", "api", "_version", "fixed_map",
 }  # fmt: skip
 
@@ -39,6 +39,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "advise": {"registry", "errors", "model", "instrument", *DATA},
     "pipeline": {"registry", "errors", "instrument", "locate", "assess", "advise", *DATA},
     "judging": {"registry", "errors", "instrument", "readers", "pipeline", "calibration", *DATA},
+    "burst": {*MAIN_LINE},
     "simulate": {"registry", "errors", "model", *DATA},
     "microscope": {"registry", "errors", "model", "instrument", "simulate", *DATA},
     "calibration": {*PURE, "drift"},
@@ -53,7 +54,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "practice": {*MAIN_LINE, *PAIRS, "simulate", "microscope"},
     "overlay": {"registry", "errors", "pipeline", *DATA},
     "report": {*MAIN_LINE, *PAIRS, "store", "session", "overlay"},
-    "api": {*MAIN_LINE, "calibration", "overlay"},
+    "api": {*MAIN_LINE, "burst", "calibration", "overlay"},
     "cli": EVERYTHING,
     "napari": EVERYTHING,
     "__init__": {"_version"},
@@ -62,7 +63,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 
 #: Rooms that compute: they know nothing of windows, plots or terminals.
 COMPUTATION = {
-    *MAIN_LINE, *PAIRS, "simulate", "microscope", "store", "session", "audit", "runner",
+    *MAIN_LINE, *PAIRS, "burst", "simulate", "microscope", "store", "session", "audit", "runner",
 }  # fmt: skip
 OUTER = {"qtpy", "PySide6", "PyQt6", "napari", "vispy", "magicgui", "typer", "click", "rich", "matplotlib", "IPython"}
 #: Libraries that the quick path (one picture, JSON) must not load.

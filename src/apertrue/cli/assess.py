@@ -30,6 +30,12 @@ def assess(
         list[str], typer.Argument(metavar="PICTURE...", help="Pictures, folders or patterns such as 'day1/*.tif'.")
     ],
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object a picture, in the order given.")] = False,
+    combine: Annotated[
+        bool,
+        typer.Option(
+            "--combine", help="These are frames of one scene: judge them together too, and tell their jitter."
+        ),
+    ] = False,
     overlay: Annotated[
         Path | None, typer.Option("--overlay", metavar="DIR", help="Write each picture with its edges as PNG.")
     ] = None,
@@ -71,6 +77,8 @@ def assess(
       apertrue assess snapshot.tif
       apertrue assess day1/ day2/*.png --overlay overlays --report report.html
       apertrue assess stack.mrc --set kv=200 --set aperture_um=70
+      apertrue assess burst.tif --combine
+      apertrue assess burst.tif --combine
       apertrue assess pictures/ --json > results.jsonl
 
     Verdicts: leave, nudge (a small move by hand), auto (the automatic routine is worth its time), retake (this picture
@@ -86,7 +94,9 @@ def assess(
         setup = _with_history(setup, log)
     results: list[Result | Unread] = []
     kept, told_full, failed, taken = 0, False, False, set[str]()
-    for outcome in judge_files(_expanded(pictures), setup):
+    outcomes = judge_files(_expanded(pictures), setup)
+    trouble: list[str] = []
+    for outcome in _and_combined(outcomes, setup, trouble) if combine else outcomes:
         if isinstance(outcome, Unread):
             failed = True
             if json:
@@ -112,8 +122,32 @@ def assess(
             print_text(f"Overlays: {overlay.resolve()}")
     if report is not None:
         _write_report(report, results, quiet=json)
+    if trouble:
+        raise _usage(f"not combined: {trouble[0]}")
     if failed:
         raise typer.Exit(1)
+
+
+def _and_combined(
+    outcomes: "Iterator[Result | Unread]", setup: "Setup", trouble: list[str]
+) -> "Iterator[Result | Unread]":
+    """Each outcome as it comes, then all frames together; why they can't be combined goes to ``trouble``."""
+    from ..burst import Combiner
+    from ..errors import BurstError
+
+    combiner = Combiner(setup)
+    for outcome in outcomes:
+        if not trouble:
+            try:
+                combiner.add(outcome)
+            except BurstError as error:
+                trouble.append(str(error))
+        yield outcome
+    try:
+        if not trouble and combiner.given:
+            yield combiner.combined().result
+    except BurstError as error:
+        trouble.append(str(error))
 
 
 def _expanded(pictures: Sequence[str]) -> Iterator[Path | str]:
@@ -284,10 +318,19 @@ def _print(results: "list[Result | Unread]") -> None:
         print_text(
             "Offset and gap: % of the aperture radius, ± 1σ. Beam lies: seen from the aperture's center, 90° is up."
         )
-    if len(results) <= FEW:
+    together = [(n, r) for n, r in zip(names, results, strict=True) if _is_combined(r)]
+    if together:
+        _print_sentences([n for n, _ in together], [r for _, r in together])
+    elif len(results) <= FEW:
         _print_sentences(names, results)
     print_text()
     print_text("apertrue only advises and is not yet verified on an instrument.")
+
+
+def _is_combined(result: "Result | Unread") -> bool:
+    from ..judging import Unread
+
+    return not isinstance(result, Unread) and result.assessment.frames_given is not None
 
 
 def _print_sentences(names: list[str], results: "list[Result | Unread]") -> None:
@@ -362,11 +405,14 @@ def _short_names(results: "list[Result | Unread]") -> list[str]:
     files = [r.file if isinstance(r, Unread) else r.assessment.file or "" for r in results]
     pages = [r.page if isinstance(r, Unread) else r.assessment.page for r in results]
     try:
-        shared = commonpath({str(Path(f).parent) for f in files})
+        shared = commonpath({str(Path(f).parent) for f in files if f})
     except ValueError:
         shared = ""
     names = []
     for i, (file, page) in enumerate(zip(files, pages, strict=True)):
+        if _is_combined(results[i]):
+            names.append("all together")
+            continue
         path = Path(file)
         name = str(path.relative_to(shared)) if shared and path.is_relative_to(shared) else file
         stack = page or (page == 0 and i + 1 < len(files) and files[i + 1] == file)

@@ -46,13 +46,16 @@ def _marked(result: Result) -> tuple[Image.Image, int]:
 OVERLAY_ENDING = ".overlay.png"
 
 
-def overlay_name(file: str | None, page: int | None, taken: set[str]) -> str:
-    """A file name for the overlay of this picture that is not in ``taken`` (compared without case); adds it there."""
+def overlay_name(file: str | None, page: int | None, taken: set[str], *, combined: bool = False) -> str:
+    """A file name for the overlay of this picture that is not in ``taken`` (compared without case); adds it there.
+
+    ``combined``: whether it is the mean of several frames.
+    """
     path = Path(file) if file else Path("picture")
     stem = path.name if path.suffix else path.stem
     # Characters that a file name on another system may not have.
     stem = re.sub(r'[<>:"/\\|?*\x00-\x1f]', "_", stem)
-    base = f"{stem}{f'-page{page}' if page else ''}"
+    base = f"{stem}{f'-page{page}' if page else ''}{'-combined' if combined else ''}"
     name, n = f"{base}{OVERLAY_ENDING}", 1
     while name.casefold() in taken:
         n += 1
@@ -64,6 +67,7 @@ def overlay_name(file: str | None, page: int | None, taken: set[str]) -> str:
 def save_overlay(result: Result, folder: Path, taken: set[str]) -> Path:
     """Draw the overlay and write it into ``folder`` (made if missing) as PNG; returns where it is."""
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / overlay_name(result.assessment.file, result.assessment.page, taken)
+    a = result.assessment
+    path = folder / overlay_name(a.file, a.page, taken, combined=a.frames_given is not None)
     draw_overlay(result).save(path, format="PNG", optimize=False)
     return path

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 #: Version of the set of fields; raised when a field is added, removed or changes its meaning.
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 Kind = Literal["text", "texts", "whole", "real"]
 
@@ -62,6 +62,10 @@ FIELDS: tuple[Field, ...] = (
     Field("schema_version", "whole", "", "version of this set of fields", _P),
     _text("file", _P, "the picture's file, as given"),
     Field("page", "whole", "", "page of a stack, from 0", _P),
+    Field(
+        "frames_given", "whole", "", "frames of one scene that were given to be combined; null for a single picture", _P
+    ),
+    Field("frames_used", "whole", "", "of these, the distinct ones that carry the numbers", _P),
     _text("taken_at", _P, "when the picture was taken: ISO 8601 with zone"),
     _text("taken_at_source", _P, "where that time came from"),
     _text("scene", _V, "what the picture shows"),
@@ -192,6 +196,21 @@ FIELDS: tuple[Field, ...] = (
         "the same with the beam spread to the radius that the work uses",
         1,
         "working score",
+    ),
+    _measured(
+        "aperture_jitter_px",
+        "px",
+        _O,
+        "root-mean-square movement of the aperture's center between combined frames, noise taken off",
+        label="aperture jitter",
+    ),
+    _measured("beam_jitter_px", "px", _O, "the same of the beam's center", label="beam jitter"),
+    _measured(
+        "offset_jitter_percent",
+        _PCT,
+        _O,
+        "the same of the offset in the aperture plane",
+        label="offset jitter",
     ),
     _measured("halo_fraction", "1", _L, "share of the light inside the aperture that is halo", 4, "halo share"),
     _measured("unevenness_percent", "%", _L, "spread of the smoothed light over the lit area", 1, "unevenness"),

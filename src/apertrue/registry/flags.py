@@ -126,6 +126,13 @@ _ALL = (
         "Take a new picture before acting on it.",
     ),
     Flag(
+        "creeping",
+        "The beam creeps in one direction over the combined frames.",
+        "a straight movement of the offset over four frames or more, p < 0.01",
+        0.01,
+        "Combine fewer frames, taken faster; the last ones tell where the beam is now.",
+    ),
+    Flag(
         "state-changed",
         "The instrument's state changed since: calibration, forecast and remembered aperture no longer hold.",
         "high tension, aperture, spot, focus side, magnification or camera differ",

@@ -24,6 +24,8 @@ MAIN_FIELDS = (
     "clipped_fraction",
     "score",
     "working_score",
+    "beam_jitter_px",
+    "aperture_jitter_px",
     "nudge_x",
     "nudge_y",
 )
@@ -93,7 +95,7 @@ def _card(result: Result, side: int, of_stack: bool) -> _Card:
     label = f"{Path(name).name}: {scene}; verdict {verdict}"
     return _Card(
         name=name,
-        page=row["page"] if of_stack else None,
+        page=row["page"] if of_stack and row["frames_given"] is None else None,
         row=row,
         drawing=sketch_svg(sketch_of(result, side, 80), label),
         scene=scene,
