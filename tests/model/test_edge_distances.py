@@ -69,7 +69,7 @@ def test_step_with_derivatives_agrees_with_step():
     rng = np.random.default_rng(8)
     x, y = rng.uniform(0, 120, (2, 200))
     edge = np.array([60.0, 60.0, 40.0, 0.04, -0.03, 1.7])
-    value, derivatives = step_with_derivatives(x, y, edge)
+    value, derivatives, _ = step_with_derivatives(x, y, edge)
     np.testing.assert_allclose(value, step(distance(x, y, edge), 1.7), atol=1e-12)
     assert derivatives.shape == (6, 200)
     assert np.isfinite(derivatives).all()

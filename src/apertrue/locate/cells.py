@@ -22,6 +22,27 @@ REACH = 4.0
 BINS = 3.0
 #: At most so many pixels of a band are looked at; beyond that every second, third … row is.
 MOST_PIXELS = 400_000
+#: Tiles along an edge's radius.
+TILES = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Grain:
+    """How finely a band is summed.
+
+    Attributes:
+        bins: per edge width across the band.
+        tiles: per radius along it.
+        most: pixels looked at.
+    """
+
+    bins: float = BINS
+    tiles: float = TILES
+    most: int = MOST_PIXELS
+
+
+#: For the final fit, and for finding the place.
+FINE, ROUGH = Grain(), Grain(2.0, 5, 40_000)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,15 +173,18 @@ def _bin(u: Array, reach: float, n: int) -> NDArray[np.intp]:
     return np.asarray(np.clip(i + 1, 0, n + 1), dtype=np.intp)
 
 
-def _layout(width: float) -> tuple[float, int]:
+def _layout(width: float, grain: Grain = FINE) -> tuple[float, int]:
     """Half-width (px) of a band and its number of bins."""
     reach = max(REACH * width, 3.0)
-    bin_width = max(width / BINS, 0.25)
+    bin_width = max(width / grain.bins, 0.25)
     return reach, max(int(np.ceil(2 * reach / bin_width)), 8)
 
 
 def gather(
-    pixels: NDArray[Any], edges: tuple[Array | None, Array | None], bad: NDArray[np.bool_] | None = None
+    pixels: NDArray[Any],
+    edges: tuple[Array | None, Array | None],
+    bad: NDArray[np.bool_] | None = None,
+    grain: Grain = FINE,
 ) -> Cells | None:
     """Sum the pixels of the bands around one or both edges into cells.
 
@@ -168,12 +192,13 @@ def gather(
         pixels: the picture.
         edges: (aperture, beam), six parameters each; ``None`` where there is none.
         bad: pixels to leave out (saturated, hot), same shape as ``pixels``, or ``None``.
+        grain: how finely.
     """
     parts = []
     for which, edge in enumerate(edges):
         if edge is None:
             continue
-        x, y, _ = band_pixels(pixels.shape, edge, _layout(edge[5])[0])
+        x, y, _ = band_pixels(pixels.shape, edge, _layout(edge[5])[0], grain.most)
         if not len(x):
             continue
         value = pixels[y, x].astype(np.float64)
@@ -183,32 +208,37 @@ def gather(
             keep = ok if keep is None else keep & ok
         if keep is not None and not keep.all():
             x, y, value = x[keep], y[keep], value[keep]
-        part = _sum_band(x, y, value, edges, which)
+        part = _sum_band(x, y, value, edges, which, grain)
         if part is not None:
             parts.append(part)
     return join(parts) if parts else None
 
 
 def _sum_band(
-    x: NDArray[np.intp], y: NDArray[np.intp], value: Array, edges: tuple[Array | None, Array | None], which: int
+    x: NDArray[np.intp],
+    y: NDArray[np.intp],
+    value: Array,
+    edges: tuple[Array | None, Array | None],
+    which: int,
+    grain: Grain,
 ) -> Cells | None:
     own = edges[which]
     other = edges[1 - which]
     assert own is not None
     fx, fy = x.astype(np.float64), y.astype(np.float64)
-    reach, n = _layout(float(own[5]))
+    reach, n = _layout(float(own[5]), grain)
     u = distance(fx, fy, own)
     keep = np.abs(u) < reach
     u2: Array | None = None
     if other is not None:
-        reach2, n2 = _layout(float(other[5]))
+        reach2, n2 = _layout(float(other[5]), grain)
         u2 = distance(fx, fy, other)
         if which == 1:  # pixels of both bands belong to the aperture's
             keep &= np.abs(u2) >= reach2
     x, y, fx, fy, u, value = x[keep], y[keep], fx[keep], fy[keep], u[keep], value[keep]
     if not len(x):
         return None
-    side = max(6, int(own[2] / 14))
+    side = max(6, round(own[2] / grain.tiles))
     across = int(x.max()) // side + 1
     tile = (y // side) * across + x // side
     seen = np.flatnonzero(np.bincount(tile))

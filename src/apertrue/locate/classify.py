@@ -84,10 +84,17 @@ def resolved(solution: Solution, apart: float = 0.0) -> bool:
     return float((between > (apart or APART) * float(np.hypot(fit.aperture[5], fit.beam[5]))).mean()) >= 0.2
 
 
-def judge_pair(solution: Solution, sure: bool, first: Look, frame: Frame, hints: Hints) -> Judged | None:
+def judge_pair(
+    solution: Solution, sure: bool, first: Look, frame: Frame, hints: Hints, lacking: Array | None = None
+) -> Judged | None:
     """A scene with both edges, or ``None`` when the picture does not bear it out.
 
-    ``sure``: whether it is known whose edge is whose.
+    Args:
+        solution: the fit.
+        sure: whether it is known whose edge is whose.
+        first: the picture.
+        frame, hints: what is known of it.
+        lacking: what its covariance lacks where both edges nearly touch.
     """
     fit, noise, pixels = solution.fit, first.noise, first.pixels
     if fit.aperture is None or fit.beam is None:
@@ -106,6 +113,8 @@ def judge_pair(solution: Solution, sure: bool, first: Look, frame: Frame, hints:
         return None  # an aperture around the whole beam shows all round, if only faintly
     spread = spread_of(solution)
     covariance = covariance_of(fit, solution.cells, spread)
+    if lacking is not None:
+        covariance = covariance + lacking * spread**2
     for which, name in enumerate(("aperture", "beam")):
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)

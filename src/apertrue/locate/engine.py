@@ -18,6 +18,7 @@ from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
 from .solve import Solution, coarse, enriched, fine, lone, misfit, quality, robust_sum, shortfall, swapped, to_pixels
+from .touching import settle
 
 Array = NDArray[np.float64]
 
@@ -41,6 +42,8 @@ WORST = 2.4
 NEEDED = 100.0
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
+#: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
+NOT_ONE = 5.0
 #: At most so many readings are fitted to the pixels.
 MOST_TRIED = 3
 
@@ -210,7 +213,11 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
             continue
         pair, sure = _whose(pair, first.noise, contrast, hints)
         pair = enriched(pair, first.noise, contrast)
-        judged = judge_pair(pair, sure, first, frame, hints)
+        lacking = None
+        if not resolved(pair):
+            settled = settle(pair, first.noise, contrast)
+            pair, lacking = settled.solution, settled.lacking
+        judged = judge_pair(pair, sure, first, frame, hints, lacking)
         if judged is not None and not guided and not resolved(pair) and not _needed(pair, first.noise, contrast):
             judged = None
         worth = shortfall(pair, contrast)
@@ -230,9 +237,11 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
-    if quality(pair) > GOOD or not resolved(pair, TOUCHING):
+    if quality(pair) > GOOD:
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
+    if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
+        return False
     return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
 
 

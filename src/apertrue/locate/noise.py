@@ -116,7 +116,7 @@ def _line(level: Array, variance: Array, least: float) -> tuple[float, float, fl
     span = max(float(level.max()) - floor, 1e-300)
     near = level <= floor + 0.3 * span
     low = float(np.quantile(variance[near], 0.3)) if near.any() else float(variance.min())
-    dark = level - floor <= max(0.01 * span, 6 * np.sqrt(max(low, least)) / _SIDE)
+    dark = level - floor <= max(0.001 * span, 6 * np.sqrt(max(low, least)) / _SIDE)
     if dark.sum() < 4:
         dark = level <= np.partition(level, min(4, len(level) - 1))[min(4, len(level) - 1)]
     read = float(np.median(variance[dark]))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.forward import N_EDGE, Basis, evaluate_with_jacobian
+from ..model.forward import N_EDGE, Basis, evaluate_with_jacobian, prepare
 from ..scene import Noise
 from .cells import Cells
 
@@ -115,6 +115,13 @@ def _prior(basis: Basis, scale: float, narrow: float) -> tuple[Array, int]:
     return precision, n_edges
 
 
+def spread_in(z: Array) -> float:
+    """Robust standard deviation of residuals: 1.4826 × the median size (1 for normal ones)."""
+    size = np.abs(z)
+    middle = len(size) // 2
+    return 1.4826 * float(np.partition(size, middle)[middle]) if len(size) else 0.0
+
+
 def hampel(z: Array, a: float = 3.0, c: float = 8.0) -> Array:
     """Weights: 1 up to ``a``, falling to 0 at ``c``."""
     r = np.abs(z)
@@ -143,6 +150,7 @@ def refine(
     discrepancy: float = 0.0,
     settled: bool = True,
     pinned: tuple[int, ...] = (),
+    close: float = 0.0,
 ) -> Fit:
     """Fit the forward model to cells.
 
@@ -159,6 +167,8 @@ def refine(
         settled: whether the start is good enough for cells far from the model to lose all their weight. If not, they
             keep a bounded pull, by which a misplaced edge finds its way.
         pinned: edge parameters (by index) that are kept at their start.
+        close: stop, too, when an edge moves by less than this share of its width in a step (for a fit that only looks
+            for the place).
     """
     narrow = min(float(e[5]) for e in (aperture, beam) if e is not None)
     precision, n_edges = _prior(basis, scale, max(narrow, LEAST_WIDTH))
@@ -179,13 +189,14 @@ def refine(
         return out
 
     sigma = np.maximum(sigma_at(cells.mean), 1e-12 * max(scale, 1e-300))
+    terms = prepare(basis, cells.at)
     if linear is None:
         linear = _solve_linear(cells, basis, split(edges), sigma, precision[n_edges:])
         if not np.isfinite(linear).all():
             linear = np.zeros(basis.n_linear)
     weight = np.ones(len(cells))
     p = np.concatenate([edges, linear])
-    model, jacobian = evaluate_with_jacobian(basis, cells.at, *split(p[:n_edges]), p[n_edges:])
+    model, jacobian = evaluate_with_jacobian(basis, cells.at, *split(p[:n_edges]), p[n_edges:], terms)
     sigma = sigma_at(model)
     damping = 1e-3
     converged = False
@@ -193,7 +204,7 @@ def refine(
     free[list(pinned)] = False
 
     def weights(z: Array) -> Array:
-        z = z / max(1.0, 1.4826 * float(np.median(np.abs(z))))
+        z = z / max(1.0, spread_in(z))
         return hampel(z) if settled else huber(z)
 
     def cost_of(model: Array, p: Array) -> float:
@@ -221,7 +232,9 @@ def refine(
                 break
             trial = p + step
             trial[:n_edges] = _bounded(trial[:n_edges], start_edges)
-            t_model, t_jacobian = evaluate_with_jacobian(basis, cells.at, *split(trial[:n_edges]), trial[n_edges:])
+            t_model, t_jacobian = evaluate_with_jacobian(
+                basis, cells.at, *split(trial[:n_edges]), trial[n_edges:], terms
+            )
             t_cost = cost_of(t_model, trial)
             if t_cost <= cost * (1 + 1e-12) + 1e-9:
                 moved = True
@@ -230,7 +243,10 @@ def refine(
         if not moved:
             converged = True
             break
-        size = np.abs(trial - p)[:n_edges] * np.sqrt(np.maximum(np.diag(normal)[:n_edges], 0.0))
+        step = np.abs(trial - p)[:n_edges]
+        size = step * np.sqrt(np.maximum(np.diag(normal)[:n_edges], 0.0))
+        if close > 0:
+            size = np.where(step < close * _place_scale(p[:n_edges]), 0.0, size)
         p, model, jacobian = trial, t_model, t_jacobian
         sigma = sigma_at(model)
         damping = max(damping * 0.1, 1e-9)
@@ -251,8 +267,60 @@ def refine(
 
 def robust_cost(fit: Fit, most: float = 8.0) -> float:
     """Sum of squared standardized residuals, each counted up to ``most``², in units of the fit's own spread²."""
-    spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z))))
+    spread = max(1.0, spread_in(fit.z))
     return float(np.minimum((fit.z / spread) ** 2, most**2).sum())
+
+
+def carried(fit: Fit, basis: Basis) -> Array:
+    """The fit's light in a richer basis with (nearly) the same frozen coordinates: added terms are nothing at first."""
+    nb, nh, np_ = fit.basis.counts
+    mb, mh, _ = basis.counts
+    old, out = fit.linear, np.zeros(basis.n_linear)
+    out[:nb] = old[:nb]
+    n_polynomial = nh - fit.basis.decays if nh else 0
+    out[mb : mb + n_polynomial] = old[nb : nb + n_polynomial]
+    m_polynomial = mh - basis.decays if mh else 0
+    out[mb + m_polynomial : mb + m_polynomial + fit.basis.decays] = old[nb + n_polynomial : nb + nh]
+    if np_:
+        beam = old[nb + nh : nb + nh + np_]
+        out[mb + mh : mb + mh + 1 + fit.basis.radial] = beam[: 1 + fit.basis.radial]
+        if fit.basis.tilt and basis.tilt:
+            out[mb + mh + 1 + basis.radial : mb + mh + 3 + basis.radial] = beam[-2:]
+    if fit.basis.meeting and basis.meeting:
+        out[-1] = old[-1]
+    return out
+
+
+def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) -> float:
+    """By how much the cost would fall in one linear step with a richer light: gᵀN⁻¹g (Rao's score test: Rao 1948,
+    Proc. Camb. Phil. Soc. 44:50, from memory).
+
+    Args:
+        fit: the plainer fit.
+        cells: what it was fitted to.
+        basis, linear: the richer light, starting where the plainer one ended.
+        scale: prior 1σ of slopes and curvatures, gray levels.
+    """
+    narrow = min(float(e[5]) for e in (fit.aperture, fit.beam) if e is not None)
+    precision, _ = _prior(basis, scale, max(narrow, LEAST_WIDTH))
+    model, jacobian = evaluate_with_jacobian(basis, cells.at, fit.aperture, fit.beam, linear)
+    p = np.concatenate([e for e in (fit.aperture, fit.beam, linear) if e is not None])
+    scaled = jacobian * (np.sqrt(fit.weight) / fit.sigma)
+    normal = scaled @ scaled.T
+    normal[np.diag_indices_from(normal)] += precision
+    gradient = scaled @ ((cells.mean - model) / fit.sigma * np.sqrt(fit.weight)) - precision * p
+    step = _solve(normal, gradient, 0.0)
+    return float(gradient @ step) if np.isfinite(step).all() else 0.0
+
+
+def _place_scale(edges: Array) -> Array:
+    """By how much each edge parameter must change for the edge to move by its own width somewhere."""
+    out = np.empty(len(edges))
+    for s in range(0, len(edges), N_EDGE):
+        width = max(float(edges[s + 5]), 0.5)
+        out[s : s + N_EDGE] = width
+        out[s + 3 : s + 5] = width / edges[s + 2]
+    return out
 
 
 def _bounded(edges: Array, start: Array) -> Array:

@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from ..model.edges import distance
 from ..model.forward import Basis, Points, evaluate
 from ..scene import Noise
-from .cells import Cells, gather, join, sum_far
+from .cells import FINE, ROUGH, Cells, Grain, gather, join, sum_far
 from .hypotheses import Start
 from .reduce import Reduced
-from .refine import Fit, basis_for, refine
+from .refine import Fit, basis_for, carried, promised, refine
 
 Array = NDArray[np.float64]
 
@@ -25,6 +25,10 @@ MOST_PASSES = 6
 SOFTEST = 0.35
 #: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
 SETTLED = 0.5
+#: While edges are only looked for, a fit that moves them by less than this (in their widths) is done.
+CLOSE = 0.05
+#: The same on the reduced picture, and how far the edges may have moved from where its bands were laid.
+ROUGHLY, NEAR_ENOUGH = 0.15, 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,19 +63,19 @@ def coarse(reduced: Reduced, noise: Noise, start: Start, contrast: float) -> Sol
     per_block = block_noise(noise, reduced)
     solution = None
     for k in range(4):
-        cells = _cells(reduced.mean, unit, aperture, beam, 3.0)
+        cells = _cells(reduced.mean, unit, aperture, beam, 3.0, grain=ROUGH)
         if cells is None:
             return None
         order = 1 if k == 0 else 2
         basis = basis_for(aperture, beam, halo=order, radial=order, meeting=False)
         fit = refine(
             cells, basis, aperture, beam, per_block,
-            scale=contrast, discrepancy=0.01, iterations=10, tolerance=0.2, settled=False,
+            scale=contrast, discrepancy=0.01, iterations=8, tolerance=0.2, settled=False, close=ROUGHLY,
         )  # fmt: skip
-        shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
+        shift = max(_distance(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam = fit.aperture, fit.beam
         solution = Solution(fit, cells)
-        if k > 0 and shift < SETTLED:
+        if shift < NEAR_ENOUGH:
             break
         aperture, beam = _least_width(aperture, 0.7), _least_width(beam, 0.7)
     return solution
@@ -90,8 +94,9 @@ def _cells(
     scale: float,
     bad: NDArray[np.bool_] | None = None,
     bad_blocks: NDArray[np.bool_] | None = None,
+    grain: Grain = FINE,
 ) -> Cells | None:
-    near = gather(pixels, (aperture, beam), bad)
+    near = gather(pixels, (aperture, beam), bad, grain)
     if near is None:
         return None
     far = sum_far(reduced, (aperture, beam), scale, bad_blocks)
@@ -125,16 +130,15 @@ def fine(
     scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
     linear = None
     basis: Basis | None = None
-    cells: Cells | None = None
-    for _ in range(MOST_PASSES):
-        cells = _cells(pixels, reduced, aperture, beam, scale, bad)
+    for _ in range(MOST_PASSES):  # first only the place, from part of the pixels
+        cells = _cells(pixels, reduced, aperture, beam, scale, bad, grain=ROUGH)
         if cells is None:
             return None
         if basis is None or linear is None or _moved(basis, aperture, beam) > 0.05:
             basis, linear = basis_for(aperture, beam), None
         fit = refine(
             cells, basis, aperture, beam, noise,
-            linear=linear, scale=contrast, discrepancy=1e-3, iterations=8, tolerance=0.3, settled=False,
+            linear=linear, scale=contrast, discrepancy=1e-3, iterations=8, tolerance=0.3, settled=False, close=CLOSE,
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
@@ -145,23 +149,37 @@ def fine(
         if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
             return None  # running away from a picture that it does not resemble
     assert basis is not None
-    assert cells is not None
-    fit = refine(
-        cells, basis, aperture, beam, noise,
-        linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=15, tolerance=0.02,
-    )  # fmt: skip
+    for _ in range(2):
+        cells = _cells(pixels, reduced, aperture, beam, scale, bad)
+        if cells is None:
+            return None
+        fit = refine(
+            cells, basis, aperture, beam, noise,
+            linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=15, tolerance=0.02,
+        )  # fmt: skip
+        shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
+        aperture, beam, linear = fit.aperture, fit.beam, fit.linear
+        if shift < SETTLED:
+            break
     return Solution(fit, cells)
 
 
-def _shift(old: Array | None, new: Array | None) -> float:
+def _distance(old: Array | None, new: Array | None) -> float:
     """How far an edge moved, in its widths (or half pixels, if it is sharper)."""
     if old is None or new is None:
         return 0.0
     moved = np.hypot(new[0] - old[0], new[1] - old[1]) + abs(new[2] - old[2])
     moved += new[2] * np.hypot(new[3] - old[3], new[4] - old[4])
+    return float(moved / max(new[5], 0.5))
+
+
+def _shift(old: Array | None, new: Array | None) -> float:
+    """How far an edge moved, and whether its width changed so much that its band does not fit any more."""
+    if old is None or new is None:
+        return 0.0
     # A band that was laid out for a much wider or narrower edge wastes pixels or misses some.
     ratio = old[5] / new[5]
-    return float(moved / max(new[5], 0.5)) + (1.0 if ratio > 1.6 or ratio < 0.7 else 0.0)
+    return _distance(old, new) + (1.0 if ratio > 1.6 or ratio < 0.7 else 0.0)
 
 
 def _moved(basis: Basis, aperture: Array | None, beam: Array | None) -> float:
@@ -176,8 +194,9 @@ def _moved(basis: Basis, aperture: Array | None, beam: Array | None) -> float:
 
 #: A mean squared residual that no smooth light can mend.
 BEYOND = 40.0
-#: Orders of the light that are tried when the plain ones leave something unexplained: (halo decays, radial powers).
-RICHER = ((2, 2), (2, 4))
+#: Orders of the light that are tried when the plain ones leave something unexplained: (halo's polynomial, its decays,
+#: radial powers).
+RICHER = ((2, 2, 2), (4, 2, 4))
 
 
 def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
@@ -187,7 +206,7 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
     criterion: Akaike 1974, IEEE Trans. Autom. Control 19:716, from memory).
     """
     best = solution
-    for decays, radial in RICHER:
+    for halo, decays, radial in RICHER:
         fit = best.fit
         if not unexplained(best) or quality(best) > BEYOND:
             break
@@ -195,14 +214,18 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
             fit.aperture,
             fit.beam,
             background=fit.basis.background,
-            halo=fit.basis.halo if fit.aperture is not None else 2,
+            halo=halo,
             radial=radial,
             decays=decays,
         )
-        trial = refine(
-            best.cells, basis, fit.aperture, fit.beam, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=12
-        )
         added = basis.n_linear - fit.basis.n_linear
+        linear = carried(fit, basis)
+        if promised(fit, best.cells, basis, linear, contrast) < 2 * added:
+            continue
+        trial = refine(
+            best.cells, basis, fit.aperture, fit.beam, noise,
+            linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=6, tolerance=0.05,
+        )  # fmt: skip
         if robust_sum(trial) < robust_sum(fit) - 2 * added:
             best = Solution(trial, best.cells)
     return best

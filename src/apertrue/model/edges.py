@@ -22,8 +22,8 @@ def distance(x: Array, y: Array, edge: Array) -> Array:
         edge: (x, y, radius, e1, e2[, width]), see :class:`apertrue.scene.Edge`.
     """
     w1, w2, v1, v2 = _round(x - edge[0], y - edge[1], edge[3], edge[4])
-    q = np.hypot(w1, w2)
-    v = np.hypot(v1, v2)
+    q = np.sqrt(w1 * w1 + w2 * w2)
+    v = np.sqrt(v1 * v1 + v2 * v2)
     out: Array = (edge[2] - q) * np.divide(q, v, out=np.ones_like(q), where=v > 0)
     return out
 
@@ -42,16 +42,18 @@ def step(u: Array, width: float) -> Array:
     return cdf(u / width)
 
 
-def step_with_derivatives(x: Array, y: Array, edge: Array) -> tuple[Array, Array]:
+def step_with_derivatives(x: Array, y: Array, edge: Array, out: Array | None = None) -> tuple[Array, Array, Array]:
     """The blurred step at points and its derivatives with respect to the six edge parameters.
 
     Args:
         x, y: coordinates, px, shape (n,).
         edge: (x, y, radius, e1, e2, width).
+        out: where to write the derivatives, shape (6, n).
 
     Returns:
         step: shape (n,).
         derivatives: shape (6, n), per px for x, y, radius, width and per 1 for e1, e2.
+        slope: of the step along the distance, φ(u/width)/width, per px, shape (n,).
     """
     e1, e2, radius, s = float(edge[3]), float(edge[4]), float(edge[2]), float(edge[5])
     d1, d2 = x - edge[0], y - edge[1]
@@ -60,29 +62,29 @@ def step_with_derivatives(x: Array, y: Array, edge: Array) -> tuple[Array, Array
     a, b, c = (1 - e1) * n, -e2 * n, (1 + e1) * n  # S = [[a, b], [b, c]]
     w1, w2 = a * d1 + b * d2, b * d1 + c * d2
     v1, v2 = a * w1 + b * w2, b * w1 + c * w2
-    q = np.maximum(np.hypot(w1, w2), 1e-12)
-    v = np.maximum(np.hypot(v1, v2), 1e-12)
-    u = (radius - q) * q / v
+    q = np.sqrt(w1 * w1 + w2 * w2 + 1e-24)
+    v_square = v1 * v1 + v2 * v2 + 1e-24
+    v = np.sqrt(v_square)
+    stretch = q / v
+    u = (radius - q) * stretch
     t = u / s
     value, phi = cdf_pdf(t)
-    out = np.empty((6, x.size))
-    # Each parameter moves w by dw and S by dS; u follows by the chain rule.
-    k1 = (radius - 2 * q) / v
-    k2 = u / (v * v)
-
-    def along(dw1: Array | float, dw2: Array | float, ds_w1: Array | float = 0.0, ds_w2: Array | float = 0.0) -> Array:
-        dq = (w1 * dw1 + w2 * dw2) / q
-        dv1 = ds_w1 + a * dw1 + b * dw2
-        dv2 = ds_w2 + b * dw1 + c * dw2
-        return np.asarray(k1 * dq - k2 * (v1 * dv1 + v2 * dv2), dtype=np.float64)
-
+    if out is None:
+        out = np.empty((6, x.size))
     g = phi / s
-    out[0] = along(-a, -b) * g
-    out[1] = along(-b, -c) * g
-    out[2] = q / v * g
+    # du = q/v dR + k1 dq − k2 v·dv, with dq = w·dw/q and dv = dS w + S dw: collected by dw (h) and by dS (k2 v wᵀ).
+    k1 = (radius - 2 * q) / (v * q) * g
+    k2 = u / v_square * g
+    h1, h2 = k1 * w1 - k2 * (a * v1 + b * v2), k1 * w2 - k2 * (b * v1 + c * v2)
+    out[0] = -(a * h1 + b * h2)
+    out[1] = -(b * h1 + c * h2)
+    out[2] = stretch * g
+    k2v1, k2v2 = k2 * v1, k2 * v2
+    s11 = h1 * d1 - k2v1 * w1
+    s12 = h1 * d2 + h2 * d1 - k2v1 * w2 - k2v2 * w1
+    s22 = h2 * d2 - k2v2 * w2
     for row, e, (da, db, dc) in ((3, e1, (-n, 0.0, n)), (4, e2, (0.0, -n, 0.0))):
         f = e * n2
-        ta, tb, tc = da + a * f, db + b * f, dc + c * f
-        out[row] = along(ta * d1 + tb * d2, tb * d1 + tc * d2, ta * w1 + tb * w2, tb * w1 + tc * w2) * g
+        out[row] = (da + a * f) * s11 + (db + b * f) * s12 + (dc + c * f) * s22
     out[5] = -t * g
-    return value, out
+    return value, out, g

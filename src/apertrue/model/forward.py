@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .edges import distance, step, step_with_derivatives
+from .edges import distance, step_with_derivatives
+from .normal import cdf_pdf
 
 Array = NDArray[np.float64]
 
@@ -27,7 +28,7 @@ class Basis:
         aperture: (x, y, radius) in whose units background and halo are written, px.
         beam: (x, y, radius, e1, e2) in whose round units the beam's light is written, px.
         background: order of the background polynomial (0 constant, 1 plane).
-        halo: order of the halo polynomial (0, 1 or 2), -1 for none.
+        halo: order of the halo polynomial (0 to 4), -1 for none.
         radial: number of even radial powers ρ², ρ⁴, … of the beam's light.
         tilt: whether the beam's light has a linear tilt.
         meeting: whether the term of a blur shared by both edges is in (one coefficient, after the beam's).
@@ -51,7 +52,7 @@ class Basis:
     def counts(self) -> tuple[int, int, int]:
         """Numbers of background, halo and beam coefficients."""
         background = {0: 1, 1: 3, 2: 6}[self.background]
-        halo = {-1: 0, 0: 1, 1: 3, 2: 6}[self.halo] + (self.decays if self.halo >= 0 else 0)
+        halo = (self.halo + 1) * (self.halo + 2) // 2 + (self.decays if self.halo >= 0 else 0)
         beam = (1 + self.radial + 2 * self.tilt) if self.has_beam else 0
         return background, halo, beam
 
@@ -77,6 +78,8 @@ class Basis:
         n_polynomial = n_halo - self.decays if n_halo else 0
         if max(n_background, n_polynomial) > 3:
             full += [xa * xa, xa * ya, ya * ya]
+        for order in range(3, self.halo + 1):
+            full += [full[-order] * xa] + [full[-k] * ya for k in range(order, 0, -1)]
         background = np.stack(full[:n_background])
         rows = full[:n_polynomial]
         if n_halo and self.decays:
@@ -134,83 +137,113 @@ class Points:
         )
 
 
-def meeting_term(at: Points, aperture: Array, beam: Array) -> Array:
-    """What a camera blur adds where both edges meet, per (gray level · px²) of beam level × blur variance; shape (n,).
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """What the model needs at points that does not change with its parameters.
 
-    The blur acts on the product of both sharp edges, not on each: two straight edges blurred together are the bivariate
-    normal distribution function with correlation r = σ²cos ψ/(s_a·s_b), whose expansion in r begins
-    Φ(a)Φ(b) + r·φ(a)φ(b) (Mehler's series; Kendall 1941, Biometrika 32:196, from memory). ψ is the angle between the
-    edges' normals, taken as that between the directions from both centers.
+    Attributes:
+        background, halo, beam: the basis' polynomials, shapes (n_background, n), (n_halo, n), (n_beam, n).
+        cosine: of the angle between both edges' normals, shape (n,); ``None`` without the meeting term.
     """
-    ua = distance(at.aperture_x, at.aperture_y, aperture) / aperture[5]
-    ub = distance(at.beam_x, at.beam_y, beam) / beam[5]
-    ax, ay, bx, by = at.x - aperture[0], at.y - aperture[1], at.x - beam[0], at.y - beam[1]
-    cosine = (ax * bx + ay * by) / np.maximum(np.hypot(ax, ay) * np.hypot(bx, by), 1e-12)
-    out: Array = cosine * np.exp(-0.5 * (ua * ua + ub * ub)) / (2 * np.pi * aperture[5] * beam[5])
-    return out
+
+    background: Array
+    halo: Array
+    beam: Array
+    cosine: Array | None
+
+
+def prepare(basis: Basis, at: Points) -> Prepared:
+    """The basis at points."""
+    cosine = None
+    if basis.meeting:
+        (ax, ay, _), (bx, by, *_) = basis.aperture, basis.beam
+        x1, y1, x2, y2 = at.x - ax, at.y - ay, at.x - bx, at.y - by
+        cosine = (x1 * x2 + y1 * y2) / np.sqrt((x1 * x1 + y1 * y1) * (x2 * x2 + y2 * y2) + 1e-24)
+    return Prepared(*basis.polynomials(at.x, at.y), cosine)
 
 
 def evaluate(basis: Basis, at: Points, aperture: Array | None, beam: Array | None, linear: Array) -> Array:
     """The model picture at points, gray levels.
 
+    Where both edges meet, a camera's blur acts on the product of both sharp edges, not on each: two straight edges blurred
+    together are the bivariate normal distribution function with correlation r = σ²cos ψ/(s_a·s_b), whose expansion in r
+    begins Φ(a)Φ(b) + r·φ(a)φ(b) (Mehler's series; Kendall 1941, Biometrika 32:196, from memory). The meeting term is that
+    second part; its coefficient is beam level × blur variance, gray levels · px². ψ is the angle between the edges'
+    normals, taken as that between the directions from both (frozen) centers.
+
     Args:
         basis: frozen coordinates and orders.
         at: where, n points.
         aperture, beam: the six edge parameters each, or ``None`` where the basis has no such edge.
-        linear: coefficients in the order background, halo, beam; gray levels.
+        linear: coefficients in the order background, halo, beam[, meeting]; gray levels.
     """
-    b0, h0, p0 = basis.polynomials(at.x, at.y)
+    terms = prepare(basis, at)
     nb, nh, np_ = basis.counts
-    inside = linear[nb : nb + nh] @ h0
+    inside = linear[nb : nb + nh] @ terms.halo
+    beam_slope = aperture_slope = None
     if beam is not None:
-        inside = inside + step(distance(at.beam_x, at.beam_y, beam), beam[5]) * (linear[nb + nh : nb + nh + np_] @ p0)
+        phi, density = cdf_pdf(distance(at.beam_x, at.beam_y, beam) / beam[5])
+        inside = inside + phi * (linear[nb + nh : nb + nh + np_] @ terms.beam)
+        beam_slope = density / beam[5]
     if aperture is not None:
-        inside = inside * step(distance(at.aperture_x, at.aperture_y, aperture), aperture[5])
-    out: Array = linear[:nb] @ b0 + inside
-    if basis.meeting and aperture is not None and beam is not None:
-        out = out + linear[-1] * meeting_term(at, aperture, beam)
+        phi, density = cdf_pdf(distance(at.aperture_x, at.aperture_y, aperture) / aperture[5])
+        inside = inside * phi
+        aperture_slope = density / aperture[5]
+    out: Array = linear[:nb] @ terms.background + inside
+    if terms.cosine is not None and aperture_slope is not None and beam_slope is not None:
+        out = out + linear[-1] * (terms.cosine * aperture_slope * beam_slope)
     return out
 
 
 def evaluate_with_jacobian(
-    basis: Basis, at: Points, aperture: Array | None, beam: Array | None, linear: Array
+    basis: Basis,
+    at: Points,
+    aperture: Array | None,
+    beam: Array | None,
+    linear: Array,
+    prepared: Prepared | None = None,
 ) -> tuple[Array, Array]:
     """The model picture and its Jacobian.
+
+    Args:
+        basis: frozen coordinates and orders.
+        at: where, n points.
+        aperture, beam: the six edge parameters each, or ``None`` where the basis has no such edge.
+        linear: coefficients in the order background, halo, beam[, meeting]; gray levels.
+        prepared: the basis at these points, if it is at hand.
 
     Returns:
         picture: shape (n,), gray levels.
         jacobian: shape (m, n); rows are the aperture's six parameters (if any), the beam's six (if any), then the
             linear coefficients. The small meeting term's own change with the edges is left out.
     """
-    b0, h0, p0 = basis.polynomials(at.x, at.y)
+    terms = prepared or prepare(basis, at)
     nb, nh, np_ = basis.counts
     n_edges = N_EDGE * ((aperture is not None) + (beam is not None))
     jacobian = np.empty((n_edges + basis.n_linear, at.x.size))
-    halo = linear[nb : nb + nh] @ h0 if nh else np.zeros_like(at.x)
     lin = jacobian[n_edges:]
-    lin[:nb] = b0
+    lin[:nb] = terms.background
+    inside = linear[nb : nb + nh] @ terms.halo if nh else np.zeros_like(at.x)
+    phi_a = phi_b = light = slope_a = slope_b = None
     if beam is not None:
-        light = linear[nb + nh : nb + nh + np_] @ p0
-        phi_b, d_b = step_with_derivatives(at.beam_x, at.beam_y, beam)
-        inside = halo + phi_b * light
-    else:
-        light, phi_b, d_b, inside = np.zeros_like(at.x), np.zeros_like(at.x), None, halo
+        light = linear[nb + nh : nb + nh + np_] @ terms.beam
+        rows = jacobian[n_edges - N_EDGE : n_edges]
+        phi_b, _, slope_b = step_with_derivatives(at.beam_x, at.beam_y, beam, rows)
+        inside = inside + phi_b * light
     if aperture is not None:
-        phi_a, d_a = step_with_derivatives(at.aperture_x, at.aperture_y, aperture)
-        jacobian[:N_EDGE] = d_a * inside
-    else:
-        phi_a = np.ones_like(at.x)
-    if d_b is not None:
-        jacobian[n_edges - N_EDGE : n_edges] = d_b * (phi_a * light)
-    lin[nb : nb + nh] = h0 * phi_a
-    if np_:
-        lin[nb + nh : nb + nh + np_] = p0 * (phi_a * phi_b)
-    picture = linear[:nb] @ b0 + phi_a * inside
+        phi_a, d_a, slope_a = step_with_derivatives(at.aperture_x, at.aperture_y, aperture, jacobian[:N_EDGE])
+        d_a *= inside
+        inside = inside * phi_a
+    if light is not None and phi_b is not None:
+        jacobian[n_edges - N_EDGE : n_edges] *= light if phi_a is None else phi_a * light
+        np.multiply(terms.beam, phi_b if phi_a is None else phi_a * phi_b, out=lin[nb + nh : nb + nh + np_])
+    np.multiply(terms.halo, 1.0 if phi_a is None else phi_a, out=lin[nb : nb + nh])
+    picture = linear[:nb] @ terms.background + inside
     if basis.meeting:
         lin[-1] = 0.0
-        if aperture is not None and beam is not None:
-            lin[-1] = meeting_term(at, aperture, beam)
-            picture = picture + linear[-1] * lin[-1]
+        if terms.cosine is not None and slope_a is not None and slope_b is not None:
+            lin[-1] = terms.cosine * slope_a * slope_b
+            picture += linear[-1] * lin[-1]
     return picture, jacobian
 
 
