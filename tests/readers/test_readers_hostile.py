@@ -470,3 +470,21 @@ def test_bytewise_bombs_stop_at_the_expected_size(compression):
 def test_compressions_that_cannot_be_bounded_are_refused():
     with pytest.raises(ReadError, match=r"compression \(50002\) is not supported"):
         list(read_bytes(tif(100, 100, compression=50002, count=5000), "xl"))
+
+
+@pytest.mark.parametrize(("pages", "back_to"), [(150, 0), (150, 120), (99, 40)])
+def test_a_circle_of_tiff_pages(pages, back_to):
+    """A chain that leads back, wherever it does: an error, or the pages before, but an end."""
+    whole = tif(20, 20, count=400)
+    directory, size = whole[408:-4], len(whole) - 408
+    links = [408 + size * (k + 1) for k in range(pages - 1)] + [408 + size * back_to]
+    data = whole[:408] + b"".join(directory + struct.pack("<I", link) for link in links)
+    if pages < 100:
+        assert count_of(data) < 100
+    else:
+        with pytest.raises(ReadError, match="circle"):
+            count_of(data)
+
+
+def count_of(data):
+    return sum(1 for _ in read_bytes(data, "chain"))

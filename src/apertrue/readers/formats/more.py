@@ -8,6 +8,7 @@ Arrays are opened lazily where the plug-in can, so that a page of a stack costs 
 """
 
 import importlib
+import logging
 from contextlib import suppress
 from datetime import datetime
 from functools import lru_cache
@@ -156,6 +157,8 @@ def open_pages(source: Source, options: ReadOptions) -> MorePages:
     except ImportError:
         missing = MissingExtraError("formats", "Reading further microscopy formats")
         raise source.error("its format is not one of those read without extras", str(missing)) from missing
+    # Its first import sets the level anew, and its logger writes to stdout, where our results go.
+    logging.getLogger("rsciio").setLevel(logging.CRITICAL + 1)
     apis = _plugins().get(ending, ())
     if not apis:
         raise source.error("its content is of no known picture format", "Export the picture as TIFF or PNG")

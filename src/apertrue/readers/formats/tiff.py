@@ -31,6 +31,8 @@ _YCBCR = 6
 _RESAVE = "Save the picture again as gray or RGB TIFF"
 #: Files with more pages than this are not searched for reduced copies, unless the second page is one.
 _FEW = 64
+#: In chains of fewer pages tifffile finds a circle itself and stops there.
+_NOTICED = 100
 
 
 class TiffPages:
@@ -41,6 +43,7 @@ class TiffPages:
         source.handle.seek(0)
         # A name without folders: tifffile must not look for companion files.
         self.tif: Any = tifffile.TiffFile(source.handle, name="picture.tif")
+        self._check_chain()
         total = len(self.tif.pages)
         if total == 0:
             raise source.truncated()
@@ -49,6 +52,21 @@ class TiffPages:
             self.ifds = [i for i in range(total) if not _is_copy(self.tif.pages[i])] or [0]
         first = self.tif.pages[self.ifds[0]].aspage()
         self.followers = self._followers(first) if len(self.ifds) == 1 else 1
+
+    def _check_chain(self) -> None:
+        """Refuse pages that lead back to earlier ones: tifffile notices that within 100 pages, then counts for ever."""
+        form, read, seek = self.tif.tiff, self.source.handle.read, self.source.handle.seek
+        size = form.tagnosize
+        at = int(self.tif.pages.first.offset)
+        seen: set[int] = set()
+        while at and at not in seen:
+            seen.add(at)
+            seek(at)
+            count = int.from_bytes(read(size), "little" if self.tif.byteorder == "<" else "big")
+            seek(at + size + count * form.tagsize)
+            at = int.from_bytes(read(form.offsetsize), "little" if self.tif.byteorder == "<" else "big")
+        if at and len(seen) >= _NOTICED:
+            raise self.source.error("its pages lead in a circle", _RESAVE)
 
     def _followers(self, first: Any) -> int:
         """How many pictures lie one after another behind the only IFD."""
