@@ -1,7 +1,8 @@
 """The audit: how well were past sessions centered? Resumable, exact, and calm about broken files."""
 
 from .export import EXPORT_COLUMNS, Audit, read_csv, write_csv
-from .run import Limits, Progress, run_audit
+from .progress import Progress
+from .run import Limits, run_audit
 from .sessions import SessionRule
 from .settings import AuditSettings
 from .tables import MIGRATIONS

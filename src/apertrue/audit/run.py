@@ -7,52 +7,23 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from ..readers import ReadOptions, SheetRow, read_sheet
-from ..runner import Outcome, run
+from ..readers import ReadOptions
+from ..runner import Outcome, RunnerError, run
 from ..store import Store
-from .entries import Entry, entries_of_sheet, find_entries, is_url
+from .entries import is_url
+from .frozen import mark_frozen, pages_of
+from .progress import Progress
+from .scan import Scan, name_of, with_sheets
 from .sessions import SessionRule, assign_sessions
 from .settings import AuditSettings
 from .tables import DONE, TO_CHECK, TO_DO, WHOLE_FILE
-from .work import COLUMNS, FileRead, FileTask, FileWork, error_row, sheet_to_json
+from .work import COLUMNS, FileRead, FileTask, FileWork, error_row
 
 #: Rows that wait for one transaction at most, and for how long, s: what a kill can cost.
 BATCH, BATCH_S = 64, 0.5
-_SCAN_BATCH = 1000
 _PAGE = 500
-
-
-@dataclass(frozen=True, slots=True)
-class Progress:
-    """How far an audit is.
-
-    Attributes:
-        phase: ``find``, ``judge`` or ``done``.
-        found: files found so far.
-        total: files to read in this run (new, changed, or to be checked).
-        done: of those, finished.
-        failed: of those, with a row that says why not.
-        known: files that need no reading.
-        seconds: since judging began, s.
-    """
-
-    phase: str
-    found: int = 0
-    total: int = 0
-    done: int = 0
-    failed: int = 0
-    known: int = 0
-    seconds: float = 0.0
-
-    @property
-    def rate(self) -> float | None:
-        """Files per second; ``None`` before the first."""
-        return self.done / self.seconds if self.done and self.seconds > 0 else None
-
-    @property
-    def seconds_left(self) -> float | None:
-        """Estimated seconds to go; ``None`` when it can't be told yet."""
-        return (self.total - self.done) / self.rate if self.rate else None
+#: One round marks frozen frames; another follows where judging them anew failed, but not for ever.
+_FROZEN_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,15 +86,16 @@ def run_audit(
     generation = int(store.value("select generation from audit_runs where id = ?", (audit,)))
     own = {str(store.path.absolute()) + end for end in ("", "-wal", "-shm", "-journal")} | set(skip)
     own |= {str(Path(s).absolute()) for s in (*sheets, *sources) if s.lower().endswith(".csv")}
-    entries = _entries(sources, sheets, ReadOptions(timezone=settings.zone), own)
-    found = _Scan(store, audit, generation, verify).run(entries, say)
+    entries = with_sheets(sources, sheets, ReadOptions(timezone=settings.zone), own)
+    found = Scan(store, audit, generation, verify).run(entries, say)
     if retry:
         store.execute(
             "update audit_files set state = ?, next_page = 0 "
             "where audit = ? and failure in ('timeout', 'memory', 'crash')",
             (TO_DO, audit),
         )
-    _Judging(store, audit, work or FileWork(settings), limits, verify, found, say).run()
+    work = work or FileWork(settings, elsewhere=limits.scheduler is not None)
+    _Judging(store, audit, work, limits, verify, found, say).run()
     assign_sessions(store, audit, rule or SessionRule())
     return audit
 
@@ -140,113 +112,6 @@ def _begin(store: Store, sources: Sequence[str], settings: AuditSettings) -> int
         assert found is not None
         store.execute("update audit_runs set generation = generation + 1 where id = ?", (found["id"],))
     return int(found["id"])
-
-
-def _entries(
-    sources: Sequence[str], sheets: Sequence[str], options: ReadOptions, skip: Collection[str]
-) -> Iterator[tuple[Entry, str | None]]:
-    """Each file with what the sheets say about it."""
-    said = _Sheets([row for sheet in sheets for row in read_sheet(sheet, options=options)])
-    for source in sources:
-        if not is_url(source) and source.lower().endswith(".csv") and Path(source).is_file():
-            rows = read_sheet(source, options=options)
-            own = _Sheets(rows)
-            for entry in entries_of_sheet((row.file for row in rows), source):
-                yield entry, own.about(entry.name)
-        else:
-            for entry in find_entries(source, prefix=len(sources) > 1, skip=skip):
-                yield entry, said.about(entry.name) or said.about(entry.path)
-
-
-class _Sheets:
-    """Rows of sheets, found by the end of a file's path."""
-
-    def __init__(self, rows: Sequence[SheetRow]) -> None:
-        self._by_name: dict[str, list[SheetRow]] = {}
-        for row in rows:
-            self._by_name.setdefault(_parts(row.file)[-1], []).append(row)
-
-    def about(self, name: str) -> str | None:
-        """What they say about the file of this name, as JSON; ``None`` = nothing."""
-        parts = _parts(name)
-        rows = [r for r in self._by_name.get(parts[-1], ()) if (p := _parts(r.file)) == parts[-len(p) :]]
-        return sheet_to_json(rows) if rows else None
-
-
-def _parts(name: str) -> tuple[str, ...]:
-    return tuple(p for p in name.replace("\\", "/").split("/") if p not in ("", ".")) or (name,)
-
-
-def key_of(name: str) -> bytes:
-    """A file's key: its name as bytes, one for one, in the order of its characters, also for wrongly encoded names."""
-    return name.encode("utf-8", "surrogatepass")
-
-
-def name_of(key: bytes) -> str:
-    """The name back from :func:`key_of`."""
-    return key.decode("utf-8", "surrogatepass")
-
-
-class _Scan:
-    """Enters what is found; marks what must be read; drops what is gone."""
-
-    def __init__(self, store: Store, audit: int, generation: int, verify: bool) -> None:
-        self._store, self._audit, self._generation, self._verify = store, audit, generation, verify
-
-    def run(self, entries: Iterator[tuple[Entry, str | None]], say: Callable[[Progress], None]) -> int:
-        found = 0
-        batch: list[tuple[Entry, str | None]] = []
-        for item in entries:
-            batch.append(item)
-            found += 1
-            if len(batch) >= _SCAN_BATCH:
-                self._enter(batch)
-                batch.clear()
-                say(Progress("find", found))
-        self._enter(batch)
-        # Only now that all was found: what was not seen this time is gone.
-        self._store.execute(
-            "delete from audit_files where audit = ? and generation < ?", (self._audit, self._generation)
-        )
-        say(Progress("find", found))
-        return found
-
-    def _enter(self, batch: Sequence[tuple[Entry, str | None]]) -> None:
-        # A file is done again when anything that was known about it differs. The place of a file (its path) is no such
-        # thing: archives move.
-        again = (
-            "size <> excluded.size or mtime_ns <> excluded.mtime_ns or sheet is not excluded.sheet "
-            "or problem is not excluded.problem"
-        )
-        sql = f"""
-            insert into audit_files
-              (audit, key, path, source, folder, sheet, size, mtime_ns, problem, generation)
-            values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-            on conflict (audit, key) do update set
-              path = excluded.path, source = excluded.source, folder = excluded.folder, sheet = excluded.sheet,
-              size = excluded.size, mtime_ns = excluded.mtime_ns, problem = excluded.problem,
-              generation = excluded.generation,
-              next_page = case when {again} then 0 else next_page end,
-              digest = case when {again} then null else digest end,
-              state = case when {again} then {TO_DO}
-                           when state <> {TO_DO} and {int(self._verify)} then {TO_CHECK} else state end
-        """  # noqa: S608 no outside text
-        rows = [
-            (
-                self._audit,
-                key_of(e.name),
-                json.dumps(e.path),  # paths need not be text that SQLite can hold
-                json.dumps(e.source),
-                json.dumps(e.folder),
-                sheet,
-                e.size,
-                e.mtime_ns,
-                e.problem,
-                self._generation,
-            )
-            for e, sheet in batch
-        ]
-        self._store.execute_many(sql, rows)
 
 
 class _Judging:
@@ -272,23 +137,33 @@ class _Judging:
     def run(self) -> None:
         self._say(self._progress)
         try:
-            # Stacks that need more than one slice come again in the next round.
+            for _ in range(_FROZEN_ROUNDS):
+                # Stacks that need more than one slice come again in the next round.
+                while self._left():
+                    self._round()
+                again = mark_frozen(self._store, self._audit)
+                if not again:
+                    break
+                self._progress = replace(self._progress, total=self._progress.total + again)
             while self._left():
-                outcomes = run(
-                    self._work,
-                    self._tasks(),
-                    workers=self._limits.workers,
-                    time_limit_s=self._limits.time_limit_s,
-                    memory_limit_mb=self._limits.memory_limit_mb,
-                    scheduler=self._limits.scheduler,
-                )
-                with closing(outcomes):  # type: ignore[type-var]
-                    for outcome in outcomes:
-                        self._take(outcome)
-                self._flush()
+                self._round()
         finally:
             self._flush()
         self._say(replace(self._progress, phase="done", seconds=time.monotonic() - self._start))
+
+    def _round(self) -> None:
+        outcomes = run(
+            self._work,
+            self._tasks(),
+            workers=self._limits.workers,
+            time_limit_s=self._limits.time_limit_s,
+            memory_limit_mb=self._limits.memory_limit_mb,
+            scheduler=self._limits.scheduler,
+        )
+        with closing(outcomes):  # type: ignore[type-var]
+            for outcome in outcomes:
+                self._take(outcome)
+        self._flush()
 
     def _left(self) -> int:
         return int(
@@ -304,7 +179,7 @@ class _Judging:
         while True:
             rows = self._store.all(
                 f"""
-                select key, path, sheet, digest, problem, state, next_page from audit_files
+                select key, path, sheet, digest, problem, state, next_page, frozen from audit_files
                 where audit = ? and state in ({TO_DO}, {TO_CHECK}) and key > ? order by key limit {_PAGE}
                 """,  # noqa: S608
                 (self._audit, last),
@@ -322,6 +197,7 @@ class _Judging:
                     row["sheet"],
                     row["digest"] if row["state"] == TO_CHECK else None,
                     self._verify,
+                    pages_of(row["frozen"]),
                 )
                 if row["problem"] is not None:  # nothing to open
                     self._keep(task, FileRead(-2, -2, None, False, (error_row(name, row["problem"]),)), None)
@@ -331,6 +207,11 @@ class _Judging:
     def _take(self, outcome: Outcome[FileTask, FileRead]) -> None:
         if outcome.failure is None:
             assert outcome.value is not None
+            if outcome.value.stranger is not None:
+                raise RunnerError(
+                    f"A worker runs another apertrue than this one ({outcome.value.stranger}); its numbers could differ. "
+                    "Install the same version everywhere."
+                )
             self._keep(outcome.task, outcome.value, None)
             return
         task, failure = outcome.task, outcome.failure
@@ -365,7 +246,7 @@ class _Judging:
             if task.first_page == 0:
                 self._store.execute("delete from audit_pictures where audit = ? and key = ?", where)
             self._store.execute_many(
-                _INSERT, [(*where, r.place, r.taken_unix, r.outlines, r.image, *r.values) for r in read.rows]
+                _INSERT, [(*where, r.place, r.taken_unix, r.outlines, r.image, r.digest, *r.values) for r in read.rows]
             )
         # The state the worker saw counts, so that a change since is noticed; −2 and −1 = it saw none.
         self._store.execute(
@@ -389,5 +270,5 @@ class _Judging:
 
 
 _ERROR = COLUMNS.index("error")
-_NAMES = ", ".join(f'"{c}"' for c in ("audit", "key", "place", "taken_unix", "outlines", "image", *COLUMNS))
-_INSERT = f"insert or replace into audit_pictures ({_NAMES}) values ({', '.join('?' * (6 + len(COLUMNS)))})"  # noqa: S608
+_NAMES = ", ".join(f'"{c}"' for c in ("audit", "key", "place", "taken_unix", "outlines", "image", "digest", *COLUMNS))
+_INSERT = f"insert or replace into audit_pictures ({_NAMES}) values ({', '.join('?' * (7 + len(COLUMNS)))})"  # noqa: S608

@@ -9,6 +9,7 @@ from ..instrument import Instrument
 from ..instrument.toml import dumps_instrument
 from ..readers import MAX_PIXELS
 from ..registry import SCHEMA_VERSION
+from .revision import engine_revision
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,10 +30,11 @@ class AuditSettings:
     max_pixels: int = MAX_PIXELS
 
     def to_json(self) -> str:
-        """All of them with the program's version, as sorted JSON; the same settings give the same text."""
+        """All of them with the program's version and the engine's, as sorted JSON; the same give the same text."""
         return json.dumps(
             {
                 "apertrue": __version__,
+                "engine": engine_revision(),
                 "fields": SCHEMA_VERSION,
                 "first_page_only": self.first_page_only,
                 "instrument": dumps_instrument(self.instrument),

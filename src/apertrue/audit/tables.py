@@ -70,6 +70,15 @@ MIGRATIONS: tuple[Migration, ...] = (
         ),
     ),
     Migration("audit/0002-combined-frames", code=_add_missing_columns),
+    Migration(
+        "audit/0003-frozen",
+        (
+            # The fingerprint of the pixels, to see the same frame again; a file's pages that were judged as frozen.
+            "alter table audit_pictures add column digest text",
+            "alter table audit_files add column frozen text",
+            "create index audit_pictures_digest on audit_pictures (audit, digest)",
+        ),
+    ),
 )
 
 TO_DO, DONE, TO_CHECK = 0, 1, 2

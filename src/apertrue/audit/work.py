@@ -11,6 +11,7 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
+from ..advice import Context
 from ..assessment import Assessment
 from ..errors import ApertrueError, ReadError
 from ..frame import Frame, State
@@ -20,6 +21,7 @@ from ..readers import ReadOptions, SheetRow, count_pages, read_frames
 from ..runner.outcome import failure_of
 from ..store import assessment_columns, row_from_assessment
 from .entries import is_url
+from .revision import engine_revision
 from .settings import AuditSettings
 from .tables import WHOLE_FILE
 
@@ -42,6 +44,7 @@ class FileTask:
         sheet: what the sheet says about it, from :func:`sheet_to_json`.
         digest: hash of its content when it was read last; with ``check`` an equal one means: nothing to do.
         check: whether to take the hash.
+        frozen: pages known to show the same frame as before.
     """
 
     name: str
@@ -51,17 +54,19 @@ class FileTask:
     sheet: str | None = None
     digest: str | None = None
     check: bool = False
+    frozen: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class PictureRow:
-    """One picture's row: ``values`` in the order of :data:`COLUMNS`."""
+    """One picture's row: ``values`` in the order of :data:`COLUMNS`; ``digest`` is the fingerprint of its pixels."""
 
     place: int
     taken_unix: float | None
     outlines: str | None
     image: bytes | None
     values: tuple[Any, ...]
+    digest: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +79,7 @@ class FileRead:
         same: whether its content is unchanged; then there are no rows.
         rows: its pictures, or one row that says why not.
         next_page: where to go on; ``None`` = finished.
+        stranger: the worker's own engine, when it is not the one that was asked for; then there is nothing else.
     """
 
     size: int
@@ -82,19 +88,29 @@ class FileRead:
     same: bool
     rows: tuple[PictureRow, ...]
     next_page: int | None = None
+    stranger: str | None = None
 
 
 class FileWork:
-    """The picklable work function for the runner; ``side`` is the sketches' size in px, 0 = none."""
+    """The picklable work function for the runner.
 
-    def __init__(self, settings: AuditSettings, side: int = 96) -> None:
+    Args:
+        settings: what changes results.
+        side: the sketches' size in px, 0 = none.
+        elsewhere: the work is done on other machines; each must have the same engine.
+    """
+
+    def __init__(self, settings: AuditSettings, side: int = 96, *, elsewhere: bool = False) -> None:
         self._instrument = json.loads(settings.to_json())["instrument"]
         self._timezone, self._max_pixels = settings.zone, settings.max_pixels
         self._first_page_only = settings.first_page_only
         self._side = side
+        self._engine = engine_revision() if elsewhere else None
 
     def __call__(self, task: FileTask) -> FileRead:
         """Read and judge; a file that changes meanwhile is read once more."""
+        if self._engine is not None and self._engine != engine_revision():
+            return FileRead(-2, -2, None, False, (), stranger=engine_revision())
         before = _state(task.path)
         for last in (False, True):
             digest = _digest(task.path) if task.check else None
@@ -113,29 +129,50 @@ class FileWork:
         return FileRead(*before, digest, False, tuple(rows), next_page)
 
     def _pages(self, task: FileTask) -> tuple[list[PictureRow], int | None]:
+        """Rows from the task's first page on, and where to go on. A damaged page takes none of those behind it along."""
         rows: list[PictureRow] = []
         until = time.monotonic() + SLICE_S
         place = task.first_page
-        try:
-            for frame in self._frames(task):
-                place = frame.page
-                rows.append(self._judged(task, frame))
+        while True:
+            try:
+                for frame in self._frames(task, place):
+                    place = frame.page
+                    rows.append(self._judged(task, frame))
+                    place += 1
+                    if self._first_page_only:
+                        return rows, None
+                    if time.monotonic() > until:
+                        return rows, place
+                break
+            except Exception as error:
+                message = (
+                    f"{error.reason}. {error.remedy}" if isinstance(error, ReadError) else failure_of(error).message
+                )
+                count = self._count(task)
+                rows.append(error_row(task.name, message, place if place or count > 1 else WHOLE_FILE))
                 place += 1
-                if self._first_page_only:
+                if place >= count or self._first_page_only:
                     break
                 if time.monotonic() > until:
                     return rows, place
-        except Exception as error:
-            message = f"{error.reason}. {error.remedy}" if isinstance(error, ReadError) else failure_of(error).message
-            rows.append(error_row(task.name, message, place if place else WHOLE_FILE))
         if not rows and not task.first_page:
             rows.append(error_row(task.name, "it has no pages. Save the picture again."))
         return rows, None
 
-    def _frames(self, task: FileTask) -> Iterator[Frame]:
-        options = ReadOptions(timezone=self._timezone, max_pixels=self._max_pixels)
-        pages = range(task.first_page, count_pages(task.path, options=options)) if task.first_page else None
-        return read_frames(task.path, pages=pages, options=options, display_name=task.name)
+    def _frames(self, task: FileTask, first: int) -> Iterator[Frame]:
+        pages = range(first, count_pages(task.path, options=self._options)) if first else None
+        return read_frames(task.path, pages=pages, options=self._options, display_name=task.name)
+
+    def _count(self, task: FileTask) -> int:
+        """Number of pages; 0 when the file can't be opened."""
+        try:
+            return count_pages(task.path, options=self._options)
+        except Exception:
+            return 0
+
+    @property
+    def _options(self) -> ReadOptions:
+        return ReadOptions(timezone=self._timezone, max_pixels=self._max_pixels)
 
     def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
         import numpy as np
@@ -147,7 +184,8 @@ class FileWork:
             with np.errstate(
                 all="ignore"
             ):  # what is no picture of ours may overflow; a worker's stderr is not the place
-                result = judge_frame(frame, Setup(_instrument(self._instrument), sheet=sheet))
+                context = Context(frozen=frame.page in task.frozen)
+                result = judge_frame(frame, Setup(_instrument(self._instrument), sheet=sheet, context=context))
         except ApertrueError as error:
             return error_row(task.name, str(error), frame.page)
         except Exception as error:  # a fault of ours in one picture stops no audit
@@ -159,7 +197,8 @@ class FileWork:
             sketch = sketch_of(result, self._side)
             outlines, image = sketch.outlines_json(), sketch.image
         row = row_from_assessment(result.assessment)
-        return PictureRow(frame.page, _unix(row["taken_at"]), outlines, image, tuple(row[c] for c in COLUMNS))
+        values = tuple(row[c] for c in COLUMNS)
+        return PictureRow(frame.page, _unix(row["taken_at"]), outlines, image, values, frame.digest)
 
 
 def error_row(name: str, message: str, place: int = WHOLE_FILE) -> PictureRow:
