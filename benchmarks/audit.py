@@ -1,8 +1,9 @@
 """Audits at scale: time against a loop that only decodes, memory, kills, a cluster, needles in a haystack.
 
-    python benchmarks/audit.py [--quick] [--only time,memory,kills,cluster,needles]
+    python benchmarks/audit.py [--quick] [--only time,memory,kills,cluster,needles] [--work FOLDER]
 
-Each part prints a line; figures in the documentation come from here. Pictures are made in a temporary folder.
+Each part prints a line; figures in the documentation come from here. Pictures are made in a temporary folder, or in
+FOLDER, where a needle search that was stopped goes on.
 """
 
 import argparse
@@ -15,18 +16,24 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import tifffile
 
+from apertrue.assessment import Assessment
 from apertrue.audit import MIGRATIONS, Audit, AuditSettings, Limits, Progress, run_audit
+from apertrue.audit.work import COLUMNS, PUT_ASIDE, FileTask, FileWork, PictureRow
+from apertrue.frame import Frame
 from apertrue.runner import cores, run
 from apertrue.simulate import Recipe, simulate
-from apertrue.store import open_store
+from apertrue.store import open_store, row_from_assessment
 
 sys.path.insert(0, str(Path(__file__).parents[1]))  # run as a script, too
+from benchmarks import audit_others
 from benchmarks.audit_archive import lattice
 
 ZONE = AuditSettings(timezone="UTC")
@@ -73,12 +80,16 @@ def fill(folder: Path, count: int, side: int, *, share: float = 0.2, compression
 
 
 def audit(
-    folder: Path, store: Path, limits: Limits, on_progress: Callable[[Progress], None] | None = None
+    folder: Path,
+    store: Path,
+    limits: Limits,
+    on_progress: Callable[[Progress], None] | None = None,
+    work: FileWork | None = None,
 ) -> tuple[float, Path]:
     """(seconds, CSV) of an audit of ``folder``."""
     start = time.perf_counter()
     with open_store(store, migrations=MIGRATIONS, durable=False) as opened:
-        number = run_audit([str(folder)], opened, settings=ZONE, limits=limits, on_progress=on_progress)
+        number = run_audit([str(folder)], opened, settings=ZONE, limits=limits, on_progress=on_progress, work=work)
         seconds = time.perf_counter() - start
         return seconds, Audit(opened, number).write_csv(store.with_suffix(".csv"))
 
@@ -88,22 +99,49 @@ def sha(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()[:12]
 
 
+class WithoutEngine(FileWork):
+    """All that an audit does with a file but judge it: what lies around the engine."""
+
+    def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
+        row = row_from_assessment(Assessment(file=task.name, page=frame.page, scene="other-view", flags=(), reasons=()))
+        return PictureRow(frame.page, None, None, None, tuple(row[c] for c in COLUMNS), frame.digest)
+
+
+def cpu() -> float:
+    """CPU of this process and of the workers that ended, s: on a shared machine truer than the clock."""
+    t = os.times()
+    return t.user + t.system + t.children_user + t.children_system
+
+
+def timed(function: Callable[[], Any]) -> tuple[float, float]:
+    """(seconds by the clock, CPU seconds)."""
+    start, spent = time.perf_counter(), cpu()
+    function()
+    return time.perf_counter() - start, cpu() - spent
+
+
 def part_time(work: Path, quick: bool) -> None:
-    """Total time against the decoding loop on the same workers."""
+    """Total time against the decoding loop on the same workers, and how much of it is the engine."""
     count, side = (300, 512) if quick else (2000, 1024)
     for compression in ("zlib", None):
-        folder = work / f"time-{compression}"
+        folder, name = work / f"time-{compression}", f"{count} {compression or 'raw'} pictures of {side} px"
         fill(folder, count, side, share=0.1, compression=compression)
         paths = [str(p) for p in sorted(folder.rglob("*.tif"))]
-        start = time.perf_counter()
-        assert all(o.failure is None for o in run(decode_only, paths))
-        decode = time.perf_counter() - start
-        seconds, _ = audit(folder, work / f"time-{compression}.sqlite", Limits())
-        again, _ = audit(folder, work / f"time-{compression}.sqlite", Limits())
-        print(
-            f"time: {count} {compression or 'raw'} pictures of {side} px on {cores()} cores: decode {decode:.1f} s, "
-            f"audit {seconds:.1f} s, ratio {seconds / decode:.2f}; nothing changed {again:.2f} s"
-        )
+        if len(paths) != count:
+            raise SystemExit(f"{folder} holds other files, too")
+        print(f"time: {name} on {cores()} cores, load {os.getloadavg()[0]:.1f}")
+        decode = timed(lambda paths=paths: [None for o in run(decode_only, paths) if o.failure])
+        store = work / f"time-{compression}.sqlite"
+        around = timed(lambda f=folder, s=store: audit(f, s.with_suffix(".around"), Limits(), work=WithoutEngine(ZONE)))
+        whole = timed(lambda f=folder, s=store: audit(f, s, Limits()))
+        again = timed(lambda f=folder, s=store: audit(f, s, Limits()))
+        for what, (seconds, spent) in (("decoding", decode), ("all but the engine", around), ("audit", whole)):
+            print(
+                f"  {what:20} {seconds:7.1f} s, CPU {spent:7.1f} s ({1e3 * spent / count:.1f} ms a picture); "
+                f"ratio to decoding {seconds / decode[0]:.2f} by the clock, {spent / decode[1]:.2f} in CPU"
+            )
+        share = 1 - around[1] / whole[1]
+        print(f"  the engine's share {100 * share:.0f} %; nothing changed: {again[0]:.2f} s", flush=True)
 
 
 _PEAK = """
@@ -147,7 +185,7 @@ if __name__ == "__main__":
 
 def part_kills(work: Path, quick: bool) -> None:
     """Random kills of the whole process (its workers die with it) on real pictures; the end is the same to the byte."""
-    kills, count = (8, 120) if quick else (120, 700)
+    kills, count = (8, 120) if quick else (120, 400)
     folder = work / "kills"
     fill(folder, count, 128, share=0.5)
     (folder / "broken.tif").write_bytes(b"II*\0broken")
@@ -178,6 +216,7 @@ def part_kills(work: Path, quick: bool) -> None:
     _, resumed = audit(folder, store, Limits())
     same = "the same bytes" if sha(whole) == sha(resumed) else "DIFFERENT BYTES"
     print(f"kills: {done} kills over {count + 1} files, rows after each {stored[:12]}…: {same} ({sha(resumed)})")
+    sys.stdout.flush()
 
 
 def part_cluster(work: Path, quick: bool) -> None:
@@ -209,22 +248,55 @@ def part_cluster(work: Path, quick: bool) -> None:
 
 
 def part_needles(work: Path, quick: bool) -> None:
-    """Condenser-aperture pictures among many others: none lost, others put aside."""
-    others, needles = (200, 20) if quick else (5000, 50)
-    folder = work / "needles"
-    total = others + needles
-    names = set(fill(folder, total, 256, share=needles / total))
+    """Condenser-aperture pictures among many others of all kinds: none lost, the others put aside."""
+    others, needles = (280, 28) if quick else (5000, 200)
+    folder, side = work / "needles", 192
+    rng = np.random.default_rng(12)
+    kinds: dict[str, str] = {}
+    wanted = audit_others.needles(rng, needles, side)
+    haystack = audit_others.others(rng, others, side)
+    for i in range(others + needles):
+        is_needle = i % ((others + needles) // needles) == 7
+        kind, pixels = next(wanted if is_needle else haystack, (None, None))
+        if pixels is None:
+            continue
+        name = f"{i % 50:02d}/p{i:06d}.tif"
+        kinds[name] = f"needle {kind}" if is_needle else kind
+        if not (folder / name).exists():
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            tifffile.imwrite(
+                folder / name, pixels, compression="zlib", photometric="minisblack" if pixels.ndim == 2 else "rgb"
+            )
     with open_store(work / "needles.sqlite", migrations=MIGRATIONS, durable=False) as opened:
-        start = time.perf_counter()
+        spent = timed(lambda: run_audit([str(folder)], opened, settings=ZONE))
         number = run_audit([str(folder)], opened, settings=ZONE)
-        seconds = time.perf_counter() - start
-        rows = list(Audit(opened, number).rows())
-    measured = {r["file"] for r in rows if r["offset_percent"] is not None}
-    aside = {r["file"] for r in rows if r["scene"] in ("other-view", "dark")}
+        rows = [r for r in Audit(opened, number).rows() if r["file"] in kinds]
+    tell_needles(rows, kinds, spent)
+
+
+def tell_needles(rows: Sequence[dict[str, Any]], kinds: dict[str, str], spent: tuple[float, float]) -> None:
+    """The outcome, kind by kind."""
+    outcome: dict[str, Counter[str]] = {}
+    for row in rows:
+        kind = kinds[row["file"]].split(" ")[0] if kinds[row["file"]].startswith("needle") else kinds[row["file"]]
+        word = "error" if row["error"] else "aside" if row["scene"] in PUT_ASIDE else "kept"
+        word = "offset" if row["offset_percent"] is not None else word
+        outcome.setdefault(kind, Counter())[word] += 1
+    found = outcome.pop("needle", Counter())
     print(
-        f"needles: {len(names)} among {total - len(names)} others in {seconds:.0f} s: lost {len(names - measured)}, "
-        f"others given an offset {len(measured - names)}, put aside {len(aside - names)}"
+        f"needles: {found.total()} among {sum(c.total() for c in outcome.values())} others in {spent[0]:.0f} s "
+        f"(CPU {1e3 * spent[1] / max(len(rows), 1):.0f} ms a picture): lost {found['aside'] + found['error']}, "
+        f"measured {found['offset']}, kept without an offset {found['kept']}"
     )
+    print("  kind of others         number   put aside   kept for a look   given an offset")
+    for kind, c in sorted(outcome.items()):
+        print(f"  {kind:20} {c.total():8d} {c['aside']:11d} {c['kept'] + c['error']:17d} {c['offset']:17d}")
+    for row in rows:
+        kind = kinds[row["file"]]
+        put_aside = row["scene"] in PUT_ASIDE or row["error"]
+        if put_aside if kind.startswith("needle") else row["offset_percent"] is not None:
+            print(f"  {kind}, {row['file']}: {row['scene']}, offset {row['offset_percent']}")
+    sys.stdout.flush()
 
 
 PARTS = {
@@ -241,11 +313,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Audits at scale.")
     parser.add_argument("--quick", action="store_true", help="small numbers, a few minutes")
     parser.add_argument("--only", default=",".join(PARTS), help="parts, comma-separated")
+    parser.add_argument("--work", type=Path, help="a folder to keep; a temporary one when left out")
     options = parser.parse_args(arguments)
     for name in options.only.split(","):
         sys.stdout.flush()
         with tempfile.TemporaryDirectory() as folder:
-            PARTS[name](Path(folder), options.quick)
+            PARTS[name](options.work or Path(folder), options.quick)
 
 
 if __name__ == "__main__":
