@@ -67,6 +67,10 @@ def work(pipe: Connection, seed: int, folder: str) -> None:
         path.write_bytes(one.data)
         attacked(path)
         path.unlink(missing_ok=True)
+    sys.stdout.flush()
+    sys.stderr.flush()
+    said.seek(0)
+    said.truncate()
     _limit()
     used = _status("VmRSS")
     while True:

@@ -488,3 +488,19 @@ def test_a_circle_of_tiff_pages(pages, back_to):
 
 def count_of(data):
     return sum(1 for _ in read_bytes(data, "chain"))
+
+
+def test_counting_the_pages_of_an_animation_that_breaks_off(tmp_path):
+    """The count itself decodes: what a library raises there is a message, too."""
+    path = tmp_path / "a.gif"
+    pages = [Image.fromarray(np.full((40, 40), 60 * k, np.uint8)) for k in range(4)]
+    pages[0].save(path, save_all=True, append_images=pages[1:])
+    whole = path.read_bytes()
+    outcomes = set()
+    for length in range(len(whole) - 120, len(whole)):
+        path.write_bytes(whole[:length])
+        try:
+            outcomes.add(count_pages(path))
+        except ReadError:
+            outcomes.add("refused")
+    assert "refused" in outcomes

@@ -21,7 +21,7 @@ _KNOWN = "Known are TIFF, PNG, JPEG, BMP, GIF, WebP, NPY and MRC"
 
 def count_pages(path: str | Path, *, options: ReadOptions | None = None) -> int:
     """Number of pages in a file (1 for a plain picture); :class:`apertrue.errors.ReadError` if it is no picture."""
-    with _opened(_source(path, None), options or ReadOptions()) as (_, _, pages):
+    with _opened(_source(path, None), options or ReadOptions()) as (source, words, pages), shield(source, words):
         return len(pages)
 
 
