@@ -166,8 +166,9 @@ def _runs(entries: Sequence[Entry], side: str) -> list[list[Point]]:
             view = None
         if e["kind"] != "picture" or side_of_entry(e) != side:
             continue
-        values = [e.get(n) for n in ("gun_shift_x", "gun_shift_y", "offset_x_percent", "offset_y_percent")]
-        if any(v is None for v in values):
+        shift_x, shift_y = e.get("gun_shift_x"), e.get("gun_shift_y")
+        offset_x, offset_y = e.get("offset_x_percent"), e.get("offset_y_percent")
+        if shift_x is None or shift_y is None or offset_x is None or offset_y is None:
             continue
         here = tuple(e.get(n) for n in ("session", "kv", "aperture_um", "spot", "camera", "magnification"))
         if here != view:
@@ -175,7 +176,10 @@ def _runs(entries: Sequence[Entry], side: str) -> list[list[Point]]:
             view = here
         runs[-1].append(
             Point(
-                *values,
+                shift_x,
+                shift_y,
+                offset_x,
+                offset_y,
                 e.get("offset_x_percent_sigma"),
                 e.get("offset_y_percent_sigma"),
                 e.get("offset_xy_correlation") or 0.0,
@@ -186,7 +190,7 @@ def _runs(entries: Sequence[Entry], side: str) -> list[list[Point]]:
 
 
 def _curves(found: PairSet, rng: np.random.Generator) -> tuple[Curve, ...]:
-    out = []
+    out: list[Curve] = []
     for pairs in by_state(found.pairs).values():
         if len(out) == _MOST_STATES:
             break

@@ -3,25 +3,25 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
-from typing import Any
+from pathlib import Path, PurePosixPath
+from typing import Any, Protocol
 
 import numpy as np
 
+from ..calibration import Calibration
 from ..instrument import Instrument
-from ..instrument.settings import Limits
-from ..report.archive import MOST_ROWS, Chart, TableRow, render_archive
-from ..report.charts import Axis, Point, histogram, offset_map, scatter
+from ..report.archive import MOST_ROWS, Chart, Section, TableRow, render_archive
 from ..report.page import write_page
-from .comparison import Comparison, compare_audits
+from .charting import MEASURED, sections
+from .comparison import Comparison, compare_audits, comparison_chart
 from .export import Audit, read_csv
+from .history import History, history_of_pictures
 from .pictures import Picture, pictures_of
 from .summary import Summary, summarize
-from .wording import paragraphs
+from .wording import Paragraph, in_short, paragraphs
 
 #: Seed of the drawings in bootstrap and permutation tests: the same data give the same report.
 _SEED = 20_260_101
-_MEASURED = ("leave", "nudge", "auto", "retake")
 
 
 def write_audit_report(
@@ -32,6 +32,7 @@ def write_audit_report(
     compare: Path | str | None = None,
     mask_names: bool = False,
     instrument: Instrument | None = None,
+    calibrations: Sequence[Calibration] = (),
     title: str = "Audit of past sessions",
     made_at: datetime | None = None,
 ) -> Path:
@@ -43,7 +44,8 @@ def write_audit_report(
         sources: as given by the user; named in the report unless masked.
         compare: CSV of another audit to compare with.
         mask_names: replace names of files, sheets, folders, settings and notes by numbers.
-        instrument: for the limits.
+        instrument: for the limits and costs.
+        calibrations: kept shift calibrations, for better start values; learned from the moves where there are none.
         title: heading.
         made_at: the only thing that differs between two reports of the same audit; now when ``None``.
 
@@ -67,7 +69,8 @@ def write_audit_report(
     page = render_rows(
         list(audit.rows()),
         sketches=_Sketches(audit),
-        limits=limits,
+        instrument=instrument,
+        calibrations=calibrations,
         mask_names=mask_names,
         comparison=comparison,
         settings=about,
@@ -81,6 +84,14 @@ def compare_with(audit: Audit, other: Path | str) -> Comparison:
     """``audit`` against the CSV of another one (the earlier, or the other instrument's)."""
     rng = np.random.default_rng(_SEED)
     return compare_audits(pictures_of(read_csv(other)), pictures_of(audit.rows()), rng)
+
+
+class Sketches(Protocol):
+    """Where the table's drawings come from."""
+
+    def of(self, number: int) -> tuple[str | None, bytes | None]:
+        """(outlines, image) of row ``number``."""
+        ...
 
 
 class _Sketches:
@@ -104,27 +115,55 @@ class _Sketches:
 def render_rows(
     rows: Sequence[Mapping[str, Any]],
     *,
-    sketches: _Sketches | None = None,
-    limits: Limits | None = None,
+    sketches: Sketches | None = None,
+    instrument: Instrument | None = None,
+    calibrations: Sequence[Calibration] = (),
     mask_names: bool = False,
     comparison: Comparison | None = None,
     settings: Sequence[tuple[str, str]] = (),
     title: str = "Audit of past sessions",
     made_at: datetime | None = None,
+    history: History | None = None,
+    timeline: Chart | None = None,
+    first: Sequence[Paragraph] = (),
 ) -> str:
-    """The page about ``rows`` (dictionaries of :data:`apertrue.audit.EXPORT_COLUMNS`, sorted)."""
-    limits = limits or Limits()
+    """The page about ``rows`` (dictionaries of :data:`apertrue.audit.EXPORT_COLUMNS`, sorted).
+
+    Args:
+        rows: of the pictures.
+        sketches: what draws them.
+        instrument: for the limits and costs.
+        calibrations: kept shift calibrations.
+        mask_names: replace names by numbers.
+        comparison: with another audit.
+        settings: (name, value) of what the results depend on.
+        title: heading.
+        made_at: the only thing that differs between two runs; now when ``None``.
+        history: what a log tells of recalls and currents; taken from the rows when ``None``.
+        timeline: drawn instead of the one by session.
+        first: paragraphs before all others.
+    """
+    found = instrument or Instrument()
+    limits = found.limits
     pictures = pictures_of(rows)
     if mask_names:
         pictures = masked(pictures)
     summary = summarize(pictures, offset_limit=limits.offset_leave, rng=np.random.default_rng(_SEED))
+    if history is None:
+        history = history_of_pictures(
+            pictures, calibrations=calibrations, limits=limits, costs=found.costs, rng=np.random.default_rng(_SEED)
+        )
+    told = paragraphs(summary, offset_limit=limits.offset_leave, history=history)
+    parts = sections(pictures, summary, history, limits, timeline)
+    if comparison is not None:
+        parts.insert(0, Section("Compared with the other audit", (comparison_chart(comparison),)))
     return render_archive(
         title=title,
         lead=_lead(summary),
-        paragraphs=paragraphs(summary, offset_limit=limits.offset_leave),
-        charts=_charts(pictures, summary, limits),
-        rows=_table(pictures, sketches),
-        comparison=comparison.sentences if comparison is not None else (),
+        short=in_short(summary, offset_limit=limits.offset_leave, history=history),
+        paragraphs=[*first, *told],
+        sections=parts,
+        rows=_table(pictures, sketches, mask_names),
         settings=settings,
         made_at=made_at,
     )
@@ -144,24 +183,25 @@ def masked(pictures: Sequence[Picture]) -> list[Picture]:
         if p.row["setting"] is not None:
             row["setting"] = settings.setdefault(p.row["setting"], f"setting {len(settings) + 1}")
         if p.row["error"] is not None:
-            row["error"] = str(p.row["error"]).replace(str(p.row["file"]), name)
+            file = str(p.row["file"])
+            row["error"] = str(p.row["error"]).replace(file, name).replace(PurePosixPath(file).name, name)
         out.append(replace(p, session=session or name, row=row | {"session": session}))
     return out
 
 
 def _lead(s: Summary) -> str:
     total = sum(s.counts.values())
-    seen = sum(s.counts[k] for k in _MEASURED)
-    if not seen:
+    if not any(s.counts[k] for k in MEASURED):
         return f"None of {total} pictures shows a condenser aperture with a beam in it."
-    return (
-        f"{seen} of {total} pictures show a condenser aperture with a beam in it; "
-        f"{100 * s.counts['leave'] / seen:.0f} % of these were centered well enough to leave."
-    )
+    n = len(s.sessions)
+    return f"{total} picture{'s' if total != 1 else ''}, {n} session{'s' if n != 1 else ''} with a measured beam."
 
 
-def _table(pictures: Sequence[Picture], sketches: _Sketches | None) -> list[TableRow]:
-    """Most important first: what costs most, then what can't tell, what was put aside, what could not be read."""
+def _table(pictures: Sequence[Picture], sketches: Sketches | None, masked_names: bool) -> list[TableRow]:
+    """Most important first: what costs most, then what can't tell, what was put aside, what could not be read.
+
+    A masked page shows no picture with text in it: a name may be burnt in.
+    """
     rank = {"auto": 0, "nudge": 1, "leave": 2, "retake": 3, "error": 4, "aside": 5}
     ordered = sorted(
         pictures,
@@ -171,84 +211,8 @@ def _table(pictures: Sequence[Picture], sketches: _Sketches | None) -> list[Tabl
     for i, p in enumerate(ordered):
         wanted = sketches is not None and i < MOST_ROWS
         outlines, image = sketches.of(p.number) if sketches is not None and wanted else (None, None)
+        if masked_names and "overlay" in (p.row["flags"] or ()):
+            image = None
         weight = {"auto": 3.0, "nudge": 2.0, "retake": 1.5, "leave": 1.0}.get(p.kind, 0.0)
         out.append(TableRow(p.kind, p.row.get("session") or "", p.row, outlines, image, weight))
     return out
-
-
-def _charts(pictures: Sequence[Picture], s: Summary, limits: Limits) -> list[Chart]:
-    judged = [p for p in pictures if p.kind in _MEASURED]
-    charts = []
-    timed = [(p, p.when) for p in judged if p.when is not None and p.working_score is not None]
-    if timed:
-        words = (
-            f"Working score of {len(timed)} pictures over time; the lines are the limits for leaving and for a nudge."
-        )
-        points = [Point(t, float(p.working_score or 0.0), p.kind) for p, t in timed]
-        lowest = min(q.y for q in points)
-        axis = Axis("working score", 0.0 if lowest < 50 else 50.0 if lowest < 80 else 80.0, 100.0)
-        lines = [
-            (limits.score_leave, f"leave {limits.score_leave:g}"),
-            (limits.score_nudge, f"nudge {limits.score_nudge:g}"),
-        ]
-        drawing = scatter("Timeline", words, points, Axis("time (UTC)", time=True), axis, lines=lines)
-        charts.append(Chart("Timeline by session", drawing, words + _session_words(s)))
-    placed = [(p, p.vector) for p in judged if p.vector is not None]
-    if placed:
-        rings = [
-            (limits.offset_leave, f"leave {limits.offset_leave:g} %"),
-            (limits.offset_nudge, f"nudge {limits.offset_nudge:g} %"),
-        ]
-        clips = _clipping_begins(judged)
-        words = (
-            f"Where the beam lay in {len(placed)} pictures, seen from the aperture's center (up is up on the screen)."
-        )
-        if clips is not None:
-            rings.append((clips, f"clipping begins {clips:.0f} %"))
-            words += f" Beams of the usual radius are clipped beyond {clips:.0f} %."
-        drawing = offset_map("Offset map", words, [Point(v[0], -v[1], p.kind) for p, v in placed], rings)
-        charts.append(Chart("Offsets in the aperture plane", drawing, words))
-    scored = [(p.working_score, p.kind) for p in judged if p.working_score is not None]
-    if scored:
-        low = 0.0 if min(v for v, _ in scored) < 50 else 50.0 if min(v for v, _ in scored) < 80 else 80.0
-        words = f"How often which working score was seen ({len(scored)} pictures)."
-        drawing = histogram("Working scores", words, scored, Axis("working score", low, 100.0), _MEASURED)
-        charts.append(Chart("Distribution of working scores", drawing, words))
-    if s.pairs:
-        words = f"Speed between {len(s.pairs)} pairs of pictures with unchanged gun shift"
-        words += "; bars are medians with 1σ." if s.drift_by_hour else "."
-        bars = [(low, high, e.value, e.sigma or 0.0) for low, high, e in s.drift_by_hour]
-        top = float(np.quantile([q.speed for q in s.pairs], 0.98)) * 1.1 if len(s.pairs) > 20 else None
-        drawing = scatter(
-            "Drift",
-            words,
-            [Point(q.hours, min(q.speed, top or q.speed)) for q in s.pairs],
-            Axis("hours since the session's start", 0.0),
-            Axis("% of the aperture radius per hour", 0.0, top),
-            bars=bars,
-        )
-        charts.append(Chart("Drift against hours", drawing, words))
-    current = [p for p in judged if p.row["gun_focus"] is not None and p.row["current_pa"] is not None]
-    if current:
-        words = f"Beam current against gun-lens focus as read ({len(current)} pictures)."
-        points = [Point(p.row["gun_focus"], p.row["current_pa"], p.kind) for p in current]
-        drawing = scatter("Current against focus", words, points, Axis("gun-lens focus"), Axis("current, pA", 0.0))
-        charts.append(Chart("Current against focus", drawing, words))
-    return charts
-
-
-def _session_words(s: Summary) -> str:
-    return f" {len(s.sessions)} sessions." if len(s.sessions) > 1 else ""
-
-
-def _clipping_begins(judged: Sequence[Picture]) -> float | None:
-    """The offset, %, at which a beam of the usual radius touches the aperture's edge; ``None`` without enough radii."""
-    ratios = [
-        p.row["beam_radius_px"] / p.row["aperture_radius_px"]
-        for p in judged
-        if p.row["beam_radius_px"] is not None and p.row["aperture_radius_px"]
-    ]
-    if len(ratios) < 3:
-        return None
-    clear = 100 * (1 - float(np.median(ratios)))
-    return clear if clear > 0 else None

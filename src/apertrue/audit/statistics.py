@@ -7,6 +7,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from math import comb, sqrt
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -221,6 +222,43 @@ def change_point(values: ArrayLike, rng: np.random.Generator, least: int = 3, dr
     seen = float(t.max())
     hits = sum(float(_steps(rng.permutation(y), places)[0].max()) >= seen * (1 - 1e-12) for _ in range(draws))
     return ChangePoint(best, early, late, float(y[:best].mean()), float(y[best:].mean()), (hits + 1) / (draws + 1))
+
+
+def shape_of(
+    times_s: ArrayLike, values: ArrayLike, line: Trend | None, step: ChangePoint | None, level: float = 0.05
+) -> Literal["flat", "line", "step"]:
+    """Whether a series creeps, steps, or does neither beyond chance.
+
+    What is beyond chance at ``level`` counts. Where both a line and a step are (a slow creep always looks a little like
+    a step, and the other way round), a step is claimed only when Schwarz's criterion n ln RSS + k ln n speaks strongly
+    for it, by more than 6 (a line has k = 2, a step with its place k = 3; Schwarz 1978, Annals of Statistics 6; Kass &
+    Raftery 1995, J. American Statistical Association 90; both from memory).
+    """
+    sloped, stepped = line is not None and line.p_value < level, step is not None and step.p_value < level
+    if not sloped and not stepped:
+        return "flat"
+    if not sloped or not stepped:
+        return "line" if sloped else "step"
+    assert step is not None
+    y = np.asarray(values, dtype=float)
+    x = np.asarray(times_s, dtype=float)
+    x = (x - x.mean()) / max(float(np.ptp(x)), 1e-300)
+    by_line = float(np.sum((y - np.polyval(np.polyfit(x, y, 1), x)) ** 2))
+    before, after = y[: step.index], y[step.index :]
+    by_step = float(np.sum((before - before.mean()) ** 2) + np.sum((after - after.mean()) ** 2))
+    n = y.size
+    return "step" if n * np.log((by_line + 1e-300) / (by_step + 1e-300)) - np.log(n) > 6.0 else "line"
+
+
+def holm(p_values: Sequence[float]) -> list[float]:
+    """p-values corrected for having asked several questions at once (Holm 1979, Scandinavian J. of Statistics 6)."""
+    order = sorted(range(len(p_values)), key=lambda i: p_values[i])
+    out = [1.0] * len(p_values)
+    top = 0.0
+    for place, i in enumerate(order):
+        top = max(top, min(1.0, (len(p_values) - place) * p_values[i]))
+        out[i] = top
+    return out
 
 
 def _steps(y: NDArray[np.float64], places: NDArray[np.int_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -5,11 +5,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import hypot, sqrt
+from typing import Literal
 
 import numpy as np
 
 from .pictures import Picture, Session, sessions_of
-from .statistics import ChangePoint, Estimate, Trend, change_point, clustered_mean, clustered_quantile, trend
+from .statistics import (
+    ChangePoint,
+    Estimate,
+    Trend,
+    change_point,
+    clustered_mean,
+    clustered_quantile,
+    shape_of,
+    trend,
+)
 
 KINDS = ("leave", "nudge", "auto", "retake", "aside", "error")
 #: Two pictures tell a drift when this far apart, min: long enough to move, short enough to be the same drift.
@@ -54,13 +64,24 @@ class StartValue:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """A value per session with its trend and step; ``times`` in s since 1970."""
+    """A value per session with its trend and step; ``times`` in s since 1970.
+
+    ``shape`` tells which of the two describes it: ``flat`` (neither is beyond chance at 1 %), ``line`` or ``step``.
+    """
 
     name: str
     times: tuple[float, ...]
     values: tuple[float, ...]
     trend: Trend | None
     step: ChangePoint | None
+    shape: Literal["flat", "line", "step"] = "flat"
+
+    @property
+    def between(self) -> tuple[float, float] | None:
+        """The step lies between these two times (90 %): the last session surely before, the first surely after."""
+        if self.step is None:
+            return None
+        return self.times[max(self.step.early - 1, 0)], self.times[self.step.late]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +96,9 @@ class Summary:
         session_hours: first to last picture, summed over sessions, h.
         hours_lost: ``longer`` applied to each session's hours, h.
         drift: median speed, % of the aperture radius per hour; ``drift_high`` its 90 % quantile.
-        pairs: what it was taken from.
+        drift_since: where the drift stepped, both and ``recheck_h`` are taken from the sessions since this time (s since
+            1970), ``drift_before`` from those before; else ``None``.
+        pairs: all pairs of pictures that tell a drift.
         recheck_h: hours after which a well-centered beam reaches the limit in one case of ten; ``None`` = unknown.
         recalls: offsets after recalls.
         recall_offset: median length of those.
@@ -105,6 +128,8 @@ class Summary:
     series: tuple[Series, ...] = ()
     file_times: int = 0
     flags: Mapping[str, int] = field(default_factory=dict)
+    drift_since: float | None = None
+    drift_before: Estimate | None = None
 
 
 def summarize(pictures: Sequence[Picture], *, offset_limit: float = 5.0, rng: np.random.Generator) -> Summary:
@@ -114,8 +139,10 @@ def summarize(pictures: Sequence[Picture], *, offset_limit: float = 5.0, rng: np
     groups = [p.session for p in scored]
     shares = [_lost(p) for p in scored]
     pairs = tuple(pair for s in sessions for pair in drift_pairs(s))
-    speeds, of = [p.speed for p in pairs], [p.session for p in pairs]
-    enough = len(pairs) >= _FEW
+    series = _series(sessions, rng)
+    since, before, now = _since_step(series, sessions, pairs)
+    speeds, of = [p.speed for p in now], [p.session for p in now]
+    enough = len(now) >= _FEW
     high = clustered_quantile(speeds, of, 0.9, rng) if enough else None
     recalls = tuple(r for s in sessions for r in recalls_of(s))
     times = [p.when for p in pictures if p.when is not None]
@@ -133,7 +160,7 @@ def summarize(pictures: Sequence[Picture], *, offset_limit: float = 5.0, rng: np
         drift=clustered_quantile(speeds, of, 0.5, rng) if enough else None,
         drift_high=high,
         pairs=pairs,
-        drift_by_hour=_by_hour(pairs, rng),
+        drift_by_hour=_by_hour(now, rng),
         recheck_h=offset_limit / high.value if high is not None and high.value > 0 else None,
         recalls=recalls,
         recall_offset=clustered_quantile([hypot(r.x, r.y) for r in recalls], [r.session for r in recalls], 0.5, rng)
@@ -141,10 +168,27 @@ def summarize(pictures: Sequence[Picture], *, offset_limit: float = 5.0, rng: np
         else None,
         recall_mean=_recall_mean(recalls),
         starts=_starts(pictures, offset_limit),
-        series=_series(sessions, rng),
+        series=series,
         file_times=sum(str(p.row["taken_at_source"] or "").startswith("file time") for p in pictures),
         flags=dict(sorted(flags.items(), key=lambda item: (-item[1], item[0]))),
+        drift_since=since,
+        drift_before=clustered_quantile([p.speed for p in before], [p.session for p in before], 0.5, rng),
     )
+
+
+def _since_step(
+    series: Sequence[Series], sessions: Sequence[Session], pairs: tuple[DriftPair, ...]
+) -> tuple[float | None, tuple[DriftPair, ...], tuple[DriftPair, ...]]:
+    """Where the drift stepped clearly, and the pairs before and since; how the gun drifts now is told by the latter."""
+    one = next((s for s in series if s.name == "drift" and s.shape == "step"), None)
+    if one is None or one.step is None:
+        return None, (), pairs
+    since = one.times[one.step.index]
+    late = {s.name for s in sessions if s.start is not None and s.start >= since}
+    now = tuple(p for p in pairs if p.session in late)
+    if len(now) < _FEW or len({p.session for p in now}) < 3:
+        return None, (), pairs
+    return since, tuple(p for p in pairs if p.session not in late), now
 
 
 def _lost(p: Picture) -> float:
@@ -260,12 +304,15 @@ def _series(sessions: Sequence[Session], rng: np.random.Generator) -> tuple[Seri
         times, values = [t for t, _ in points], [v for _, v in points]
         found = trend(times, values)
         if found is not None:
-            out.append(Series(name, tuple(times), tuple(values), found, change_point(values, rng)))
+            step = change_point(values, rng)
+            out.append(
+                Series(name, tuple(times), tuple(values), found, step, shape_of(times, values, found, step, level=0.01))
+            )
     return tuple(out)
 
 
 def _creep(sessions: Sequence[Session]) -> dict[str, list[tuple[float, float]]]:
-    """The aperture's center per session, % of its radius, in the view that most pictures share.
+    """How far the aperture's center lies from where it was at first, % of its radius, in the view most pictures share.
 
     Only pictures of one camera, magnification and size of the aperture's disc (within 3 %) are comparable.
     """
@@ -286,4 +333,4 @@ def _creep(sessions: Sequence[Session]) -> dict[str, list[tuple[float, float]]]:
         for name, key in (("aperture to the right", "aperture_x_px"), ("aperture downward", "aperture_y_px")):
             place = float(np.mean([100 * p.row[key] / p.row["aperture_radius_px"] for p in own]))
             out[name].append((s.start, place))
-    return out
+    return {name: [(t, v - points[0][1]) for t, v in points] for name, points in out.items()}

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from ..registry.format import format_number
+from .history import History
 from .statistics import Estimate
 from .summary import KINDS, Series, Summary
 
@@ -27,7 +28,7 @@ class Paragraph:
     points: tuple[str, ...] = ()
 
 
-def paragraphs(s: Summary, *, offset_limit: float) -> list[Paragraph]:
+def paragraphs(s: Summary, *, offset_limit: float, history: History | None = None) -> list[Paragraph]:
     """What the archive tells, most important first."""
     return [
         _shares(s),
@@ -35,21 +36,70 @@ def paragraphs(s: Summary, *, offset_limit: float) -> list[Paragraph]:
         *_worst(s),
         _drift(s, offset_limit),
         _recalls(s),
-        *_starts(s),
+        *(_settings(history) if history is not None and history.recalls else _starts(s)),
+        *_currents(history),
         *_trends(s.series),
         *_notices(s),
     ]
 
 
+def in_short(s: Summary, *, offset_limit: float, history: History | None = None) -> list[str]:
+    """What someone takes away who reads nothing else: how well, at what cost, and what to do."""
+    judged = sum(s.counts[k] for k in KINDS[:4])
+    out = []
+    if judged:
+        told = [f"{_share(s.counts['leave'], judged)} were centered well enough"]
+        words = {"nudge": "wanted a small move by hand", "auto": "the automatic routine", "retake": "could not tell"}
+        told += [f"{_share(s.counts[k], judged)} {w}" for k, w in words.items() if s.counts[k]]
+        total = sum(s.counts.values())
+        shown = f"{judged} of {total} pictures show" if judged < total else f"All {_n(total, 'picture')} show"
+        out.append(f"{shown} a condenser aperture with a beam in it: {_listed(told)}.")
+    if s.lost is not None:
+        text = f"Off-center beams lost {_est(s.lost, '%')} of the current in these pictures"
+        if s.hours_lost is not None and s.session_hours >= 1:
+            text += (
+                f": about {_hours(s.hours_lost)} of {s.session_hours:.0f} h of sessions, if the time between the "
+                "pictures was like them"
+            )
+        out.append(text + ".")
+    if s.recheck_h is not None:
+        text = (
+            f"Look again {_duration(s.recheck_h)} after centering: by then one beam in ten is off by {offset_limit:g} %"
+        )
+        if s.drift_since is not None and s.drift is not None and s.drift_before is not None:
+            text += (
+                f" (the drift changed about {_day(s.drift_since)}, from {_est(s.drift_before, '%')} to "
+                f"{_est(s.drift, '%')} of the aperture radius per hour)"
+            )
+        out.append(text + ".")
+    if s.recall_offset is not None:
+        text = f"Sessions and recalled settings began {_est(s.recall_offset, '%')} of the aperture radius off center"
+        better = [r for r in history.recalls if r.pays_after is not None] if history is not None else []
+        if better:
+            first = min(better, key=lambda r: (r.pays_after or 0, r.setting))
+            text += (
+                f"; storing settings anew would help, first {first.setting} (the time has paid after "
+                f"{_n(first.pays_after or 0, 'recall')})"
+            )
+        out.append(text + ".")
+    changed = [one for one in s.series if one.shape != "flat" and one.name != "drift"]
+    changed += [one for one in s.series if one.name == "drift" and one.shape != "flat" and s.drift_since is None]
+    if changed:
+        out.append("Over the months: " + "; ".join(_change(one) for one in changed) + ".")
+    for curve in history.curves if history is not None else ():
+        if curve.latest is not None and curve.latest.unusual:
+            out.append(
+                f"In the latest session the current was {curve.latest.factor:.2f} × the usual one "
+                f"({curve.model.state.label}): check the state first."
+            )
+    return out
+
+
 def _shares(s: Summary) -> Paragraph:
     total = sum(s.counts.values())
-    judged = sum(s.counts[k] for k in KINDS[:4])
     span = f" from {_day(s.first)} to {_day(s.last)}" if s.first is not None else ""
     head = f"{_n(total, 'picture')}{span}, {_n(len(s.sessions), 'session')} with a measured beam."
     points = [f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]})" for k in KINDS if s.counts[k]]
-    if judged and judged != total:
-        kept = ", ".join(f"{k} {_share(s.counts[k], judged)}" for k in KINDS[:4])
-        head += f" Of the {judged} that show a condenser aperture with a beam: {kept}."
     return Paragraph("What was found", head, tuple(points))
 
 
@@ -74,7 +124,7 @@ def _losses(s: Summary) -> Paragraph:
 
 
 def _worst(s: Summary) -> list[Paragraph]:
-    if not s.worst:
+    if not s.worst or len(s.sessions) < 2:
         return []
     points = tuple(
         f"{session.name}: mean working score {score:.1f} in {_n(len(session.measured), 'measured picture')}"
@@ -93,10 +143,15 @@ def _drift(s: Summary, limit: float) -> Paragraph:
             "readings makes it possible.",
         )
     text = (
-        f"With the gun shift untouched the beam moved {_est(s.drift, '%')} of the aperture radius per hour (median of "
-        f"{s.drift.n} pairs of pictures in {_n(s.drift.groups, 'session')}); one time in ten more than "
+        f"With the gun shift untouched the beam moved {_est(s.drift, '%')} of the aperture radius per hour (half of "
+        f"{s.drift.n} pairs of pictures in {_n(s.drift.groups, 'session')} were slower); one time in ten more than "
         f"{_est(s.drift_high, '%')} per hour."
     )
+    if s.drift_since is not None and s.drift_before is not None:
+        text = (
+            f"Since about {_day(s.drift_since)}, {text[0].lower()}{text[1:]} Before, it was {_est(s.drift_before, '%')} per hour "
+            f"({_n(s.drift_before.n, 'pair')})."
+        )
     if s.recheck_h is not None:
         text += (
             f" A well-centered beam then reaches the limit of {limit:g} % after {_duration(s.recheck_h)} in one case "
@@ -115,7 +170,7 @@ def _recalls(s: Summary) -> Paragraph:
         return Paragraph(heading, f"Not told: only {_n(len(s.recalls), 'first picture')} with an offset.")
     text = (
         f"In the first measured picture of a session, or after a recalled setting, the beam lay "
-        f"{_est(s.recall_offset, '%')} off (median of {s.recall_offset.n})."
+        f"{_est(s.recall_offset, '%')} off center (the middle one of {s.recall_offset.n})."
     )
     points = tuple(
         f"{setting or 'no setting named'}: on average {_way(x, 'right', 'left')} and {_way(y, 'down', 'up')} "
@@ -143,30 +198,144 @@ def _starts(s: Summary) -> list[Paragraph]:
     ]
 
 
+def _settings(history: History) -> list[Paragraph]:
+    """Stored gun settings: what they leave, how it grows, and the readings that would have been better."""
+    points = []
+    for r in history.recalls:
+        side = f" ({r.side} side)" if r.side else ""
+        text = f"{r.setting}{side}, recalled {_n(len(r.recalls), 'time')}: off by {r.rms_percent:.1f} %"
+        if r.growth_percent_per_week is not None and r.growth_significant:
+            text += f", {format_number(*r.growth_percent_per_week, unit='%')} more each week"
+        if r.start is not None:
+            sx, sy = (float(v) ** 0.5 for v in r.start.covariance.diagonal())
+            text += (
+                f". Better: gun shift X {format_number(float(r.start.readings[0]), sx)}, "
+                f"Y {format_number(float(r.start.readings[1]), sy)}, with {r.start.expected_offset_percent:.1f} % to expect then"
+            )
+            if r.pays_after is not None:
+                text += f"; storing it anew pays after {_n(r.pays_after, 'recall')}"
+        points.append(text)
+    text = "Root mean square offset after a recall, in % of the aperture radius."
+    if history.inferred:
+        text += (
+            " An archive keeps no log of recalls: the first picture of a setting in a session is taken for one, so a "
+            "beam centered before that picture makes a setting look better than it is."
+        )
+    if history.learned:
+        told = _listed([f"{_n(n, 'move')} on the {side} side" for side, n in sorted(history.learned.items())])
+        text += f" Which way the shift axes move the beam was learned from the pictures' own moves ({told})."
+    elif all(r.start is None for r in history.recalls):
+        text += (
+            " Better start values need the gun shift readings of the pictures and a shift calibration, or at least "
+            "eight moves between pictures."
+        )
+    text += " Check new values with a picture, and ask whoever keeps the settings before overwriting one."
+    out = [Paragraph("Stored gun settings", text, tuple(points))]
+    if history.switching is not None and history.switching.disturbs is not None:
+        out.append(Paragraph("Switching between the two sides of the focus", " ".join(history.switching.sentences)))
+    return out
+
+
+def _currents(history: History | None) -> list[Paragraph]:
+    if history is None or not history.readings:
+        return []
+    heading = "Current and focus"
+    if not history.curves:
+        return [
+            Paragraph(
+                heading,
+                f"{_n(history.readings, 'current')} with a focus reading, but nowhere three at two different foci in "
+                "one state: no curve yet. Note the current at a few more readings of the focus.",
+            )
+        ]
+    points = []
+    for c in history.curves:
+        sides = " and ".join(
+            f"{_n(side.n_pairs, 'reading')} on the {name} side" for name, side in c.model.curves.items()
+        )
+        text = f"{c.model.state.label}: {sides}"
+        if c.latest is not None and c.latest_at is not None:
+            low, high = c.latest.interval_95
+            text += (
+                f". Latest session ({c.latest_at:%Y-%m-%d}): {c.latest.factor:.2f} × the current of the others, "
+                + ("beyond" if c.latest.unusual else "within")
+                + f" the usual {low:.2f} to {high:.2f}"
+            )
+        for name in c.model.rising:
+            text += f". On the {name} side readings rise away from crossover, which no beam does: check them"
+        points.append(text)
+    lead = "Which focus gives which current is drawn and tabled below, for a centered beam."
+    return [Paragraph(heading, lead, tuple(points))]
+
+
+#: Name of a series -> (in a sentence, unit, verbs for more and less).
+_TREND_WORDS = {
+    "working score": ("the working score", "", ("rises", "falls")),
+    "offset at start": ("the offset at the start of a session", "%", ("grows", "shrinks")),
+    "drift": ("the drift", "% per hour", ("grows", "shrinks")),
+    "aperture to the right": ("the aperture in the picture", "% of its radius", ("creeps right", "creeps left")),
+    "aperture downward": ("the aperture in the picture", "% of its radius", ("creeps down", "creeps up")),
+}
+
+
+def _change(one: Series) -> str:
+    """What became of a series, in words: a creep, a step with its place in time, or nothing beyond chance."""
+    name, unit, (more, less) = _TREND_WORDS.get(one.name, (one.name, "", ("grows", "shrinks")))
+    unit = f" {unit}" if unit else ""
+    if one.shape == "step" and one.step is not None and one.between is not None:
+        early, late = (_day(t) for t in one.between)
+        change = f"between {early} and {late}"
+        if one.name.startswith("aperture"):
+            far = one.step.after - one.step.before
+            way = (more if far > 0 else less).removeprefix("creeps ")
+            return f"{name} moved {way} by {abs(far):.2g}{unit} {change}"
+        return f"{name} went from {one.step.before:.3g} to {one.step.after:.3g}{unit} {change}"
+    assert one.trend is not None
+    value = format_number(abs(one.trend.slope), one.trend.sigma)
+    if one.shape == "line":
+        return f"{name} {more if one.trend.slope > 0 else less} by {value}{unit} a month"
+    way = (
+        ", " + {"aperture to the right": "left or right", "aperture downward": "up or down"}[one.name]
+        if one.name.startswith("aperture")
+        else ""
+    )
+    return f"{name}{way}: no change beyond chance ({format_number(one.trend.slope, one.trend.sigma)}{unit} a month)"
+
+
 def _trends(series: Sequence[Series]) -> list[Paragraph]:
     points = []
-    units = {"working score": "", "drift": "%/h"}
     for one in series:
-        unit, t = units.get(one.name, "%"), one.trend
-        if t is None:
+        if one.trend is None:
             continue
-        word = "rather clear" if t.p_value < 0.01 else "weak" if t.p_value < 0.05 else "not told apart from chance"
-        text = (
-            f"{one.name}: {format_number(t.slope, t.sigma, unit=unit)} a month over {_n(t.n, 'session')} "
-            f"({word}, p = {t.p_value:.2g})"
-        )
-        step = one.step
-        if step is not None and step.p_value < 0.05:
-            text += (
-                f"; a step from {format_number(step.before, unit=unit)} to {format_number(step.after, unit=unit)} "
-                f"about {_day(one.times[step.index])} (90 %: {_day(one.times[step.early])} to "
-                f"{_day(one.times[step.late])}; p = {step.p_value:.2g})"
-            )
-        points.append(text)
+        p = one.step.p_value if one.shape == "step" and one.step is not None else one.trend.p_value
+        text = _change(one)
+        if one.shape != "flat":
+            text += f" ({_chance(p)})"
+        points.append(f"{_upper(text)}; {_n(one.trend.n, 'session')}")
     if not points:
         return []
-    head = "Straight lines through the sessions' values, and steps where they are clear (one value per session):"
-    return [Paragraph("Trends", head, tuple(points))]
+    head = (
+        "One value per session; a change is named where chance alone would show one so large less than once in a "
+        "hundred archives. The dates of a step hold it in nine cases of ten. The aperture's place counts only while "
+        "camera and view stay the same."
+    )
+    return [Paragraph("Changes over the months", head, tuple(points))]
+
+
+def _chance(p: float) -> str:
+    return "chance alone: under 1 in 1000" if p < 0.00101 else f"chance alone: 1 in {1 / p:.0f}"
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def _hours(hours: float) -> str:
+    return f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.1f} h"
 
 
 def _notices(s: Summary) -> list[Paragraph]:
@@ -183,7 +352,8 @@ def _notices(s: Summary) -> list[Paragraph]:
 
 
 def _est(e: Estimate, unit: str) -> str:
-    return format_number(e.value, e.sigma, unit=unit, decimals=1)
+    """An estimate; a doubt under 0.05 is given as that, since nobody needs the third digit of a summary."""
+    return format_number(e.value, None if e.sigma is None else max(e.sigma, 0.05), unit=unit, decimals=1)
 
 
 def _way(e: Estimate, positive: str, negative: str) -> str:

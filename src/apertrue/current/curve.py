@@ -205,7 +205,8 @@ def thinned(pairs: Sequence[Pair], crossover: float, today: str | None = None, m
     stamps = [p.at.timestamp() if p.at is not None else 0.0 for p in pairs]
     newest = sorted(range(len(pairs)), key=lambda i: (-stamps[i], -i))
     seen: set[tuple[str, str, int]] = set()
-    first, again = [], []
+    first: list[int] = []
+    again: list[int] = []
     for i in newest:
         p = pairs[i]
         place = (p.session, side_of(p, crossover), round(10.0 * float(np.log(max(abs(p.focus - crossover), 1e-3)))))

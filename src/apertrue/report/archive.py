@@ -70,12 +70,37 @@ class TableRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Table:
+    """A small table: headings, rows of texts, and which columns hold numbers (from 0)."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
-    """A chart with its heading and a sentence below."""
+    """A chart with its heading and a sentence below; ``key`` are (kind, words) of its colors and shapes.
+
+    ``wide`` takes the page's width (a table then stands beside the drawing), ``tall`` two rows.
+    """
 
     heading: str
-    drawing: Markup
+    drawing: Markup | None
     caption: str
+    table: Table | None = None
+    wide: bool = False
+    key: tuple[tuple[str, str], ...] = ()
+    tall: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of the page with a heading of its own: charts and tables that belong together."""
+
+    heading: str
+    charts: tuple[Chart, ...]
+    lead: str = ""
 
 
 def render_archive(
@@ -83,9 +108,9 @@ def render_archive(
     title: str,
     lead: str,
     paragraphs: Sequence[Any],
-    charts: Sequence[Chart],
     rows: Sequence[TableRow],
-    comparison: Sequence[str] = (),
+    short: Sequence[str] = (),
+    sections: Sequence[Section] = (),
     settings: Sequence[tuple[str, str]] = (),
     made_at: datetime | None = None,
 ) -> str:
@@ -95,9 +120,9 @@ def render_archive(
         title: heading.
         lead: a sentence below it.
         paragraphs: with ``heading``, ``text`` and ``points``.
-        charts: in order.
         rows: pictures of the table, most important first; cut at :data:`MOST_ROWS`, which the page then says.
-        comparison: sentences about another audit.
+        short: what to take away, as sentences.
+        sections: charts and tables, in order.
         settings: (name, value) of what the results depend on.
         made_at: the only thing that differs between two runs; now when ``None``.
     """
@@ -108,9 +133,9 @@ def render_archive(
         title=title,
         made_at=made_at,
         lead=lead,
+        short=short,
         paragraphs=paragraphs,
-        charts=charts,
-        comparison=comparison,
+        sections=[s for s in sections if s.charts],
         settings=settings,
         columns=[_Column(c) for c in TABLE],
         kinds=kinds,

@@ -6,13 +6,13 @@ and searches find, weigh a tenth, are the same bytes everywhere, and need no opt
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from math import ceil, floor, isfinite, log10
 
 from markupsafe import Markup, escape
 
 WIDTH, HEIGHT = 640, 300
-_LEFT, _RIGHT, _TOP, _BOTTOM = 56, 14, 12, 46
+_LEFT, _RIGHT, _TOP, _BOTTOM = 66, 14, 12, 46
 #: More points than this are thinned: a picture of a cloud needs no more.
 MOST_POINTS = 4000
 
@@ -28,12 +28,16 @@ class Point:
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """One axis: label, limits (``None`` = from the data), and whether it is a time in s since 1970."""
+    """One axis: label, limits (``None`` = from the data), whether it is a time in s since 1970 (shown in ``zone``, UTC
+    without one), and whether it is logarithmic.
+    """
 
     label: str
     low: float | None = None
     high: float | None = None
     time: bool = False
+    zone: tzinfo | None = None
+    log: bool = False
 
 
 def scatter(
@@ -45,6 +49,8 @@ def scatter(
     *,
     lines: Sequence[tuple[float, str]] = (),
     bars: Sequence[tuple[float, float, float, float]] = (),
+    paths: Sequence["Trace"] = (),
+    marks: Sequence[tuple[float, str]] = (),
 ) -> Markup:
     """Points over two axes.
 
@@ -56,31 +62,87 @@ def scatter(
         y: the vertical axis.
         lines: (y, words) horizontal limits.
         bars: (x from, x to, y, σ of y): values for a stretch of x, with an error bar.
+        paths: lines with their bands, below the points.
+        marks: (x, letter) vertical lines, such as what was done when.
     """
     shown = [p for p in points if isfinite(p.x) and isfinite(p.y)]
     step = max(1, ceil(len(shown) / MOST_POINTS))
     shown = shown[::step]
-    xs = [p.x for p in shown] + [v for b in bars for v in b[:2]]
+    xs = [p.x for p in shown] + [v for b in bars for v in b[:2]] + [v for q in paths for v in q.x]
     ys = [p.y for p in shown] + [v for b in bars for v in (b[2] - b[3], b[2] + b[3])] + [value for value, _ in lines]
-    to_x, x_ticks = _scale(xs, x, _LEFT, WIDTH - _RIGHT)
-    to_y, y_ticks = _scale(ys, y, HEIGHT - _BOTTOM, _TOP)
+    ys += [v for q in paths for v in (*q.y, *(w for band in q.bands for w in (*band[0], *band[1]))) if isfinite(v)]
+    xs += [at for at, _ in marks] if x.low is None else []
+    to_x, x_ticks = scale(xs, x, _LEFT, WIDTH - _RIGHT)
+    to_y, y_ticks = scale(ys, y, HEIGHT - _BOTTOM, _TOP)
     parts = [_frame(x_ticks, y_ticks, x.label, y.label)]
     top, bottom = float(_TOP), float(HEIGHT - _BOTTOM)
-    marks = [_mark(to_x(p.x), to_y(p.y), p.kind) for p in shown]
-    parts += marks if lines else []  # the lines' words stand above the points
+
+    def inside(value: float) -> float:
+        return min(max(to_y(value), top), bottom)
+
+    for path in paths:
+        parts.append(_trace(path, to_x, inside))
+    parts += _vertical(marks, to_x)
+    dots = [mark(to_x(p.x), inside(p.y), p.kind) for p in shown]
+    parts += dots if lines else []  # the lines' words stand above the points
     for value, words in lines:
         parts.append(
             f'<path class="limit" d="M{_LEFT} {to_y(value):.1f}H{WIDTH - _RIGHT}"/>'
             f'<text class="limit-text" x="{WIDTH - _RIGHT - 4}" y="{to_y(value) - 4:.1f}">{escape(words)}</text>'
         )
-    parts += [] if lines else marks
+    parts += [] if lines else dots
     for low, high, value, sigma in bars:
         middle = (to_x(low) + to_x(high)) / 2
         parts.append(
             f'<path class="bar" d="M{to_x(low) + 2:.1f} {to_y(value):.1f}H{to_x(high) - 2:.1f}'
-            f'M{middle:.1f} {min(to_y(value - sigma), bottom):.1f}V{max(to_y(value + sigma), top):.1f}"/>'
+            f'M{middle:.1f} {inside(value - sigma):.1f}V{inside(value + sigma):.1f}"/>'
         )
-    return _svg(title, summary, "".join(parts), WIDTH, HEIGHT)
+    return svg(title, summary, "".join(parts), WIDTH, HEIGHT)
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """A line with bands around it.
+
+    Attributes:
+        x, y: its points; a y that is not finite breaks the line.
+        kind: class for color and dashes: ``positive``, ``negative``, ``fit``, ``doubtful``.
+        bands: (lower y, upper y) at the same x, widest first.
+    """
+
+    x: Sequence[float]
+    y: Sequence[float]
+    kind: str = "fit"
+    bands: Sequence[tuple[Sequence[float], Sequence[float]]] = ()
+
+
+def _trace(path: Trace, to_x: Callable[[float], float], to_y: Callable[[float], float]) -> str:
+    parts = []
+    for low, high in path.bands:
+        there = [(to_x(x), to_y(v)) for x, v in zip(path.x, high, strict=True) if isfinite(v)]
+        back = [(to_x(x), to_y(v)) for x, v in zip(path.x, low, strict=True) if isfinite(v)]
+        if there and back:
+            corners = "L".join(f"{a:.1f} {b:.1f}" for a, b in [*there, *reversed(back)])
+            parts.append(f'<path class="band {escape(path.kind)}" d="M{corners}Z"/>')
+    line, pen = "", "M"
+    for x, y in zip(path.x, path.y, strict=True):
+        if isfinite(y):
+            line, pen = line + f"{pen}{to_x(x):.1f} {to_y(y):.1f}", "L"
+        else:
+            pen = "M"
+    return "".join([*parts, f'<path class="line {escape(path.kind)}" d="{line}"/>' if line else ""])
+
+
+def _vertical(marks: Sequence[tuple[float, str]], to_x: Callable[[float], float]) -> list[str]:
+    """Vertical lines, each with its letter unless that would print over the one before."""
+    parts, last = [], -1e9
+    for at, words in sorted(marks):
+        place = to_x(at)
+        parts.append(f'<path class="mark" d="M{place:.1f} {_TOP}V{HEIGHT - _BOTTOM}"/>')
+        if place - last >= 9 * max(len(words), 1):
+            parts.append(f'<text class="mark-text" x="{place + 2:.1f}" y="{_TOP + 10}">{escape(words)}</text>')
+            last = place
+    return parts
 
 
 def histogram(
@@ -95,8 +157,8 @@ def histogram(
         if kind in counts and isfinite(value):
             counts[kind][min(max(int((value - x.low) / width), 0), bins - 1)] += 1
     top = max(sum(counts[k][i] for k in kinds) for i in range(bins))
-    to_x, x_ticks = _scale([], x, _LEFT, WIDTH - _RIGHT)
-    to_y, y_ticks = _scale([0, max(top, 1)], Axis("pictures", 0), HEIGHT - _BOTTOM, _TOP)
+    to_x, x_ticks = scale([], x, _LEFT, WIDTH - _RIGHT)
+    to_y, y_ticks = scale([0, max(top, 1)], Axis("pictures", 0), HEIGHT - _BOTTOM, _TOP)
     parts = [_frame(x_ticks, [t for t in y_ticks if t[1].isdigit()], x.label, "pictures")]
     for i in range(bins):
         below = 0
@@ -109,7 +171,7 @@ def histogram(
                     f'width="{right - left:.1f}" height="{lower - upper:.1f}"/>'
                 )
                 below += n
-    return _svg(title, summary, "".join(parts), WIDTH, HEIGHT)
+    return svg(title, summary, "".join(parts), WIDTH, HEIGHT)
 
 
 def offset_map(
@@ -130,7 +192,7 @@ def offset_map(
     for p in shown:
         length = (p.x**2 + p.y**2) ** 0.5
         shrink = min(1.0, reach / length) if length else 1.0  # beyond the rim: on the rim
-        parts.append(_mark(middle + p.x * k * shrink, middle - p.y * k * shrink, p.kind))
+        parts.append(mark(middle + p.x * k * shrink, middle - p.y * k * shrink, p.kind))
     for n, (radius, words) in enumerate(rings):
         if radius <= reach:
             r = radius * k
@@ -143,23 +205,30 @@ def offset_map(
                 f'y="{middle + dy * r + (12 if dy > 0 else -4):.1f}">{escape(words)}</text>'
             )
     parts.append(f'<text class="axis-text" x="{middle}" y="{size - 4}" text-anchor="middle">rim: {reach:.0f} %</text>')
-    return _svg(title, summary, "".join(parts), size, size, "map")
+    return svg(title, summary, "".join(parts), size, size, "map")
 
 
-def _mark(x: float, y: float, kind: str) -> str:
-    """A shape of its own for each verdict, so that color is not needed to tell them apart."""
-    if kind == "nudge":
-        shape = f"M{x:.1f} {y - 3.6:.1f}l3.4 6h-6.8z"
-    elif kind == "auto":
-        shape = f"M{x - 2.8:.1f} {y - 2.8:.1f}h5.6v5.6h-5.6z"
-    elif kind == "retake":
-        shape = f"M{x:.1f} {y - 3.8:.1f}l3.8 3.8-3.8 3.8-3.8-3.8z"
-    else:
+#: Shapes by kind; all others are circles.
+_SHAPES = {"nudge": 1, "auto": 2, "retake": 3, "negative": 2, "set1": 1, "set2": 2, "set3": 3, "set4": 4, "set5": 5}
+
+
+def mark(x: float, y: float, kind: str) -> str:
+    """A shape of its own for each verdict, side or setting, so that color is not needed to tell them apart."""
+    shape = _SHAPES.get(kind, 0)
+    if shape == 0:
         return f'<circle class="dot {escape(kind)}" cx="{x:.1f}" cy="{y:.1f}" r="2.7"/>'
-    return f'<path class="dot {escape(kind)}" d="{shape}"/>'
+    d = (
+        f"M{x:.1f} {y - 3.6:.1f}l3.4 6h-6.8z",
+        f"M{x - 2.8:.1f} {y - 2.8:.1f}h5.6v5.6h-5.6z",
+        f"M{x:.1f} {y - 3.8:.1f}l3.8 3.8-3.8 3.8-3.8-3.8z",
+        f"M{x:.1f} {y + 3.6:.1f}l3.4-6h-6.8z",
+        f"M{x - 1.2:.1f} {y - 3.6:.1f}h2.4v2.4h2.4v2.4h-2.4v2.4h-2.4v-2.4h-2.4v-2.4h2.4z",
+    )[shape - 1]
+    return f'<path class="dot {escape(kind)}" d="{d}"/>'
 
 
-def _svg(title: str, summary: str, body: str, width: int, height: int, extra: str = "") -> Markup:
+def svg(title: str, summary: str, body: str, width: int, height: int, extra: str = "") -> Markup:
+    """A chart's element around ``body``, with its words for those who don't see it."""
     return Markup(  # noqa: S704 numbers and escaped text only
         f'<svg class="chart {extra}" viewBox="0 0 {width} {height}" role="img">'
         f"<title>{escape(title)}</title><desc>{escape(summary)}</desc>{body}</svg>"
@@ -188,18 +257,20 @@ def _frame(x_ticks: Sequence[tuple[float, str]], y_ticks: Sequence[tuple[float, 
     return "".join(parts)
 
 
-def _scale(
+def scale(
     values: Sequence[float], axis: Axis, start: float, end: float
 ) -> tuple[Callable[[float], float], list[tuple[float, str]]]:
-    """A function value → place, and the ticks as (place, words)."""
+    """A function value → place between ``start`` and ``end``, and the ticks as (place, words)."""
     low = axis.low if axis.low is not None else min(values, default=0.0)
     high = axis.high if axis.high is not None else max(values, default=1.0)
     if high <= low:
         low, high = (low - 43200, low + 43200) if axis.time else (low - 0.5, low + 0.5)
+    if axis.log:
+        return _log_scale(low, high, start, end)
     if axis.time:
         margin = 0.02 * (high - low)
         low, high = low - margin, high + margin
-        ticks = _time_ticks(low, high)
+        ticks = _time_ticks(low, high, axis.zone or UTC)
     else:
         step = _nice((high - low) / 5)
         low = low if axis.low is not None else floor(low / step) * step
@@ -215,13 +286,30 @@ def _scale(
     return to, [(to(value), words) for value, words in ticks]
 
 
+def _log_scale(
+    low: float, high: float, start: float, end: float
+) -> tuple[Callable[[float], float], list[tuple[float, str]]]:
+    """A logarithmic scale (values above 0); ticks at 1, 2, 5, or at powers of ten over more than three decades."""
+    low = max(low, 1e-12)
+    a, b = log10(low), log10(max(high, low * 1.0001))
+    margin = max(0.04 * (b - a), 0.02)
+    a, b = a - margin, b + margin
+    steps = (1.0,) if b - a > 3.2 else (1.0, 2.0, 5.0)
+    ticks = [m * 10.0**e for e in range(floor(a), ceil(b) + 1) for m in steps if a <= log10(m * 10.0**e) <= b]
+
+    def to(value: float) -> float:
+        return start + (log10(max(value, 1e-12)) - a) / (b - a) * (end - start)
+
+    return to, [(to(t), f"{t:g}") for t in ticks]
+
+
 def _nice(step: float) -> float:
     power = 10.0 ** floor(log10(step))
     return next(m for m in (1, 2, 5, 10) if m * power >= step * 0.999) * power
 
 
-def _time_ticks(low: float, high: float) -> list[tuple[float, str]]:
-    """About five ticks at full hours, days or months (UTC)."""
+def _time_ticks(low: float, high: float, zone: tzinfo) -> list[tuple[float, str]]:
+    """About five ticks at full hours, days or months of ``zone``."""
     span = high - low
     if span > 150 * 86400:
         first = datetime.fromtimestamp(low, UTC)
@@ -234,12 +322,14 @@ def _time_ticks(low: float, high: float) -> list[tuple[float, str]]:
                 return ticks
             ticks.append((when, datetime.fromtimestamp(when, UTC).strftime("%Y-%m")))
             index += months
-    steps = (3600, 7200, 14400, 21600, 43200, 86400, 2 * 86400, 5 * 86400, 7 * 86400, 14 * 86400, 30 * 86400)
+    steps = (900, 1800, 3600, 7200, 14400, 21600, 43200, 86400, 2 * 86400, 5 * 86400, 7 * 86400, 14 * 86400, 30 * 86400)
     step = next((s for s in steps if span / s <= 6), steps[-1])
     words = "%H:%M" if span < 86400 else "%m-%d %H:%M" if step < 86400 else "%Y-%m-%d" if span > 40 * 86400 else "%m-%d"
-    first_tick = ceil(low / step) * step
+    offset = datetime.fromtimestamp(low, zone).utcoffset()
+    ahead = offset.total_seconds() if offset is not None else 0.0
+    first_tick = ceil((low + ahead) / step) * step - ahead
     count = int((high - first_tick) // step) + 1
     return [
-        (first_tick + i * step, datetime.fromtimestamp(first_tick + i * step, UTC).strftime(words))
+        (first_tick + i * step, datetime.fromtimestamp(first_tick + i * step, zone).strftime(words))
         for i in range(count)
     ]

@@ -101,6 +101,12 @@
         button.setAttribute("aria-expanded", "false");
         button.addEventListener("click", () => toggle(tr, button, row));
         tr.addEventListener("keydown", (e) => { if (e.key === "Escape" && button.getAttribute("aria-expanded") === "true") toggle(tr, button, row); });
+        if (row.o) {
+          const small = sketch(row);
+          small.setAttribute("class", "sketch thumb");
+          small.setAttribute("aria-hidden", "true"); // the opened picture has the words
+          cell.append(small);
+        }
         cell.append(button);
       } else if (c === 1) cell.append(make("span", text, "chip " + text));
       else cell.textContent = plain(text);
