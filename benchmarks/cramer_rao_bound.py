@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apertrue.assess.geometry import gradient, plane_offset, steps_for
-from apertrue.locate.refine import basis_for
+from apertrue.locate.refine import _prior, basis_for
 from apertrue.model.edges import distance, step_with_derivatives
-from apertrue.model.forward import Basis
+from apertrue.model.forward import Basis, Points, evaluate_with_jacobian
 from apertrue.scene import Edge
 from apertrue.simulate import Recipe
 from apertrue.simulate.light import Profile, blurred_edge, halo_at, profile_of
@@ -31,8 +31,6 @@ Array = NDArray[np.float64]
 #: Half-width of the band around an edge whose pixels count one by one, in edge widths: beyond, the step's slope is under
 #: 1e-5 of its largest, and the light a polynomial.
 REACH = 5.0
-#: Prior 1σ of ellipticity components, as in the engine's fit (a test holds the two together).
-PRIOR_ELLIPTICITY = 0.1
 #: Derived quantities after the twelve edge parameters.
 DERIVED = ("offset_x_px", "offset_y_px", "offset_x_percent", "offset_y_percent")
 #: Names of all bounded quantities, in the registry's words where it has them.
@@ -165,20 +163,11 @@ def rows_at(recipe: Recipe, basis: Basis, x: Array, y: Array, profile: Profile |
 
 
 def priors(recipe: Recipe, basis: Basis) -> Array:
-    """Precision of the fit's weak priors, in the Jacobian's order and units (electrons)."""
-    edges = seen_edges(recipe)
+    """Precision of the fit's weak priors, in the Jacobian's order and units (electrons); the engine's own function."""
     scale = recipe.peak_electrons * (1 + recipe.halo_level)
-    out = np.zeros(12 + basis.n_linear)
-    out[[3, 4, 9, 10]] = 1 / PRIOR_ELLIPTICITY**2
-    nb, nh, _ = basis.counts
-    linear = out[12:]
-    linear[:] = 1 / scale**2
-    linear[0] = linear[nb + nh] = 0.0
-    if nh:
-        linear[nb] = 0.0
-    if basis.meeting:
-        linear[-1] = 1 / (scale * max(min(edges[0][5], edges[1][5]), 0.2) ** 2) ** 2
-    return out
+    narrow = max(min(float(e[5]) for e in seen_edges(recipe)), 0.2)
+    precision: Array = _prior(basis, scale, narrow)[0]
+    return precision
 
 
 def dark_variance(recipe: Recipe) -> float:
@@ -304,3 +293,49 @@ def information(recipe: Recipe, most: float = 40.0) -> Callable[[Array], Array]:
         return np.where(mean < most, np.maximum(low, plain), plain)
 
     return weight
+
+
+def block_means(pixels: NDArray[np.generic], recipe: Recipe, at: Places) -> Array:
+    """Mean gray level of each place (see :func:`places`), as electrons, shape (n,)."""
+    values = np.empty(len(at.x))
+    single = at.count == 1
+    values[single] = pixels[at.y[single].astype(int), at.x[single].astype(int)]
+    sums = np.zeros((recipe.rows + 1, recipe.columns + 1))
+    np.cumsum(np.cumsum(pixels.astype(float), axis=0), axis=1, out=sums[1:, 1:])
+    x, y, n = at.x[~single], at.y[~single], at.count[~single]
+    # A block's sides follow from its middle and count only if it is square; those at the rim need not be.
+    size = float(np.sqrt(at.count.max()))
+    left, top = np.floor(x / size) * size, np.floor(y / size) * size
+    right, bottom = np.minimum(left + size, recipe.columns), np.minimum(top + size, recipe.rows)
+    l, t, r, b = (v.astype(int) for v in (left, top, right, bottom))
+    values[~single] = (sums[b, r] - sums[t, r] - sums[b, l] + sums[t, l]) / n
+    return (values - recipe.bias) / recipe.gain
+
+
+def ideal_fit(pixels: NDArray[np.generic], recipe: Recipe, basis: Basis, steps: int = 8) -> dict[str, float]:
+    """Maximum-likelihood fit to all pixels from the truth, with true noise: errors by name (:data:`NAMES`).
+
+    What can be had at best with this basis: compares an engine's loss with chance and with what the basis lacks.
+    """
+    at = places(recipe)
+    data = block_means(pixels, recipe, at)
+    edges = np.concatenate(seen_edges(recipe))
+    points = Points.at(at.x, at.y)
+    mean = rows_at(recipe, basis, at.x, at.y).mean
+    sigma = np.sqrt((mean + dark_variance(recipe)) / at.count)
+    prior = priors(recipe, basis)
+    p = np.concatenate([edges, np.zeros(basis.n_linear)])
+    for k in range(steps):
+        model, jacobian = evaluate_with_jacobian(basis, points, p[:6], p[6:12], p[12:])
+        free = slice(12 if k == 0 else 0, None)  # first the levels alone
+        scaled = jacobian[free] / sigma
+        normal = scaled @ scaled.T
+        normal[np.diag_indices_from(normal)] += prior[free]
+        step = inverse(normal) @ (scaled @ ((data - model) / sigma) - prior[free] * p[free])
+        p[free] += step
+        p[[5, 11]] = np.maximum(p[[5, 11]], 0.1)
+        if k > 1 and float(np.max(np.abs(step[:12]) * np.sqrt(np.diag(normal)[:12]))) < 1e-3:
+            break
+    offset = np.concatenate([p[6:8] - p[0:2], 100 * plane_offset(p[:12])])
+    truth = truths(recipe)
+    return {name: float(v) - truth[name] for name, v in zip(NAMES, [*p[:12], *offset], strict=True)}
