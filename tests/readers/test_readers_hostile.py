@@ -504,3 +504,14 @@ def test_counting_the_pages_of_an_animation_that_breaks_off(tmp_path):
         except ReadError:
             outcomes.add("refused")
     assert "refused" in outcomes
+
+
+@pytest.mark.parametrize(("dtype", "bits"), [("<u2", 0x7D01), ("<u4", 0x7F800001), ("<u8", 0x7FF0000000000001)])
+def test_signaling_nan_becomes_a_quiet_one(tmp_path, dtype, bits):
+    """NumPy warns at each use of the former (warnings are errors here)."""
+    kind = dtype.replace("u", "f")
+    data = np.full((40, 40), 7.0, kind)
+    data.view(dtype)[3, 4] = bits
+    np.save(tmp_path / "a.npy", data)
+    pixels = read_frame(tmp_path / "a.npy").pixels
+    assert np.argwhere(np.isnan(pixels.astype(np.longdouble))).tolist() == [[3, 4]]

@@ -114,14 +114,15 @@ def _inverted(pixels: NDArray[Any], container: float | None) -> NDArray[Any]:
 
 
 def _finite(pixels: NDArray[Any], source: Source) -> NDArray[Any]:
-    """Infinities become NaN, which means missing; an error when nothing else is left."""
+    """Infinities become NaN, which means missing; an error when nothing else is left.
+
+    Signaling NaNs, which a damaged file may hold, become quiet ones: NumPy warns whenever it meets them.
+    """
     good = np.isfinite(pixels)
     if good.all():
         return pixels
     if not good.any():
         raise source.error("none of its pixels holds a number (all NaN or infinite)", "Save the picture again")
-    infinite = np.isinf(pixels)
-    if infinite.any():
-        pixels = pixels.copy()
-        pixels[infinite] = np.nan
+    pixels = pixels.copy()
+    pixels[~good] = np.nan
     return pixels

@@ -9,7 +9,7 @@ from typing import Any, Self
 
 from ..errors import StoreError
 from .migrations import Migration, applied_migrations, check_not_newer, migrate
-from .trouble import translated
+from .trouble import damaged, translated
 
 Parameters = Sequence[Any] | Mapping[str, Any]
 
@@ -23,10 +23,24 @@ class Store:
     Outside :meth:`transaction` each statement is its own transaction.
     """
 
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, steps: tuple[Migration, ...] = ()) -> None:
         self.path = path
         self._db = connection
         self._depth = 0
+        self._steps = steps
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Errors in words. Text that is no text, and columns that our migrations made but are gone, mean damage."""
+        try:
+            with translated(self.path):
+                yield
+        except UnicodeDecodeError as error:
+            raise damaged(self.path) from error
+        except sqlite3.OperationalError as error:
+            if _columns(self._steps) <= _columns_of(self._db):
+                raise  # wrong SQL: a fault of the program
+            raise damaged(self.path) from error
 
     @contextmanager
     def transaction(self) -> Iterator[Self]:
@@ -55,7 +69,7 @@ class Store:
 
     def execute(self, sql: str, parameters: Parameters = ()) -> int:
         """Run one statement; returns the number of rows it changed (−1 where that has no meaning)."""
-        with translated(self.path):
+        with self._told():
             return self._db.execute(sql, parameters).rowcount
 
     def execute_many(self, sql: str, rows: Iterable[Parameters]) -> int:
@@ -65,17 +79,17 @@ class Store:
 
     def rows(self, sql: str, parameters: Parameters = ()) -> Iterator[sqlite3.Row]:
         """The rows of a query, one after the other (bounded memory); index them by name or number."""
-        with translated(self.path):
+        with self._told():
             yield from self._db.execute(sql, parameters)
 
     def all(self, sql: str, parameters: Parameters = ()) -> list[sqlite3.Row]:
         """All rows of a query at once."""
-        with translated(self.path):
+        with self._told():
             return self._db.execute(sql, parameters).fetchall()
 
     def row(self, sql: str, parameters: Parameters = ()) -> sqlite3.Row | None:
         """The first row, or ``None``."""
-        with translated(self.path):
+        with self._told():
             found: sqlite3.Row | None = self._db.execute(sql, parameters).fetchone()
             return found
 
@@ -89,7 +103,7 @@ class Store:
         columns = ", ".join(_quoted(c) for c in values)
         marks = ", ".join("?" * len(values))
         sql = f"insert into {_quoted(table)} ({columns}) values ({marks})"  # noqa: S608 names are quoted
-        with translated(self.path):
+        with self._told():
             return int(self._db.execute(sql, tuple(values.values())).lastrowid or 0)
 
     def upsert(self, table: str, values: Mapping[str, Any], key: Sequence[str]) -> None:
@@ -180,7 +194,7 @@ def open_store(
         except BaseException:
             db.close()
             raise
-    return Store(file, db)
+    return Store(file, db, steps)
 
 
 def _prepare(db: sqlite3.Connection, file: str, read_only: bool, durable: bool) -> None:
@@ -196,6 +210,27 @@ def _prepare(db: sqlite3.Connection, file: str, read_only: bool, durable: bool) 
     db.execute(f"pragma synchronous = {'full' if durable else 'normal'}")
     if mark != APPLICATION_ID:
         db.execute(f"pragma application_id = {APPLICATION_ID}")
+
+
+def _columns_of(db: sqlite3.Connection) -> set[tuple[str, str]]:
+    """Table (or view) and column of all that a file holds; nothing when it can't be told."""
+    try:
+        found = db.execute(
+            "select m.name, c.name from sqlite_master as m, pragma_table_info(m.name) as c where m.type in ('table', 'view')"
+        )
+        return {(str(table), str(column)) for table, column in found}
+    except (sqlite3.Error, UnicodeDecodeError):
+        return set()
+
+
+def _columns(steps: tuple[Migration, ...]) -> set[tuple[str, str]]:
+    """Table and column of what these migrations make."""
+    fresh = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        migrate(fresh, steps)
+        return _columns_of(fresh)
+    finally:
+        fresh.close()
 
 
 def _quoted(name: str) -> str:

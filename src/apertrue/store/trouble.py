@@ -7,6 +7,7 @@ from pathlib import Path
 
 from ..errors import ApertrueError, StoreError
 
+_DAMAGED = ("the file is damaged", "Restore it from a copy, or name a new file; this one is left as it is")
 #: Part of SQLite's message (lower case) → reason and remedy. SQLite's wording is stable; the first match counts.
 _WORDS: tuple[tuple[str, str, str], ...] = (
     (
@@ -21,7 +22,7 @@ _WORDS: tuple[tuple[str, str, str], ...] = (
     ),
     ("read-only", "it can't be written", "Check the permissions of the file and its folder, or choose another place"),
     ("file is not a database", "it is no apertrue store", "Name another file; this one is left as it is"),
-    ("malformed", "the file is damaged", "Restore it from a copy, or name a new file; this one is left as it is"),
+    ("malformed", *_DAMAGED),
     (
         "database is locked",
         "another program has held it for too long",
@@ -43,6 +44,12 @@ def store_error(file: Path | str, error: sqlite3.Error | OSError) -> StoreError:
         if part in text:
             return StoreError(str(file), reason, remedy + ".")
     return StoreError(str(file), f"the store could not be used ({error})", "Check the file, or name a new one.")
+
+
+def damaged(file: Path | str) -> StoreError:
+    """The error of a store whose contents are not what was written."""
+    reason, remedy = _DAMAGED
+    return StoreError(str(file), reason, f"{remedy}.")
 
 
 @contextmanager
