@@ -123,9 +123,11 @@ def session(number: int, sessions: int, rng: np.random.Generator) -> Iterator[Ta
             cut = 1.0 if shot.truth.score is None else shot.truth.score / 100.0
             current = most * passing(ratio) * emission * cut * float(rng.normal(1, 0.015))
             about["current_pa"] = float(f"{current:.3g}")
-            yield when, shot.picture, about
-            if not working and (hypot(*offset) > 25 or (hung and picture > 3)):
+            routine = not working and (hypot(*offset) > 25 or (hung and picture > 3))
+            if routine:
                 about["note"] = "automatic routine" + (", hung" if hung else "")
+            yield when, shot.picture, about
+            if routine:
                 minutes += 16 if hung else 2.5
                 hung = False
                 shift = shift - np.linalg.solve(TURN, offset + rng.normal(0, 1.0, 2))
@@ -161,10 +163,52 @@ def make(folder: Path, *, sessions: int = 36, seed: int = 7) -> int:
     return len(rows)
 
 
+def logged(folder: Path, rows: list[dict[str, Any]], log: Path) -> int:
+    """What the people of the archive might have kept as a session log, from its audited ``rows``; number of entries."""
+    from apertrue.readers import read_frame
+    from apertrue.session import add_event, open_log
+    from apertrue.session.log import add_picture
+    from apertrue.store import assessment_from_row
+
+    told = {row["file"]: row for row in csv.DictReader((folder / "sheet.csv").open(encoding="utf-8", newline=""))}
+    ordered = sorted((r for r in rows if r["error"] is None and r["file"] in told), key=lambda r: str(r["taken_at"]))
+    count, before = 0, None
+    with open_log(log, durable=False) as store, store.transaction():
+
+        def add(kind: str, at: datetime, outcome: str | None = None, **values: Any) -> None:
+            nonlocal count
+            add_event(store, kind, at, outcome=outcome, values=values, origin="session")
+            count += 1
+
+        for row in ordered:
+            at = datetime.fromisoformat(row["taken_at"])
+            old = None if before is None or before["session"] != row["session"] else before
+            if old is None or old["setting"] != row["setting"]:
+                add("recall", at - timedelta(minutes=2), setting=row["setting"])
+            elif "routine" in told[old["file"]]["note"]:
+                hung = "hung" in told[old["file"]]["note"]
+                begun = datetime.fromisoformat(old["taken_at"]) + timedelta(minutes=0.5)
+                add("routine-start", begun)
+                add("routine-end", begun + timedelta(minutes=14 if hung else 1.6), "hung" if hung else "done")
+            elif (old["gun_shift_x"], old["gun_shift_y"]) != (row["gun_shift_x"], row["gun_shift_y"]):
+                moved = {f"nudge_{k}": round(row[f"gun_shift_{k}"] - old[f"gun_shift_{k}"], 2) for k in "xy"}
+                add("nudge", datetime.fromisoformat(old["taken_at"]) + timedelta(minutes=0.7), **moved)
+            frame = read_frame(folder / row["file"])
+            lists = {k: ";".join(row[k] or ()) for k in ("flags", "reasons")}
+            found = assessment_from_row({**row, **lists, "file": str(folder / row["file"])})
+            add_picture(store, found, at, digest=frame.digest, origin="session")
+            count += 1
+            before = row
+    return count
+
+
 def audited(folder: Path, page: Path) -> dict[str, int]:
     """Audit the archive in ``folder`` from the beginning, with the report in ``page``; returns the verdicts' counts."""
     from apertrue.audit import MIGRATIONS, Audit, AuditSettings, run_audit
     from apertrue.audit.reporting import write_audit_report
+    from apertrue.audit.session_report import write_session_report
+    from apertrue.instrument import Instrument
+    from apertrue.session import open_log
     from apertrue.store import open_store
 
     with TemporaryDirectory() as work, open_store(Path(work) / "audit.sqlite", migrations=MIGRATIONS) as store:
@@ -173,6 +217,21 @@ def audited(folder: Path, page: Path) -> dict[str, int]:
         )
         done = Audit(store, number)
         write_audit_report(page, done, sources=[str(folder)], title="Audit of a made-up archive")
+        log = folder.with_suffix(".sqlite")
+        log.unlink(missing_ok=True)
+        logged(folder, list(done.rows()), log)
+        with open_log(log, read_only=True) as kept:
+            last = datetime.fromisoformat(str(kept.value("select max(at) from log")))
+            write_session_report(
+                page.with_stem(f"{page.stem}-log"), kept, Instrument(name="made-up", timezone="UTC"), now=last
+            )
+            write_session_report(
+                page.with_stem(f"{page.stem}-day"),
+                kept,
+                Instrument(name="made-up", timezone="UTC"),
+                now=last + timedelta(minutes=5),
+                since=last.replace(hour=0, minute=0),
+            )
         return done.counts()
 
 

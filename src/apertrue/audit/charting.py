@@ -50,7 +50,7 @@ def picture_charts(pictures: Sequence[Picture], s: Summary, limits: Limits, time
         key = key_of([p.kind for p, _ in placed])
         charts.append(Chart("Offsets in the aperture plane", drawing, words, key=key, tall=True))
     scored = [(p.working_score, p.kind) for p in judged if p.working_score is not None]
-    if scored:
+    if len(scored) >= 5:
         lowest = min(v for v, _ in scored)
         low = 0.0 if lowest < 50 else 50.0 if lowest < 80 else 80.0
         words = (
@@ -123,7 +123,7 @@ def day_timeline(
 
 def drift_chart(s: Summary) -> list[Chart]:
     """Speed of the beam against hours since the session's start."""
-    if not s.pairs:
+    if len(s.pairs) < 3:
         return []
     late = {
         x.name for x in s.sessions if s.drift_since is not None and x.start is not None and x.start >= s.drift_since

@@ -16,12 +16,13 @@ from .charting import MEASURED, sections
 from .comparison import Comparison, compare_audits, comparison_chart
 from .export import Audit, read_csv
 from .history import History, history_of_pictures
+from .names import Names
 from .pictures import Picture, pictures_of
 from .summary import Summary, summarize
 from .wording import Paragraph, in_short, paragraphs
 
 #: Seed of the drawings in bootstrap and permutation tests: the same data give the same report.
-_SEED = 20_260_101
+SEED = 20_260_101
 
 
 def write_audit_report(
@@ -82,7 +83,7 @@ def write_audit_report(
 
 def compare_with(audit: Audit, other: Path | str) -> Comparison:
     """``audit`` against the CSV of another one (the earlier, or the other instrument's)."""
-    rng = np.random.default_rng(_SEED)
+    rng = np.random.default_rng(SEED)
     return compare_audits(pictures_of(read_csv(other)), pictures_of(audit.rows()), rng)
 
 
@@ -126,6 +127,8 @@ def render_rows(
     history: History | None = None,
     timeline: Chart | None = None,
     first: Sequence[Paragraph] = (),
+    first_short: Sequence[str] = (),
+    names: Names | None = None,
 ) -> str:
     """The page about ``rows`` (dictionaries of :data:`apertrue.audit.EXPORT_COLUMNS`, sorted).
 
@@ -142,16 +145,18 @@ def render_rows(
         history: what a log tells of recalls and currents; taken from the rows when ``None``.
         timeline: drawn instead of the one by session.
         first: paragraphs before all others.
+        first_short: sentences before all others.
+        names: numbers that names have got already.
     """
     found = instrument or Instrument()
     limits = found.limits
     pictures = pictures_of(rows)
     if mask_names:
-        pictures = masked(pictures)
-    summary = summarize(pictures, offset_limit=limits.offset_leave, rng=np.random.default_rng(_SEED))
+        pictures = masked(pictures, names)
+    summary = summarize(pictures, offset_limit=limits.offset_leave, rng=np.random.default_rng(SEED))
     if history is None:
         history = history_of_pictures(
-            pictures, calibrations=calibrations, limits=limits, costs=found.costs, rng=np.random.default_rng(_SEED)
+            pictures, calibrations=calibrations, limits=limits, costs=found.costs, rng=np.random.default_rng(SEED)
         )
     told = paragraphs(summary, offset_limit=limits.offset_leave, history=history)
     parts = sections(pictures, summary, history, limits, timeline)
@@ -160,7 +165,7 @@ def render_rows(
     return render_archive(
         title=title,
         lead=_lead(summary),
-        short=in_short(summary, offset_limit=limits.offset_leave, history=history),
+        short=[*first_short, *in_short(summary, offset_limit=limits.offset_leave, history=history)],
         paragraphs=[*first, *told],
         sections=parts,
         rows=_table(pictures, sketches, mask_names),
@@ -169,19 +174,18 @@ def render_rows(
     )
 
 
-def masked(pictures: Sequence[Picture]) -> list[Picture]:
+def masked(pictures: Sequence[Picture], names: Names | None = None) -> list[Picture]:
     """The same without names: files, sheets, folders, settings and notes become numbers or nothing."""
-    sessions: dict[str, str] = {}
-    settings: dict[str, str] = {}
+    names = names or Names()
     out = []
     for p in pictures:
         name = f"picture {p.number + 1:05d}"
         session = p.row.get("session")
         row = dict(p.row) | {"file": name, "note": None}
         if session is not None:
-            session = sessions.setdefault(session, f"session {len(sessions) + 1:03d}")
+            session = names.session(session)
         if p.row["setting"] is not None:
-            row["setting"] = settings.setdefault(p.row["setting"], f"setting {len(settings) + 1}")
+            row["setting"] = names.setting(p.row["setting"])
         if p.row["error"] is not None:
             file = str(p.row["file"])
             row["error"] = str(p.row["error"]).replace(file, name).replace(PurePosixPath(file).name, name)

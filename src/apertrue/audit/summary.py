@@ -213,23 +213,30 @@ def _worst(sessions: Sequence[Session], most: int = 5) -> tuple[tuple[Session, f
 
 
 def drift_pairs(session: Session) -> list[DriftPair]:
-    """Consecutive measured pictures between which both gun shift readings are known and equal.
+    """Consecutive measured pictures between which the gun shift stayed: readings known and equal, or a log of moves.
 
-    Without readings a move by hand can't be told from drift, so such pairs are not used. The measurement's own doubt is
+    Without either a move by hand can't be told from drift, so such pairs are not used. The measurement's own doubt is
     taken out of the length: E|Δ|² = |δ|² + σ².
     """
     out = []
     measured = [(p, p.when, p.vector) for p in session.measured if p.when is not None and p.vector is not None]
     for (a, start, at), (b, end, to) in pairwise(measured):
         minutes = (end - start) / 60
-        same = a.shift is not None and a.shift == b.shift and a.row["setting"] == b.row["setting"]
-        if not same or not _PAIR_MIN <= minutes <= _PAIR_MAX:
+        if not _untouched(a, b) or a.row["setting"] != b.row["setting"] or not _PAIR_MIN <= minutes <= _PAIR_MAX:
             continue
         doubt = sum((p.row[f"offset_{c}_percent_sigma"] or 0.0) ** 2 for p in (a, b) for c in "xy")
         length = (to[0] - at[0]) ** 2 + (to[1] - at[1]) ** 2
         middle = ((start + end) / 2 - (session.start or start)) / 3600
         out.append(DriftPair(session.name, middle, sqrt(max(length - doubt, 0.0)) / (minutes / 60)))
     return out
+
+
+def _untouched(a: Picture, b: Picture) -> bool:
+    """Whether the gun shift stayed between two pictures; ``moves`` counts those that a log has noted."""
+    if a.shift is not None and b.shift is not None:
+        return a.shift == b.shift
+    moves = a.row.get("moves"), b.row.get("moves")
+    return None not in moves and moves[0] == moves[1]
 
 
 def _by_hour(pairs: Sequence[DriftPair], rng: np.random.Generator) -> tuple[tuple[float, float, Estimate], ...]:

@@ -58,7 +58,7 @@ def in_short(s: Summary, *, offset_limit: float, history: History | None = None)
         text = f"Off-center beams lost {_est(s.lost, '%')} of the current in these pictures"
         if s.hours_lost is not None and s.session_hours >= 1:
             text += (
-                f": about {_hours(s.hours_lost)} of {s.session_hours:.0f} h of sessions, if the time between the "
+                f": about {_hours(s.hours_lost)} of {_hours(s.session_hours)} of sessions, if the time between the "
                 "pictures was like them"
             )
         out.append(text + ".")
@@ -97,7 +97,8 @@ def in_short(s: Summary, *, offset_limit: float, history: History | None = None)
 
 def _shares(s: Summary) -> Paragraph:
     total = sum(s.counts.values())
-    span = f" from {_day(s.first)} to {_day(s.last)}" if s.first is not None else ""
+    first, last = _day(s.first), _day(s.last)
+    span = "" if s.first is None else f" of {first}" if first == last else f" from {first} to {last}"
     head = f"{_n(total, 'picture')}{span}, {_n(len(s.sessions), 'session')} with a measured beam."
     points = [f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]})" for k in KINDS if s.counts[k]]
     return Paragraph("What was found", head, tuple(points))
@@ -117,8 +118,8 @@ def _losses(s: Summary) -> Paragraph:
     )
     if s.hours_lost is not None:
         text += (
-            f" If the {s.session_hours:.0f} h between first and last pictures of the sessions were like the "
-            f"pictures, that is about {s.hours_lost:.1f} h of beam time."
+            f" If the {_hours(s.session_hours)} between first and last pictures of the sessions were like the "
+            f"pictures, that is about {_hours(s.hours_lost)} of beam time."
         )
     return Paragraph("What off-center beams cost", f"{text} {caution}")
 
@@ -139,8 +140,8 @@ def _drift(s: Summary, limit: float) -> Paragraph:
         return Paragraph(
             heading,
             "Not told: it needs at least five pairs of measured pictures, five minutes to four hours apart, between "
-            f"which the gun shift readings are known and unchanged; there are {len(s.pairs)}. A session sheet with the "
-            "readings makes it possible.",
+            f"which the gun shift is known to have stayed; there are {len(s.pairs)}. Readings of the gun shift in a "
+            "session sheet, or moves in a session log, make it possible.",
         )
     text = (
         f"With the gun shift untouched the beam moved {_est(s.drift, '%')} of the aperture radius per hour (half of "
@@ -335,7 +336,7 @@ def _listed(parts: Sequence[str]) -> str:
 
 
 def _hours(hours: float) -> str:
-    return f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.1f} h"
+    return f"{hours * 60:.0f} min" if hours < 1.5 else f"{hours:.1f} h" if hours < 20 else f"{hours:.0f} h"
 
 
 def _notices(s: Summary) -> list[Paragraph]:

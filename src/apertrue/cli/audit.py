@@ -127,7 +127,7 @@ def audit(
             for row in done.rows():
                 print_json(row)
         if report:
-            _write_report(report, done, sources, compare, mask_names, settings)
+            _write_report(report, done, sources, compare, mask_names, settings, instrument)
         failed = _tell(done, quiet=json)
         if not json:
             for output in outputs:
@@ -204,11 +204,28 @@ def _tell(done: "Audit", *, quiet: bool) -> int:
 
 
 def _write_report(
-    path: Path, done: "Audit", sources: list[str], compare: Path | None, mask: bool, settings: "AuditSettings"
+    path: Path,
+    done: "Audit",
+    sources: list[str],
+    compare: Path | None,
+    mask: bool,
+    settings: "AuditSettings",
+    instrument: Path | None,
 ) -> None:
     from ..audit.reporting import write_audit_report
+    from ..calibration import calibration_path, load_calibrations
+    from ..instrument import find_instrument
 
-    write_audit_report(path, done, sources=sources, compare=compare, mask_names=mask, instrument=settings.instrument)
+    kept = calibration_path(find_instrument(instrument)[1])
+    write_audit_report(
+        path,
+        done,
+        sources=sources,
+        compare=compare,
+        mask_names=mask,
+        instrument=settings.instrument,
+        calibrations=load_calibrations(kept) if kept.exists() else (),
+    )
 
 
 def _tell_comparison(done: "Audit", other: Path) -> None:

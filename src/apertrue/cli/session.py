@@ -7,6 +7,7 @@ import typer
 
 from ._output import note, print_json, print_table, print_text, report_error
 from ._recalls import recalls
+from ._session_report import report
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -42,6 +43,7 @@ def _about() -> None:
       apertrue session show
       apertrue session plot day.svg
       apertrue session handover --output handover.html
+      apertrue session report day.html
     """
 
 
@@ -256,6 +258,7 @@ def plot(
 
 
 app.command()(recalls)
+app.command()(report)
 
 
 @app.command()

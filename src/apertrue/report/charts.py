@@ -242,7 +242,8 @@ def _frame(x_ticks: Sequence[tuple[float, str]], y_ticks: Sequence[tuple[float, 
     for at, words in x_ticks:
         parts.append(
             f'<path class="axis" d="M{at:.1f} {bottom}v4"/>'
-            f'<text class="axis-text" x="{at:.1f}" y="{bottom + 17}" text-anchor="middle">{escape(words)}</text>'
+            f'<text class="axis-text" x="{at:.1f}" y="{bottom + 17}" '
+            f'text-anchor="{_anchor(at, len(words), right)}">{escape(words)}</text>'
         )
     for at, words in y_ticks:
         parts.append(
@@ -255,6 +256,11 @@ def _frame(x_ticks: Sequence[tuple[float, str]], y_ticks: Sequence[tuple[float, 
         f'text-anchor="middle">{escape(y)}</text>'
     )
     return "".join(parts)
+
+
+def _anchor(at: float, letters: int, right: float) -> str:
+    """Words at a place near the right rim end there instead of running over it."""
+    return "end" if at + 3.4 * letters > right + _RIGHT else "middle"
 
 
 def scale(

@@ -153,7 +153,7 @@
     const pages = Math.max(1, Math.ceil(shown.length / PER_PAGE)), from = state.page * PER_PAGE;
     body.replaceChildren(...shown.slice(from, from + PER_PAGE).map(line));
     $("status").textContent = `${shown.length} of ${data.rows.length} pictures` +
-      (pages > 1 ? `, ${from + 1} to ${Math.min(from + PER_PAGE, shown.length)} shown` : "") + ". Press a name to open the picture.";
+      (pages > 1 ? `, ${from + 1} to ${Math.min(from + PER_PAGE, shown.length)} shown` : "") + ".";
     $("page").textContent = `page ${state.page + 1} of ${pages}`;
     $("back").disabled = state.page === 0;
     $("next").disabled = state.page >= pages - 1;

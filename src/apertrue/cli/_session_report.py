@@ -1,0 +1,62 @@
+"""``apertrue session report``: a day, or all days, as one page for people."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ._output import note, print_text
+
+
+def report(
+    file: Annotated[Path, typer.Argument(metavar="FILE.html", help="The page to write.")],
+    log: Annotated[
+        Path | None,
+        typer.Option("--log", metavar="FILE", help="The log; APERTRUE_LOG or your data folder when left out."),
+    ] = None,
+    instrument: Annotated[
+        Path | None, typer.Option("--instrument", metavar="FILE.toml", help="Instrument file.")
+    ] = None,
+    day: Annotated[
+        str | None, typer.Option("--day", metavar="DATE", help="Another day than today, such as 2026-05-04.")
+    ] = None,
+    every: Annotated[bool, typer.Option("--all", help="All days of the log.")] = False,
+    mask_names: Annotated[
+        bool, typer.Option("--mask-names", help="Without names of people, files, settings; for others.")
+    ] = False,
+    no_pictures: Annotated[
+        bool, typer.Option("--no-pictures", help="Draw the edges alone; the picture files are not opened.")
+    ] = False,
+) -> None:
+    """Write the report of a session: words first, then plots, then each picture with both edges. One page, no network.
+
+    Example: apertrue session report monday.html --day 2026-05-04
+    """
+    from ..audit.session_report import write_session_report
+    from ..session.clock import now as present
+    from .session import _day, _open, _set_up
+
+    if day and every:
+        raise typer.BadParameter("give --day or --all, not both")
+    found, calibrations = _set_up(instrument)
+    since, until, zone = _day(found, day)
+    with _open(log, read_only=True) as store:
+        try:
+            written = write_session_report(
+                file,
+                store,
+                found,
+                now=present(zone),
+                since=None if every else since,
+                until=None if every else until,
+                calibrations=calibrations,
+                mask_names=mask_names,
+                images=not no_pictures,
+            )
+        except OSError as error:
+            note(f"{file}: the page can't be written ({(error.strerror or str(error)).lower()}). Name another place.")
+            raise typer.Exit(2) from None
+    if written is None:
+        note("no entries in that time; nothing to report. --all takes all days, --day another one.")
+        raise typer.Exit(1)
+    print_text(f"Wrote {written.resolve()}")
