@@ -1,4 +1,4 @@
-"""Mutation testing: small wrongs are put into the formula and decision modules; do the tests notice?
+"""Mutation testing: small wrongs are put into the formula and decision modules, and the tests must notice.
 
     python benchmarks/mutation.py [--quick] [--sample 600] [--seed 0] [--folder DIR] [--names FILE]
 
