@@ -83,7 +83,7 @@ def episode(rng: np.random.Generator) -> Episode:
 
     # Large offsets come with gun changes and recalls, after which no calibration holds (common practice, no source).
     calibrated = bool(rng.random() < {1.5: 0.7, 4.0: 0.7, 12.0: 0.5, 30.0: 0.2}[spread])
-    stated = float(rng.uniform(0.03, 0.2)) if calibrated else 0.2
+    stated = float(rng.uniform(0.03, 0.2)) if calibrated else 0.1
     sigma = float(np.exp(rng.uniform(np.log(0.02), np.log(0.8))))
     ends, moves = by_hand(o, calibrated, stated, sigma, rng)
     routine = rng.normal(0.0, 2.0 / np.sqrt(2), (REPLICAS, 2))
@@ -144,8 +144,8 @@ def by_hand(
     at = np.repeat(o[None], REPLICAS, axis=0)
     moves = np.zeros(REPLICAS)
     if not calibrated:
-        at = at + rng.normal(0.0, 3.0, at.shape)  # a first small move, which teaches
-        moves += 1
+        at = at + rng.normal(0.0, 3.0, at.shape)  # two first small moves, one of each axis, which teach
+        moves += 2
     active = np.ones(REPLICAS, dtype=bool)
     for _ in range(8):
         seen = at + rng.normal(0.0, sigma, at.shape)

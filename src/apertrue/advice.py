@@ -55,6 +55,7 @@ class Context:
         frozen: the same frame as an earlier one.
         state_changed: names of state fields that changed since calibration or last picture.
         nudge: the move from a valid calibration; ``None`` without one.
+        nudge_notes: sentences about the calibration: confirm it first, or why none holds.
         nudges_failed: nudges since the last centered picture that did not bring it to the center.
         hangs_today: hangs of the automatic routine today.
         drift_percent_per_h: expected drift, (mean, σ) in % of the aperture radius per hour.
@@ -72,6 +73,7 @@ class Context:
     frozen: bool = False
     state_changed: tuple[str, ...] = ()
     nudge: Nudge | None = None
+    nudge_notes: tuple[str, ...] = ()
     nudges_failed: int = 0
     hangs_today: int = 0
     drift_percent_per_h: tuple[float, float] | None = None

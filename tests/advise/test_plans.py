@@ -73,12 +73,19 @@ def test_moves_with_and_without_a_calibration():
     assert hand(assessment, None) == pytest.approx((ASSUMED.trial_moves + moves, left))
 
 
+def test_a_hand_already_at_its_target_needs_no_trial():
+    near, _ = case(1.5, sigma=0.05)
+    moves, _ = hand(near, None)
+    assert moves < 1.1
+    assert hand(case(2.5, sigma=0.05)[0], None)[0] > ASSUMED.trial_moves + 0.9
+
+
 def test_assumptions_come_from_the_instrument_file():
     assert Assumed.of(I.costs) == ASSUMED  # both places hold the same starting values
     usual = options(8.0, FRESH)
     costs = replace(I.costs, trial_moves=3.0, auto_left_percent=6.0, drift_percent_per_h=9.0)
     changed = options(8.0, FRESH, replace(I, costs=costs))
-    assert changed["nudge"].terms["moves"] == pytest.approx(usual["nudge"].terms["moves"] + 2.0)
+    assert changed["nudge"].terms["moves"] == pytest.approx(usual["nudge"].terms["moves"] + 1.0)
     assert changed["auto"].minutes > usual["auto"].minutes + 1.0
     assert changed["leave"].minutes > usual["leave"].minutes + 1.0
 

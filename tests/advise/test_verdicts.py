@@ -49,19 +49,23 @@ def test_far_off_is_for_the_routine():
 
 
 def test_without_a_calibration_the_routine_can_win():
-    assert judged(8.0).verdict is Verdict.NUDGE
+    assert judged(8.0, replace(FRESH, nudge=MOVE)).verdict is Verdict.NUDGE
     made = judged(20.0)
     assert made.verdict is Verdict.AUTO
     assert made.options[1].allowed  # not barred: the minutes decided
     assert {"cheapest", "direction-unknown"} <= set(made.reasons)
+    assert any(s.startswith("No shift calibration holds. With one,") for s in made.sentences)
     doubtful = judged(8.0, offset_direction_deg_sigma=60.0)
     assert doubtful.verdict is Verdict.AUTO
     assert doubtful.options[1].terms["moves"] > judged(8.0).options[1].terms["moves"]
 
 
+#: Work would have to stop for the routine.
+AWAY = replace(I, costs=replace(I.costs, in_alignment_view=False))
+
+
 def test_stopping_work_for_the_routine_makes_the_hand_win():
-    away = replace(I, costs=replace(I.costs, in_alignment_view=False))
-    assert judged(20.0, instrument=away).verdict is Verdict.NUDGE
+    assert judged(20.0, instrument=AWAY).verdict is Verdict.NUDGE
 
 
 def test_long_work_with_a_calibration_is_worth_a_nudge_within_the_limits():
@@ -302,7 +306,7 @@ def test_limits_come_from_the_instrument_file():
 
 def test_unlinear_pictures_are_judged_by_their_edges():
     none = dict.fromkeys(("score", "score_sigma", "working_score", "working_score_sigma", "clipped_fraction"))
-    made = judged(12.0, flags=("nonlinear",), **none)
+    made = judged(12.0, instrument=AWAY, flags=("nonlinear",), **none)
     assert made.verdict is Verdict.NUDGE
     assert "light-assumed-even" in made.reasons
     assert any("linear" in s for s in made.sentences)
@@ -318,7 +322,9 @@ def test_headline_says_where_and_how_far():
         "toward 220° (down and left, 8 o'clock)."
     ) or said[0].startswith("The automatic routine")
     nudge = judged(12.0, replace(FRESH, nudge=MOVE)).sentences
-    assert "Turn gun shift X by +3.20 ± 0.20 and gun shift Y by −1.10 ± 0.20 console units." in " ".join(nudge)
+    assert "Change gun shift X by +3.2 ± 0.20 and change gun shift Y by −1.1 ± 0.20, console units." in " ".join(nudge)
+    told = judged(12.0, replace(FRESH, nudge=MOVE), gun_shift_x=10.0, gun_shift_y=-4.0).sentences
+    assert "gun shift X by +3.2 ± 0.20 (to 13.2) and change gun shift Y by −1.1 ± 0.20 (to −5.1)" in " ".join(told)
     assert "Working score to expect: 99.40 ± 0.20" in " ".join(nudge)
 
 
@@ -339,7 +345,9 @@ def test_directions_in_words(degrees, words):
 
 def test_a_move_brings_its_cautions():
     lab = Instrument(
-        default_camera="screen", cameras={"screen": Camera(max_current_pa=500.0, caution="Close the shutter first.")}
+        default_camera="screen",
+        cameras={"screen": Camera(max_current_pa=500.0, caution="Close the shutter first.")},
+        costs=AWAY.costs,
     )
     said = " ".join(judged(12.0, instrument=lab, current_pa=900.0).sentences)
     assert "STOP: screen may take 500 pA" in said
@@ -365,6 +373,27 @@ def test_remedies_that_raise_the_load_ask_first():
             assert "First check which detector is in" in reason.remedy
     said = " ".join(judged(1.0, kind=SceneKind.OVERFILLED).sentences)
     assert said.index("which detector") < said.index("spread the beam less")
+
+
+def test_what_to_mind_of_the_calibration_is_said():
+    old = "The shift calibration is 20 h old: confirm it with one small move of each axis before you rely on it."
+    said = judged(12.0, replace(FRESH, nudge=MOVE, nudge_notes=(old,))).sentences
+    assert said.index(old) == next(i for i, s in enumerate(said) if s.startswith("Change gun shift")) + 1
+    void = "The shift calibration does not hold: the high tension changed since. Calibrate in this state."
+    said = judged(12.0, replace(FRESH, nudge_notes=(void,)), AWAY).sentences
+    assert any(s.startswith(void) and "Make one small move" in s for s in said)
+
+
+def test_every_sum_is_printed():
+    made = judged(12.0, replace(FRESH, nudge=MOVE))
+    said = next(s for s in made.sentences if s.startswith("The sums: "))
+    assert [part.split(" = ")[0] for part in said.removeprefix("The sums: ").split("; ")] == [
+        "by hand",
+        "leave",
+        "automatic routine",
+    ]
+    for option in made.options:
+        assert all(how in said for how in option.how.values())
 
 
 def test_old_pictures_ask_for_a_new_one_before_a_move():

@@ -115,6 +115,19 @@ def test_confirmation_from_a_sheet_agrees_or_denies(tmp_path):
     assert len(load_calibrations(out)) == 2
 
 
+def test_confirmation_of_one_axis_is_not_kept_and_a_changed_state_is_named(tmp_path):
+    out = tmp_path / "k.json"
+    run("--sheet", sheet(tmp_path), "--out", out, "--set", "kv=200")
+    one = sheet(tmp_path, places=((0.0, 0.0), (2.0, 0.0)), name="one.csv")
+    got = run("--confirm", "--sheet", one, "--out", out, "--set", "kv=200")
+    assert got.exit_code == 0, got.output
+    assert "only one axis was tested" in " ".join(got.output.split())
+    assert "Kept" not in got.output
+    changed = run("--confirm", "--sheet", one, "--out", out, "--set", "kv=300")
+    assert changed.exit_code != 0
+    assert "the high tension changed since" in f"{changed.output} {changed.exception}"
+
+
 def test_pictures_at_readings_calibrate_through_the_engine(tmp_path):
     import tifffile
 

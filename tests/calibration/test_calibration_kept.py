@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from apertrue.advice import Context
+from apertrue.assessment import Assessment
 from apertrue.calibration import (
     Calibration,
     StateKey,
@@ -16,9 +18,12 @@ from apertrue.calibration import (
     choose,
     load_calibrations,
     save_calibrations,
+    why_none,
+    with_nudge,
 )
 from apertrue.errors import CalibrationError
 from apertrue.frame import State
+from apertrue.instrument import Instrument
 
 MADE = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 STATE = StateKey("positive", 14.0, 70.0, 200.0, "5", 100.0, "screen camera", "STEM")
@@ -35,6 +40,40 @@ def test_holds_in_its_own_state_and_where_nothing_is_known_against_it():
     assert make().valid_for(STATE, now).valid
     assert make().valid_for(StateKey(), now).valid
     assert make().valid_for(State(gun_focus=14.2, focus_side="positive", kv=200.0), now).valid
+
+
+def test_what_nobody_can_tell_is_left_to_the_operator():
+    got = make().valid_for(State(gun_focus=14.2, focus_side="positive", kv=200.0), MADE, mode="STEM")
+    assert got.unknown == ("aperture_um", "spot", "magnification", "camera")
+    assert "Check yourself: the condenser aperture 70, the spot setting 5" in got.sentences[-1]
+    assert make().valid_for(STATE, MADE).sentences == ()
+
+
+def test_why_none_holds_names_the_nearest():
+    other = make(state=replace(STATE, kv=80.0, spot="2"))
+    assert "made yet" in why_none((), STATE)
+    said = why_none((other, make(state=replace(STATE, spot="4"))), STATE)
+    assert "the spot setting changed since" in said
+    assert "high tension" not in said
+
+
+def test_the_move_comes_with_what_to_mind_of_it():
+    seen = Assessment(
+        offset_x_percent=6.0,
+        offset_y_percent=-3.0,
+        offset_x_percent_sigma=0.1,
+        offset_y_percent_sigma=0.1,
+        gun_shift_x=1.0,
+        gun_shift_y=2.0,
+    )
+    state = State(gun_focus=14.0, focus_side="positive", kv=200.0)
+    late = with_nudge(Context(), seen, state, Instrument(), MADE + timedelta(days=3), (make(),))
+    assert late.nudge is not None
+    assert "3 days old" in late.nudge_notes[0]
+    other = with_nudge(Context(), seen, replace(state, kv=80.0), Instrument(), MADE, (make(),))
+    assert other.nudge is None
+    assert "the high tension changed" in other.nudge_notes[0]
+    assert with_nudge(Context(), seen, state, Instrument(), MADE, ()).nudge_notes == ()
 
 
 @pytest.mark.parametrize(

@@ -94,6 +94,23 @@ def test_moves_too_small_confirm_nothing():
     assert got.kind == "weak"
 
 
+def test_one_axis_alone_does_not_confirm_the_day():
+    when = datetime(2026, 3, 4, 8, 30, tzinfo=UTC)
+    rng = np.random.default_rng(10)
+    one = points(rng, sigma=0.05, moves=((2.0, 0.0),))
+    got = confirm(calibration(), one)
+    assert (got.kind, got.agrees) == ("one-axis", True)
+    assert "Move the other axis" in got.sentences[0]
+    # Twice along the same axis is no second axis, nor is a second move that drowns in the doubt.
+    assert confirm(calibration(), points(rng, sigma=0.05, moves=((2.0, 0.0), (4.0, 0.0)))).kind == "one-axis"
+    assert confirm(calibration(), points(rng, sigma=0.2, moves=((2.0, 0.0), (2.0, 0.1)))).kind == "one-axis"
+    assert confirm(calibration(), points(rng, sigma=0.05, moves=((2.0, 0.0), (2.0, 2.0)))).kind == "agrees"
+    # It sharpens, but the calibration stays undated.
+    new = confirmed(calibration(), one, when)
+    assert new.confirmed_at is None
+    assert np.trace(new.cov) < np.trace(calibration().cov)
+
+
 def test_one_contradicting_nudge_is_noticed():
     got = confirm(calibration(), points(np.random.default_rng(7), turned(180.0) @ A, moves=((2.0, 1.0),)))
     assert not got.agrees

@@ -173,6 +173,17 @@ def test_points_that_did_not_move_are_refused():
         solve(points)
 
 
+def test_both_edges_moving_together_is_the_wrong_deflector_here_too():
+    still = [replace(p, offset_x=1.0 + 0.05 * i, offset_y=0.0) for i, p in enumerate(make())]
+    moved = [replace(p, aperture_px=(250.0 + 9.0 * i, 260.0, 0.05), radius_px=180.0) for i, p in enumerate(still)]
+    with pytest.raises(CalibrationError, match=r"both edges moved together .* deflector below the aperture"):
+        solve(moved)
+    # A shadow that moved by less than a camera wanders is none.
+    near = [replace(p, aperture_px=(250.0 + 0.2 * i, 260.0, 0.05), radius_px=180.0) for i, p in enumerate(still)]
+    with pytest.raises(CalibrationError, match="nothing moved"):
+        solve(near)
+
+
 def test_two_axes_along_one_line_are_refused():
     points = [replace(p, offset_x=p.shift_x + p.shift_y, offset_y=0.0, x_sigma=1e-3, y_sigma=1e-3) for p in make()]
     with pytest.raises(CalibrationError, match=r"same line|not even the direction"):

@@ -166,8 +166,8 @@ def test_offset_below_half_a_step_is_left():
 
 def test_words_carry_numbers_with_doubt_in_the_consoles_digits():
     move = plan_nudge(point(12.0, -7.0), calibration(0.02), Console(shift_step=0.1))
-    assert move.sentences[0].startswith(f"Change gun shift X by {move.nudge.x:+.1f} ± ")
-    assert f"(to {move.shift_x:.1f})" in move.sentences[0]
+    assert move.sentences[0].startswith(f"Change gun shift X by {move.nudge.x:+.1f} ± ".replace("-", "−"))
+    assert f"(to {move.shift_x:.1f})".replace("-", "−") in move.sentences[0]
     assert "Expect a working score of" in move.sentences[1]
 
 

@@ -98,12 +98,14 @@ def test_truth_agrees_with_the_simulators_truth():
     # Independent: truth_of sums the recipe's light over polar cells, the microscope integrates along the edge.
     for seed in range(6):
         scope = VirtualMicroscope(seed)
-        # Compare with hard edges and a round beam: the plane beam has neither softness nor ellipticity.
-        scope.hidden = replace(scope.hidden, ellipticity=0.0, beam_edge_px=0.01)
+        # The plane beam is round.
+        scope.hidden = replace(scope.hidden, ellipticity=0.0)
         truth = scope.truth()
         other = truth_of(recipe_of(scope.hidden, scope._setting(), 512, 1.0))
         assert truth.offset_percent == pytest.approx(other.offset_percent, abs=1e-9)
         assert truth.clipped_fraction == pytest.approx(other.clipped_fraction, abs=3e-4)
+        assert truth.score == pytest.approx(other.score, abs=0.05)
+        assert truth.working_score == pytest.approx(other.working_score, abs=0.1)
 
 
 # --- optics -----------------------------------------------------------------------------------------------------------

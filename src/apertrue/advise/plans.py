@@ -76,8 +76,8 @@ def direction_doubt(assessment: Assessment) -> float:
 def hand(assessment: Assessment, nudge: Nudge | None, assumed: Assumed = ASSUMED) -> tuple[float, float]:
     """Expected moves by hand and the root-mean-square offset that they leave, % of the aperture radius.
 
-    With a calibrated move: its own doubt. Without: trial moves first, then moves that rest on them; a doubtful
-    direction adds to both.
+    With a calibrated move: its own doubt. Without: trial moves first, unless the beam is where a hand stops anyway,
+    then moves that rest on them; a doubtful direction adds to both.
     """
     offset = assessment.offset_percent or 0.0
     sigma = assessment.offset_percent_sigma or 0.0
@@ -88,4 +88,4 @@ def hand(assessment: Assessment, nudge: Nudge | None, assumed: Assumed = ASSUMED
         return by_hand(offset, doubt, assumed.target_percent, floor)
     doubt = hypot(assumed.trial_doubt, direction_doubt(assessment))
     moves, left = by_hand(offset, doubt, assumed.target_percent, floor)
-    return assumed.trial_moves + moves, left
+    return (assumed.trial_moves if offset > assumed.target_percent else 0.0) + moves, left

@@ -2,7 +2,7 @@
 
 from ..advice import Context, Nudge
 from ..assessment import Assessment
-from ..instrument import Instrument
+from ..instrument import Instrument, axis_words
 from ..registry import FLAGS, REASONS, SCENE_WORDS, Verdict
 from ..scene import Scene
 from .cautions import Occasion, cautions_for
@@ -85,27 +85,40 @@ def headline(verdict: Verdict, reasons: tuple[str, ...], assessment: Assessment,
     return place
 
 
-def knobs(nudge: Nudge, instrument: Instrument) -> str:
-    """The move in console units with the score to expect."""
+def knobs(nudge: Nudge, instrument: Instrument, assessment: Assessment) -> str:
+    """The move in console units, where it ends if the readings are known, and the score to expect."""
     console = instrument.console
     if nudge.centered:
         return "No move suggested: the beam is centered within the calibration's doubt."
-    text = (
-        f"Turn {console.name_x} by {measured(nudge.x, nudge.x_sigma, signed=True)} and "
-        f"{console.name_y} by {measured(nudge.y, nudge.y_sigma, signed=True)} console units."
+    readings = (assessment.gun_shift_x, assessment.gun_shift_y)
+    changes = ((nudge.x, nudge.x_sigma), (nudge.y, nudge.y_sigma))
+    x, y = (
+        axis_words(console, k, change, sigma, None if reading is None else reading + change)
+        for k, ((change, sigma), reading) in enumerate(zip(changes, readings, strict=True))
     )
+    text = f"{x[0].upper()}{x[1:]} and {y}, console units."
     if nudge.score_after is not None:
         text += f" Working score to expect: {measured(nudge.score_after, nudge.score_after_sigma)}."
     return text
 
 
+_WITH_ONE = "With one, a nudge by hand takes a single move and is the quicker way: apertrue calibrate --guide."
+_WAYS = {Verdict.LEAVE: "leave", Verdict.NUDGE: "by hand", Verdict.AUTO: "automatic routine"}
+
+
 def budget(decision: Decision) -> str:
     """The expected minutes of all ways, the chosen one first."""
     chosen = decision.chosen
-    names = {Verdict.LEAVE: "leave", Verdict.NUDGE: "by hand", Verdict.AUTO: "automatic routine"}
     others = [o for o in decision.options if o is not chosen]
-    parts = [f"{names[o.verdict]} {minutes(o.minutes)}{'' if o.allowed else ' (ruled out)'}" for o in (chosen, *others)]
+    parts = [f"{_WAYS[o.verdict]} {minutes(o.minutes)}{'' if o.allowed else ' (ruled out)'}" for o in (chosen, *others)]
     return "Expected minutes lost: " + ", ".join(parts) + "."
+
+
+def sums(decision: Decision) -> str:
+    """The sum behind each of the minutes, in the same order, so that anybody can redo it."""
+    chosen = decision.chosen
+    ways = (chosen, *(o for o in decision.options if o is not chosen))
+    return "The sums: " + "; ".join(f"{_WAYS[o.verdict]} = {' + '.join(o.how.values())}" for o in ways) + "."
 
 
 def _judged(
@@ -127,13 +140,16 @@ def _judged(
         out += [_why(r, a, context) for r in told]
     if verdict is Verdict.NUDGE:
         if nudge is not None:
-            out.append(knobs(nudge, instrument))
+            out += [knobs(nudge, instrument, a), *context.nudge_notes]
         elif not within_doubt(a):
-            out.append(f"{REASONS['direction-unknown'].sentence} {REASONS['direction-unknown'].remedy}")
+            why = " ".join(context.nudge_notes) or REASONS["direction-unknown"].sentence
+            out.append(f"{why} {REASONS['direction-unknown'].remedy}")
+    elif verdict is Verdict.AUTO and nudge is None and decision is not None and decision.contest:
+        out.append(f"{' '.join(context.nudge_notes) or 'No shift calibration holds.'} {_WITH_ONE}")
     if a.working_score is not None and not any(r.startswith("score-under") for r in reasons):
         out.append(f"Working score now: {measured(a.working_score, a.working_score_sigma)} of 100.")
     if decision is not None:
-        out.append(budget(decision))
+        out += [budget(decision), sums(decision)]
     if verdict is Verdict.LEAVE and context.minutes_to_limit is not None:
         early, median, _ = context.minutes_to_limit
         out.append(f"Check again in {max(early, 0):.0f} min; a limit is likely crossed after about {median:.0f} min.")

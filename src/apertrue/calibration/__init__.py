@@ -18,7 +18,7 @@ from .estimate import Estimate, estimate
 from .files import add_calibration, calibration_path, load_calibrations, save_calibrations
 from .guide import Guide, Suggestion
 from .learn import Learner, learner
-from .model import Calibration, StateKey, Validity, at_focus, choose, from_estimate
+from .model import Calibration, StateKey, Validity, at_focus, choose, from_estimate, why_none
 from .nudge import Move, next_move, nudge_for, plan_nudge, trial_move
 from .points import Point, point_from, with_approach
 from .quality import NextPoint, Quality, next_point, quality
@@ -57,6 +57,7 @@ __all__ = [
     "questions",
     "save_calibrations",
     "trial_move",
+    "why_none",
     "with_approach",
     "with_nudge",
 ]

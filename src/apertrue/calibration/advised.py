@@ -9,7 +9,7 @@ from ..assessment import Assessment
 from ..errors import CalibrationError
 from ..frame import State
 from ..instrument import Instrument
-from .model import Calibration, StateKey, choose
+from .model import Calibration, StateKey, choose, why_none
 from .nudge import nudge_for
 from .points import point_from
 
@@ -22,7 +22,7 @@ def with_nudge(
     now: datetime,
     calibrations: Sequence[Calibration],
 ) -> Context:
-    """``context`` with the move that centers the beam, where a calibration holds in this state.
+    """``context`` with the move that centers the beam, where a calibration holds in this state, and what to mind of it.
 
     Args:
         context: what else is known beside the picture.
@@ -32,9 +32,10 @@ def with_nudge(
         now: when the move is to be made, with zone.
         calibrations: all shift calibrations at hand.
     """
-    calibration = choose(calibrations, StateKey.of(state), now)
+    key = StateKey.of(state)
+    calibration = choose(calibrations, key, now)
     if calibration is None:
-        return context
+        return replace(context, nudge_notes=(why_none(calibrations, key),) if calibrations else ())
     move: Nudge | None
     try:
         # Without readings only the change can be told, not where it ends.
@@ -48,4 +49,4 @@ def with_nudge(
         move = nudge_for(point, calibration, instrument.console, working_ratio=context.working_ratio)
     except CalibrationError:
         move = None
-    return replace(context, nudge=move)
+    return replace(context, nudge=move, nudge_notes=calibration.valid_for(key, now).sentences)

@@ -28,6 +28,8 @@ SHADOW_SHARE = 0.5
 _WORDS = {
     "agrees": "The moves agree with the calibration: it holds.",
     "weak": "The moves were too small to confirm anything: make larger ones.",
+    "one-axis": "What was moved agrees with the calibration, but only one axis was tested: a mirrored or skewed view "
+    "would not show. Move the other axis as well, then take one more picture.",
     "frozen": "Nothing moved although the readings changed: frozen picture, blanked beam or the wrong knob. "
     "Take a fresh picture before any further move.",
     "wrong-deflector": "Both edges moved together: this was not gun shift but a deflector below the aperture, or the "
@@ -45,7 +47,8 @@ class Confirmation:
     """The outcome.
 
     Attributes:
-        kind: ``agrees``, ``weak``, ``frozen``, ``wrong-deflector``, ``mirrored``, ``rotated``, ``rescaled`` or
+        kind: ``agrees``, ``weak``, ``one-axis`` (agrees, but one axis was not tested),
+            ``frozen``, ``wrong-deflector``, ``mirrored``, ``rotated``, ``rescaled`` or
             ``changed``.
         agrees: whether the calibration may go on being used.
         p_value: probability of a disagreement this large while it holds.
@@ -101,8 +104,9 @@ def confirm(calibration: Calibration, points: Sequence[Point], *, wander: float 
         return _outcome("frozen", False, p_value)
     turn = _turn(changes, seen, predicted, own, calibration)
     if p_value > DENIED:
-        weak = expected < 6.0 * doubt
-        return _outcome("weak" if weak else "agrees", True, p_value, turn)
+        if expected < 6.0 * doubt:
+            return _outcome("weak", True, p_value, turn)
+        return _outcome("agrees" if _both_axes(predicted, doubt) else "one-axis", True, p_value, turn)
     return _outcome(_kind(turn), False, p_value, turn)
 
 
@@ -130,6 +134,11 @@ def _noise(points: Sequence[Point], calibration: Calibration, wander: float) -> 
     whole = picture_noise(points, wander) + np.kron(np.eye(n + 1), reading)
     difference = np.hstack([-np.kron(np.ones((n, 1)), np.eye(2)), np.eye(2 * n)])
     return np.asarray(difference @ whole @ difference.T)
+
+
+def _both_axes(predicted: Array, doubt: float) -> bool:
+    """Whether the moves, as the calibration has them, reach beyond the doubt in two directions."""
+    return len(predicted) >= 2 and bool(np.linalg.svd(predicted, compute_uv=False)[-1] > 6.0 * doubt)
 
 
 def _both_edges(points: Sequence[Point], predicted: Array) -> bool:
@@ -200,7 +209,8 @@ def _kind(turn: _Turn) -> str:
 def _outcome(kind: str, agrees: bool, p_value: float, turn: _Turn | None = None) -> Confirmation:
     turn = turn or _Turn()
     says = [_WORDS[kind]]
-    if turn.rotation is not None and turn.scale is not None and kind in ("rotated", "rescaled", "changed", "agrees"):
+    told = ("rotated", "rescaled", "changed", "agrees", "one-axis")
+    if turn.rotation is not None and turn.scale is not None and kind in told:
         says.append(
             f"Against the calibration: turned by {turn.rotation:+.1f} ± {turn.rotation_sigma:.1f}°, "
             f"length × {turn.scale:.3f} ± {turn.scale_sigma:.3f}."

@@ -317,6 +317,15 @@ def _checked(points: Sequence[Point], step: float) -> tuple[Array, Array]:
     return readings, offsets
 
 
+def view_moved(points: Sequence[Point]) -> bool:
+    """Whether the aperture's edge itself moved in the pictures, by more than 5σ and a camera's wander of 1 px."""
+    seen = np.array([p.aperture_px for p in points if p.aperture_px is not None])
+    if len(seen) < 2:
+        return False
+    moved = np.hypot(*(seen[1:, :2] - seen[0, :2]).T)
+    return bool((moved > np.maximum(5.0 * np.hypot(seen[1:, 2], seen[0, 2]), 1.0)).any())
+
+
 def _check_moved(result: Estimate) -> None:
     """Refuse when the beam did not follow the readings at all."""
     offsets = np.array([p.offset for p in result.points])
@@ -326,6 +335,11 @@ def _check_moved(result: Estimate) -> None:
     else:
         doubt = 0.0
     if distance <= 3.0 * doubt or distance == 0.0:
+        if view_moved(result.points):
+            raise CalibrationError(
+                "both edges moved together while the offset stayed: this was not gun shift but a deflector below the "
+                "aperture, or the view itself. Go back to the old readings, then turn gun shift"
+            )
         raise CalibrationError(
             "nothing moved although the readings changed: frozen picture, blanked beam, wrong knob, or steps too small "
             "for the pictures' doubt. Take a fresh picture and make larger steps"

@@ -71,6 +71,10 @@ class StateKey:
                 out.append(f.name)
         return tuple(out)
 
+    def unknown(self, now: "StateKey") -> tuple[str, ...]:
+        """Names of the fields that are known here and not in ``now``."""
+        return tuple(f.name for f in fields(self) if getattr(self, f.name) is not None and getattr(now, f.name) is None)
+
 
 #: What each field of the state is called when it ended a calibration.
 STATE_WORDS = {
@@ -92,6 +96,7 @@ class Validity:
     Attributes:
         valid: it may.
         changed: names of the state fields that differ from its own.
+        unknown: names of those that it states and the present state does not: nobody can tell whether they changed.
         confirm: it is older than a working day: confirm it with one small move per axis.
         age_h: hours since it was made or confirmed; ``None`` when a date is missing.
         sentences: the same for people.
@@ -99,6 +104,7 @@ class Validity:
 
     valid: bool
     changed: tuple[str, ...]
+    unknown: tuple[str, ...]
     confirm: bool
     age_h: float | None
     sentences: tuple[str, ...]
@@ -198,12 +204,17 @@ class Calibration:
         confirm = age is not None and (age > CONFIRM_AFTER_H or age < -1.0)
         if age is not None and age < -1.0:
             says.append("The shift calibration is dated in the future: check the clock, then confirm it.")
-        elif confirm and not changed:
+        elif confirm and age is not None and not changed:
             says.append(
-                f"The shift calibration is {age:.0f} h old: confirm it with one small move of each axis before you "
-                f"rely on it."
+                f"The shift calibration is {_age_words(age)} old: confirm it with one small move of each axis before "
+                "you rely on it (apertrue calibrate --confirm)."
             )
-        return Validity(not changed, changed, confirm, age, tuple(says))
+        unknown = self.state.unknown(key)
+        if unknown and not changed:
+            values = {u: getattr(self.state, u) for u in unknown}
+            what = ", ".join(f"{STATE_WORDS[u]} {v if isinstance(v, str) else f'{v:g}'}" for u, v in values.items())
+            says.append(f"Nothing tells whether the state is still the calibration's. Check yourself: {what}.")
+        return Validity(not changed, changed, unknown, confirm, age, tuple(says))
 
 
 def from_estimate(
@@ -297,16 +308,28 @@ def at_focus(calibrations: Sequence[Calibration], focus: float) -> Calibration:
     )
 
 
+def _age_words(hours: float) -> str:
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
+
+
+def _stamp(c: Calibration) -> float:
+    when = c.confirmed_at or c.made_at
+    return when.timestamp() if when is not None else 0.0
+
+
+def why_none(calibrations: Sequence[Calibration], state: StateKey) -> str:
+    """Why none of the calibrations holds in a state: what changed against the nearest (then newest) one."""
+    if not calibrations:
+        return "No shift calibration was made yet."
+    nearest = min(calibrations, key=lambda c: (len(c.state.changed(state)), -_stamp(c)))
+    return " ".join(nearest.valid_for(state).sentences)
+
+
 def choose(calibrations: Sequence[Calibration], state: StateKey, now: datetime | None = None) -> Calibration | None:
     """The calibration to use in a state: the newest valid one, else one interpolated between foci, else ``None``."""
     valid = [c for c in calibrations if c.valid_for(state, now).valid]
-
-    def stamp(c: Calibration) -> float:
-        when = c.confirmed_at or c.made_at
-        return when.timestamp() if when is not None else 0.0
-
     if valid:
-        return max(valid, key=stamp)
+        return max(valid, key=_stamp)
     if state.gun_focus is None:
         return None
     elsewhere = [c for c in calibrations if c.state.changed(state) == ("gun_focus",)]

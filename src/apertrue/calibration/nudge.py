@@ -4,14 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
-from math import floor, hypot, pi, sqrt
+from math import floor, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from ..advice import Nudge
 from ..errors import CalibrationError
-from ..instrument import Console
+from ..instrument import Console, axis_words, reading_words
 from ..model.transmission import lens_area
 from .learn import Learner
 from .model import Calibration
@@ -249,31 +249,11 @@ def _settable(change: Array, readings: Array, console: Console, rate: "object") 
     return best, limited
 
 
-def _digits(step: float) -> int:
-    """Digits after the point that a console with this step shows."""
-    if step <= 0:
-        return 3
-    return 0 if step >= 1 and step == int(step) else min(6, len(f"{step:.6f}".rstrip("0").split(".")[1]))
-
-
-def _number(value: float, step: float) -> str:
-    return f"{value:+.{_digits(step)}f}"
-
-
 def _nudge_words(nudge: Nudge, target: Array, console: Console, limited: bool) -> tuple[str, ...]:
     if nudge.centered:
         return ("Centered within the measurement's doubt, or so well that a further move is not worth its minute.",)
-    step = console.shift_step
-    digits = _digits(step)
-
-    def axis(name: str, change: float, sigma: float, to: float) -> str:
-        if change == 0.0:
-            return f"leave {name} at {to:.{digits}f}"
-        doubt = max(sigma, 10.0 ** -(digits + 1))
-        return f"change {name} by {change:+.{digits}f} ± {doubt:.{digits + 1}f} (to {to:.{digits}f})"
-
-    x = axis(console.name_x, nudge.x, nudge.x_sigma, float(target[0]))
-    y = axis(console.name_y, nudge.y, nudge.y_sigma, float(target[1]))
+    x = axis_words(console, 0, nudge.x, nudge.x_sigma, float(target[0]))
+    y = axis_words(console, 1, nudge.y, nudge.y_sigma, float(target[1]))
     says = [f"{x[0].upper()}{x[1:]} and {y}."]
     if nudge.score_after is not None:
         says.append(
@@ -297,15 +277,11 @@ def next_move(known: Learner, console: Console | None = None, *, working_ratio: 
         CalibrationError: no point yet.
     """
     console = console or Console()
-    if not known.points:
-        raise CalibrationError("take a picture first")
-    last = known.points[-1]
-    measured = last.covariance
-    assert measured is not None  # a learner takes no point without σ
-    offset = last.offset
-    columns = [known.column(k) for k in (0, 1)]
-    if all(doubt < KNOWN for _, doubt in columns) and _apart(known.matrix):
-        return _plan(offset, measured, last.readings, known.matrix, known.matrix_covariance, console, working_ratio)
+    last, measured = _latest(known)
+    if all(known.column(k)[1] < KNOWN for k in (0, 1)) and _apart(known.matrix):
+        return _plan(
+            last.offset, measured, last.readings, known.matrix, known.matrix_covariance, console, working_ratio
+        )
     if good_enough(last.offset, measured) and float(np.hypot(*last.offset)) < TRIAL_PERCENT:
         nudge = Nudge(0.0, 0.0, 0.0, 0.0, centered=True)
         return Move(
@@ -321,17 +297,13 @@ def trial_move(known: Learner, console: Console | None = None) -> Move:
         CalibrationError: no point yet.
     """
     console = console or Console()
-    if not known.points:
-        raise CalibrationError("take a picture first")
-    last = known.points[-1]
-    measured = last.covariance
-    assert measured is not None  # a learner takes no point without σ
+    last, measured = _latest(known)
     columns = [known.column(k) for k in (0, 1)]
     change = _trial(known, columns, last.offset, float(np.sqrt(np.trace(measured) / 2)), console)
     change, limited = _within(change, last.readings, console)
     target = last.readings + change
     axis = " and ".join(
-        f"{name} by {_number(float(c), console.shift_step)}"
+        f"{name} by {reading_words(float(c), console.shift_step, signed=True)}"
         for name, c in zip((console.name_x, console.name_y), change, strict=True)
         if c
     )
@@ -347,6 +319,16 @@ def trial_move(known: Learner, console: Console | None = None) -> Move:
     return Move(
         "trial", float(target[0]), float(target[1]), Nudge(float(change[0]), float(change[1]), 0.0, 0.0), limited, says
     )
+
+
+def _latest(known: Learner) -> tuple[Point, Array]:
+    """The last point and its covariance."""
+    if not known.points:
+        raise CalibrationError("take a picture first")
+    last = known.points[-1]
+    measured = last.covariance
+    assert measured is not None  # a learner takes no point without σ
+    return last, measured
 
 
 def _apart(matrix: Array) -> bool:
@@ -407,8 +389,3 @@ def _within(change: Array, readings: Array, console: Console) -> tuple[Array, bo
             target = min(max(target, console.shift_min), console.shift_max)
         out[k] = round(target - readings[k], 10)
     return out, limited
-
-
-def length(nudge: Nudge) -> float:
-    """Length of a nudge, console units."""
-    return hypot(nudge.x, nudge.y)

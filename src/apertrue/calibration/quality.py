@@ -128,6 +128,10 @@ def _sentences(
         says.append(
             f"The points lie almost on a line (wide ÷ narrow = {e.spread_condition:.0f}): add one across that line."
         )
+    else:
+        says.append(
+            f"The readings spread over both axes (wide ÷ narrow = {e.spread_condition:.1f}; 1 is best, 10 is poor)."
+        )
     if residual is None:
         says.append("Three points fit exactly whatever they say: only a fourth can show a mistake.")
     elif p is None:
@@ -167,9 +171,11 @@ def _sentences(
                     f"Axis {name} has a backlash of {abs(value):.2f} ± {sigma:.2f} console units between approach "
                     "directions: always come from the same side."
                 )
-    if following is not None and (word != "good" or e.dof == 0):
+    if following is not None:
+        needed = word != "good" or e.dof == 0
         says.append(
-            f"The next point that helps most: X {following.shift_x:g}, Y {following.shift_y:g} "
+            f"{'The next point that helps most' if needed else 'No further point is needed; the one that would help'}: "
+            f"X {following.shift_x:g}, Y {following.shift_y:g} "
             f"(doubt ÷ {following.sharper:.2f}; offset there about {following.offset_percent:.0f} %)."
         )
     return tuple(says)

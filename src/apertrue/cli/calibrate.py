@@ -262,12 +262,13 @@ def _when(points: list["Point"]) -> datetime:
 
 # --- the other jobs ---
 def _confirm(points: list["Point"], state: "StateKey", place: Path, as_json: bool, no_save: bool) -> None:
-    from ..calibration import add_calibration, choose, confirm, confirmed, load_calibrations
+    from ..calibration import add_calibration, choose, confirm, confirmed, load_calibrations, why_none
     from ..errors import CalibrationError
 
-    calibration = choose(load_calibrations(place), state)
+    kept_ones = load_calibrations(place)
+    calibration = choose(kept_ones, state)
     if calibration is None:
-        raise CalibrationError(f"{place}: no calibration for this state. Make one with: apertrue calibrate --guide")
+        raise CalibrationError(f"{place}: {why_none(kept_ones, state)} Step by step: apertrue calibrate --guide")
     outcome = confirm(calibration, points)
     kept = outcome.agrees and outcome.kind == "agrees" and not no_save
     if kept:

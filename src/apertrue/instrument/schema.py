@@ -152,7 +152,14 @@ COSTS: tuple[Key, ...] = (
         low=0,
         high=100,
     ),
-    Key("trial_moves", "number", "moves that teach the direction when no shift calibration holds", "", low=0, high=20),
+    Key(
+        "trial_moves",
+        "number",
+        "moves that teach the direction without a shift calibration: one of each axis",
+        "",
+        low=0,
+        high=20,
+    ),
 )
 
 WORKING: tuple[Key, ...] = (

@@ -39,7 +39,7 @@ class Costs:
         drift_percent_per_h: the gun's usual drift while there is no forecast, % of the aperture radius per hour.
         drift_sigma_percent_per_h: its 1σ.
         auto_left_percent: offset that the routine usually leaves (root mean square), % of the aperture radius.
-        trial_moves: moves that teach the direction when no shift calibration holds.
+        trial_moves: moves that teach the direction when no shift calibration holds: one of each axis.
     """
 
     nudge_min: float = 1.0
@@ -53,7 +53,7 @@ class Costs:
     drift_percent_per_h: float = 2.0
     drift_sigma_percent_per_h: float = 1.0
     auto_left_percent: float = 2.0
-    trial_moves: float = 1.0
+    trial_moves: float = 2.0
 
 
 @dataclass(frozen=True, slots=True)

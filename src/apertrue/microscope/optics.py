@@ -77,13 +77,19 @@ def efficiency(hidden: Hidden, tilt_error: tuple[float, float]) -> float:
 
 
 def plane_beam(hidden: Hidden, setting: Setting, ratio: float | None = None) -> PlaneBeam:
-    """The beam in the aperture plane, with its profile (the light turns by 180° with the side)."""
+    """The beam in the aperture plane, with its profile and edge (the light turns by 180° with the side)."""
     side = hidden.side(setting.side)
     sign = 1.0 if setting.side == "positive" else -1.0
     tilt = (sign * hidden.tilt_slope * setting.tilt_error[0], sign * hidden.tilt_slope * setting.tilt_error[1])
-    return PlaneBeam.round(
-        setting.offset[0] / 100.0, setting.offset[1] / 100.0, ratio or setting.ratio, (side.rim,), tilt
-    )
+    x, y = setting.offset[0] / 100.0, setting.offset[1] / 100.0
+    # Rounded, so that a wandering crossover does not ask for a new integral at every look.
+    softness = round(_beam_edge(hidden, setting.ratio) / (hidden.aperture_px * setting.ratio), 3)
+    return PlaneBeam.round(x, y, ratio or setting.ratio, (side.rim,), tilt, softness)
+
+
+def _beam_edge(hidden: Hidden, ratio: float) -> float:
+    """Width (1σ) of the beam's own edge, px of a 512 px picture: it grows as the beam spreads."""
+    return hidden.beam_edge_px * sqrt(max(ratio / 0.9, 0.3))
 
 
 def beam_current(hidden: Hidden, setting: Setting) -> float:
@@ -120,7 +126,7 @@ def recipe_of(hidden: Hidden, setting: Setting, size: int, exposure: float) -> R
         aperture_y_px=hidden.center_px[1] * k + (k - 1) / 2 + setting.view[1] * k,
         aperture_radius_px=hidden.aperture_px * k,
         aperture_edge_px=hidden.aperture_edge_px * max(k, 0.5),
-        beam_edge_px=hidden.beam_edge_px * max(k, 0.5) * sqrt(max(setting.ratio / 0.9, 0.3)),
+        beam_edge_px=_beam_edge(hidden, setting.ratio) * max(k, 0.5),
         beam_ratio=setting.ratio,
         offset_x_percent=setting.offset[0],
         offset_y_percent=setting.offset[1],
