@@ -8,7 +8,7 @@ import numpy as np
 
 from ..frame import Frame
 from ..readers import count_pages, looks_like_picture, read_frame, read_frames
-from ._origin import KEY, Origin, bare
+from ._origin import KEY, Origin, bare, weak
 
 LayerData = tuple[Any, dict[str, Any], str]
 Reader = Callable[[str | Sequence[str]], list[LayerData]]
@@ -33,15 +33,19 @@ def _layers(path: str) -> list[LayerData]:
     name, count = Path(path).name, count_pages(path)
     first = read_frame(path)
     if count == 1:
-        return [(first.pixels, _about(name, Origin(path, (bare(first),))), "image")]
+        return [(first.pixels, _about(name, Origin(path, (bare(first),), held=weak(first.pixels))), "image")]
     if count * first.pixels.nbytes > LAZY_BYTES:
         return [(_lazy(path, count, first), _about(name, Origin(path)), "image")]
     frames = list(read_frames(path))
     if all(f.pixels.shape == first.pixels.shape and f.pixels.dtype == first.pixels.dtype for f in frames):
-        origin = Origin(path, tuple(bare(f) for f in frames))
-        return [(np.stack([f.pixels for f in frames]), _about(name, origin), "image")]
+        stack = np.stack([f.pixels for f in frames])
+        origin = Origin(path, tuple(bare(f) for f in frames), held=weak(stack))
+        return [(stack, _about(name, origin), "image")]
     # Pages of different size can't share a layer.
-    return [(f.pixels, _about(f"{name} page {f.page}", Origin(path, (bare(f),))), "image") for f in frames]
+    return [
+        (f.pixels, _about(f"{name} page {f.page}", Origin(path, (bare(f),), held=weak(f.pixels))), "image")
+        for f in frames
+    ]
 
 
 def _about(name: str, origin: Origin) -> dict[str, Any]:

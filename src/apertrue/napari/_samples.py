@@ -10,7 +10,8 @@ import numpy as np
 from ..frame import Frame
 from ..microscope import VirtualMicroscope
 from ..simulate import Recipe, simulate
-from ._origin import KEY, Origin, bare
+from ._live import live_frame, start_live
+from ._origin import KEY, Origin, bare, weak
 
 LayerData = tuple[Any, dict[str, Any], str]
 
@@ -43,9 +44,12 @@ def creep() -> list[LayerData]:
 
 
 def microscope() -> list[LayerData]:
-    """What a virtual microscope shows just now; to turn its knobs, open the practice widget."""
-    frame = VirtualMicroscope(7, size=_SIZE).frame()
-    return _layer("virtual microscope", [frame])
+    """A virtual microscope's live view: a beam that creeps off, sped up. To turn its knobs, open the practice widget."""
+    scope = VirtualMicroscope(7, size=_SIZE)
+    scope.misalign(2.0, 200.0)
+    layers = _layer("live virtual microscope", [live_frame(scope)])
+    start_live(scope, layers[0][1]["metadata"][KEY])
+    return layers
 
 
 def _recipe(x: float, y: float) -> Recipe:
@@ -59,4 +63,5 @@ def _frame(recipe: Recipe, seed: int, taken_at: datetime | None = None) -> Frame
 
 def _layer(name: str, frames: Sequence[Frame]) -> list[LayerData]:
     pixels = frames[0].pixels if len(frames) == 1 else np.stack([f.pixels for f in frames])
-    return [(pixels, {"name": name, "metadata": {KEY: Origin(None, tuple(bare(f) for f in frames))}}, "image")]
+    origin = Origin(None, tuple(bare(f) for f in frames), held=weak(pixels), simulated=True)
+    return [(pixels, {"name": name, "metadata": {KEY: origin}}, "image")]

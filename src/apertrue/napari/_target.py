@@ -77,6 +77,8 @@ class Aim:
     def _about(self, pixels: NDArray[Any]) -> Frame | None:
         """The facts of the page, where it is sure that they belong to these pixels."""
         if self.origin is not None:
+            if not self.origin.fits(self.data):
+                return None
             found = self.origin.about(self.page)
             return found if found is None or found.pixels.dtype == pixels.dtype else None
         if self.path is None or self.rgb:

@@ -1,4 +1,4 @@
-"""The watch widget: follows a folder, tells when to look again, warns visibly."""
+"""The watch widget: follows a folder or a layer, tells when to look again, warns visibly."""
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -6,45 +6,56 @@ from threading import Event
 from typing import Any
 
 import numpy as np
+from napari.layers import Image
 from napari.qt.threading import create_worker
-from qtpy.QtCore import Qt
-from qtpy.QtGui import QCloseEvent
+from qtpy.QtCore import Qt, QTimer
 from qtpy.QtWidgets import (
     QCheckBox,
+    QComboBox,
     QFileDialog,
     QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
-    QPushButton,
+    QSpinBox,
     QVBoxLayout,
     QWidget,
 )
 
 from ..overlay.colors import VERDICTS
-from ._assess_model import Setup, load_setup, told
+from ._assess_model import load_setup, told
+from ._dock import Dock, column, scrolling, tell
 from ._marks import marks
+from ._origin import origin_of
 from ._overlay_layer import OverlayLayer
 from ._result_view import line, wrapped
+from ._target import AimError, aim
 from ._timeline_view import TimelineView
 from ._versions import camera_of
-from ._watch_model import Report, watching
+from ._watch_model import Mailbox, Report, watching, watching_layer
 
 VIEW, EDGES = "watched picture", "watch edges"
-_EMPTY = "Choose the folder into which the camera saves its pictures, then Start. The log is that of the commands."
+_EMPTY = "A folder into which the camera saves its pictures, or a layer that shows its live view. Then Start."
+_SIMULATED = "These pictures are simulated: they are not written into the session log."
 
 
-class WatchWidget(QWidget):
-    """Follow a folder of pictures."""
+class WatchWidget(Dock):
+    """Follow a folder of pictures, or a live layer."""
 
     def __init__(self, napari_viewer: Any) -> None:
-        super().__init__()
-        self.viewer = napari_viewer
+        super().__init__(napari_viewer)
         self.overlay = OverlayLayer(self.viewer, EDGES)
         self.layer: Any = None
         self.report: Report | None = None
         self._stop: Event | None = None
+        self._mail = Mailbox()
+        self._changed = False
+        self._look = QTimer(self)
+        self._look.timeout.connect(self._on_look)
         self._build()
+        for emitter in self._layer_list_events():
+            emitter.connect(self._list_layers)
+        self._list_layers()
         self._running(False)
 
     @property
@@ -52,23 +63,34 @@ class WatchWidget(QWidget):
         """Whether it watches."""
         return self._stop is not None
 
+    # --- building ----------------------------------------------------------------------------------------------------
     def _build(self) -> None:
+        self.what = QComboBox()
+        self.what.addItem("a folder", "folder")
+        self.what.addItem("a layer", "layer")
+        self.what.currentIndexChanged.connect(self._on_what)
         self.folder = QLineEdit()
         self.folder.setPlaceholderText("folder with pictures")
         self.folder.returnPressed.connect(self.begin)
-        self.browse = QPushButton("C&hoose…")
-        self.browse.clicked.connect(self._on_browse)
-        self.existing = QCheckBox("Judge what is there already, &too")
-        self.begin_button = QPushButton("&Start")
-        self.begin_button.clicked.connect(self.begin)
-        self.end_button = QPushButton("Sto&p")
-        self.end_button.clicked.connect(self.end)
+        self.browse = self.button("Ch&oose…", self._on_browse, "The folder into which the camera saves.")
+        self.existing = QCheckBox("&Also judge what is there already")
+        self.which = QComboBox()
+        self.which.setToolTip("The layer whose picture changes.")
+        self.every = QSpinBox()
+        self.every.setRange(1, 3600)
+        self.every.setValue(30)
+        self.every.setSuffix(" s")
+        self.every.setToolTip("A changed picture is judged and logged this often at most.")
+        self.keep = QCheckBox("Write into the session lo&g")
+        self.keep.setChecked(True)
+        self.keep.setToolTip("The same log as that of the commands.")
+        self.begin_button = self.button("&Start", self.begin, "Each new picture is judged and logged.")
+        self.end_button = self.button("S&top", self.end, "Stops after the picture at hand.")
         self.banner = wrapped(name="warning")
         self.banner.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.banner.setStyleSheet(
             f"background: {VERDICTS['auto']}; color: #000000; font-weight: bold; font-size: 26px; padding: 10px;"
         )
-        self.banner.hide()
         self.timeline = TimelineView()
         self.note = wrapped(_EMPTY, name="note")
         self.counts = wrapped(name="counts")
@@ -76,43 +98,103 @@ class WatchWidget(QWidget):
         self._facts = QFormLayout(facts)
         self._facts.setContentsMargins(0, 0, 0, 0)
         self._values: dict[str, QLabel] = {}
-        choice = QHBoxLayout()
-        choice.addWidget(self.folder, 1)
-        choice.addWidget(self.browse)
-        deeds = QHBoxLayout()
-        deeds.addWidget(self.begin_button)
-        deeds.addWidget(self.end_button)
+        self._folder_choice, self._layer_choice = QWidget(), QWidget()
+        form = _form(self._folder_choice)
+        form.addRow(_beside(self.folder, self.browse))
+        form.addRow(self.existing)
+        form = _form(self._layer_choice)
+        form.addRow(self.which)
+        form.addRow("Look every", self.every)
+        form.addRow(self.keep)
+        choice = QFormLayout()
+        choice.addRow("Watch", self.what)
         layout = QVBoxLayout(self)
         layout.addLayout(choice)
-        layout.addWidget(self.existing)
-        layout.addLayout(deeds)
+        layout.addWidget(self._folder_choice)
+        layout.addWidget(self._layer_choice)
+        layout.addLayout(_beside(self.begin_button, self.end_button))
         layout.addWidget(line())
         layout.addWidget(self.banner)
-        layout.addWidget(facts)
-        layout.addWidget(self.timeline)
-        layout.addWidget(self.counts)
-        layout.addWidget(self.note)
-        layout.addStretch(1)
+        layout.addWidget(scrolling(column(self.note, facts, self.timeline, self.counts)), 1)
+        tell(self.banner, "")
+        tell(self.counts, "")
         self.setMinimumWidth(int(20 * self.fontMetrics().height()))
+        self._on_what()
+
+    def _on_what(self, *_: Any) -> None:
+        layer = self.what.currentData() == "layer"
+        self._folder_choice.setVisible(not layer)
+        self._layer_choice.setVisible(layer)
 
     def _on_browse(self) -> None:
         chosen = QFileDialog.getExistingDirectory(self, "Folder with pictures", self.folder.text())
         if chosen:
             self.folder.setText(chosen)
 
+    def _layer_list_events(self) -> tuple[Any, ...]:
+        e = self.viewer.layers.events
+        return e.inserted, e.removed, e.reordered
+
+    def _list_layers(self, event: Any = None) -> None:  # noqa: ARG002
+        """The choice of layers as they are now; the chosen one stays chosen."""
+        if self._closed:
+            return
+        if self.running and self.what.currentData() == "layer" and self.layer not in self.viewer.layers:
+            tell(self.note, "The layer is gone; the watch ends.")
+            self.end()
+        chosen = self.which.currentData()
+        images = [x for x in self.viewer.layers if isinstance(x, Image) and x.name != VIEW]
+        self.which.blockSignals(True)
+        self.which.clear()
+        for image in images:
+            self.which.addItem(image.name, image)
+        wanted = chosen if chosen in images else self.viewer.layers.selection.active
+        if wanted in images:
+            self.which.setCurrentIndex(images.index(wanted))
+        self.which.blockSignals(False)
+
+    # --- running -----------------------------------------------------------------------------------------------------
     def begin(self) -> None:
-        """Start watching the folder named."""
+        """Start watching what is chosen."""
+        if self.running or self._closed:
+            return
+        if self.what.currentData() == "layer":
+            self._begin_layer()
+        else:
+            self._begin_folder()
+
+    def _begin_folder(self) -> None:
         text = self.folder.text().strip()
-        if self.running:
-            return
         if not text:
-            self.note.setText("Name a folder first.")
+            tell(self.note, "Name a folder first.")
+            self.folder.setFocus()
             return
-        self._stop = Event()
-        setup = load_setup()
-        self.note.setText(setup.trouble)
-        existing = self.existing.isChecked()
-        worker = create_worker(_guarded, Path(text), setup, self._stop.is_set, existing, _start_thread=False)
+        self.layer = None if self.layer is None or self.layer.name != VIEW else self.layer
+        setup, existing = load_setup(), self.existing.isChecked()
+        tell(self.note, setup.trouble)
+        self._go(lambda stop: watching(Path(text).expanduser(), setup, stop, existing=existing))
+
+    def _begin_layer(self) -> None:
+        layer = self.which.currentData()
+        if layer is None:
+            tell(self.note, "There is no picture layer. Open a picture or a camera's live view first.")
+            return
+        self.layer = layer
+        setup, name, keep = load_setup(), str(layer.name), self.keep.isChecked()
+        origin = origin_of(layer.metadata)
+        simulated = origin is not None and origin.simulated
+        said = [setup.trouble, _SIMULATED if simulated and keep else ""]
+        tell(self.note, " ".join(s for s in said if s))
+        mail = self._mail = Mailbox()
+        self._changed = True
+        layer.events.data.connect(self._on_data)
+        self._go(lambda stop: watching_layer(mail, name, setup, stop, keep=keep and not simulated))
+        self._look.start(1000 * self.every.value())
+        self._on_look()
+
+    def _go(self, reports: Callable[[Callable[[], bool]], Iterator[Report]]) -> None:
+        stop = self._stop = Event()
+        worker = create_worker(_guarded, reports, stop.is_set, _start_thread=False)
         worker.yielded.connect(self._on_news)
         worker.finished.connect(self._on_finished)
         self._running(True)
@@ -120,17 +202,39 @@ class WatchWidget(QWidget):
 
     def end(self) -> None:
         """Stop after the picture at hand."""
+        self._look.stop()
+        if self.layer is not None and self.what.currentData() == "layer":
+            try:
+                self.layer.events.data.disconnect(self._on_data)
+            except (ValueError, TypeError):
+                pass  # was not connected
         if self._stop is not None:
             self._stop.set()
             self.end_button.setEnabled(False)
 
+    def _on_data(self, event: Any = None) -> None:  # noqa: ARG002
+        self._changed = True
+
+    def _on_look(self) -> None:
+        """Leave the layer's picture for the watch when it changed since the last look."""
+        if not self._changed or not self.running:
+            return
+        self._changed = False
+        try:
+            self._mail.put(aim(self.layer, self.viewer.dims.point, self.viewer.dims.displayed))
+        except AimError as error:
+            tell(self.note, str(error))
+
+    # --- what is shown -----------------------------------------------------------------------------------------------
     def value(self, what: str) -> str:
         """The text shown for a fact; empty when it is not shown."""
         return self._values[what].text() if what in self._values else ""
 
     def _on_news(self, news: Report | Exception) -> None:
+        if self._closed:
+            return
         if isinstance(news, Exception):
-            self.note.setText(told(news))
+            tell(self.note, told(news))
         else:
             self._on_report(news)
 
@@ -144,12 +248,11 @@ class WatchWidget(QWidget):
                 self._facts.addRow(what, label)
         for what, text in report.rows:
             self._values[what].setText(text)
-        self.counts.setText(report.counted)
-        self.banner.setText("\n".join(f"⚠ {w}" for w in report.warnings))
-        self.banner.setVisible(bool(report.warnings))
+        tell(self.counts, report.counted)
+        tell(self.banner, "\n".join(f"⚠ {w}" for w in report.warnings))
         self.timeline.show_timeline(report.timeline)
         if report.trouble:
-            self.note.setText("\n".join(report.trouble))
+            tell(self.note, "\n".join(report.trouble))
         if report.result is not None:
             self._show(report)
 
@@ -157,36 +260,56 @@ class WatchWidget(QWidget):
         result = report.result
         if result is None:
             return
-        if self.layer is None or self.layer not in self.viewer.layers:
-            self.layer = self.viewer.add_image(result.frame.pixels, name=VIEW)
-        else:
-            self.layer.data = result.frame.pixels
-            self.layer.reset_contrast_limits()
-        px = 1.0 / max(float(camera_of(self.viewer).zoom), 1e-9)
-        self.overlay.show(marks(result.scene, result.assessment, px), np.eye(3))
+        if report.to_world is None:
+            if self.layer is None or self.layer not in self.viewer.layers:
+                self.layer = self.viewer.add_image(result.frame.pixels, name=VIEW)
+            else:
+                self.layer.data = result.frame.pixels
+                self.layer.reset_contrast_limits()
+        place = np.eye(3) if report.to_world is None else report.to_world
+        scale = float(np.sqrt(abs(np.linalg.det(place[:2, :2]))))
+        px = 1.0 / max(float(camera_of(self.viewer).zoom) * scale, 1e-9)
+        self.overlay.show(marks(result.scene, result.assessment, px), place)
 
     def _on_finished(self) -> None:
+        self._look.stop()
         self._stop = None
-        self._running(False)
+        if not self._closed:
+            self._running(False)
 
     def _running(self, on: bool) -> None:
-        for widget in (self.folder, self.browse, self.existing, self.begin_button):
+        for widget in (self.what, self._folder_choice, self._layer_choice, self.begin_button):
             widget.setEnabled(not on)
         self.end_button.setEnabled(on)
 
-    def shut(self) -> None:
-        """Stop watching."""
+    def _let_go(self) -> None:
         self.end()
+        for emitter in self._layer_list_events():
+            try:
+                emitter.disconnect(self._list_layers)
+            except (ValueError, TypeError):
+                pass
+        self.overlay.remove()
 
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """The dock was closed."""
-        self.shut()
-        super().closeEvent(event)
+
+def _form(parent: QWidget) -> QFormLayout:
+    out = QFormLayout(parent)
+    out.setContentsMargins(0, 0, 0, 0)
+    return out
 
 
-def _guarded(folder: Path, setup: Setup, stop: Callable[[], bool], existing: bool) -> Iterator[Report | Exception]:
+def _beside(*widgets: QWidget) -> QHBoxLayout:
+    out = QHBoxLayout()
+    for k, widget in enumerate(widgets):
+        out.addWidget(widget, int(k == 0 or not isinstance(widgets[0], QLineEdit)))
+    return out
+
+
+def _guarded(
+    reports: Callable[[Callable[[], bool]], Iterator[Report]], stop: Callable[[], bool]
+) -> Iterator[Report | Exception]:
     """The watch's reports; what ends it comes last, for the panel."""
     try:
-        yield from watching(folder, setup, stop, existing=existing)
+        yield from reports(stop)
     except Exception as error:  # shown in the panel
         yield error

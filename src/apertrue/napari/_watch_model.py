@@ -2,10 +2,12 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from threading import Condition
 
+from ..errors import ReadError
 from ..pipeline import Result
 from ..session import open_log
 from ..session.clock import now as present
@@ -14,6 +16,7 @@ from ..session.words import EventKind
 from ..watch import Alarm, Arrivals, Settings, Watcher, done_before
 from ..watch.view import counted, rows
 from ._assess_model import Setup
+from ._target import Aim, AimError, Array
 
 #: Between two looks into the folder, s.
 POLL_S = 1.0
@@ -49,6 +52,7 @@ class Report:
         timeline: for the drawing.
         result: the newest picture's, when one came since the last report.
         trouble: of files that could not be read since the last report.
+        to_world: how the newest picture lies in the world, 3×3; ``None`` = it is to be shown in a layer of its own.
     """
 
     rows: tuple[tuple[str, str], ...]
@@ -57,6 +61,96 @@ class Report:
     timeline: Timeline
     result: Result | None = None
     trouble: tuple[str, ...] = ()
+    to_world: Array | None = None
+
+
+class Mailbox:
+    """Where the window leaves the newest picture of a layer for the watch; an older one that waits is replaced."""
+
+    def __init__(self) -> None:
+        self._there = Condition()
+        self._newest: Aim | None = None
+
+    def put(self, aim: Aim) -> None:
+        """Leave a picture."""
+        with self._there:
+            self._newest = aim
+            self._there.notify()
+
+    def take(self, seconds: float) -> Aim | None:
+        """The newest picture; waits for one, at most this long."""
+        with self._there:
+            self._there.wait_for(lambda: self._newest is not None, seconds)
+            newest, self._newest = self._newest, None
+            return newest
+
+
+def watching_layer(
+    mail: Mailbox, name: str, setup: Setup, stop: Callable[[], bool], *, keep: bool, poll_s: float = POLL_S
+) -> Iterator[Report]:
+    """Watch a layer until ``stop`` says so: each picture in ``mail`` is judged, logged and forecast from.
+
+    Args:
+        mail: pictures of the layer, the newest only.
+        name: the layer's; with the time it names the pictures in the log.
+        setup: instrument and calibrations.
+        stop: asked between two pictures.
+        keep: write into the session log; else a log that ends with the watch.
+        poll_s: a report comes at least this often, s.
+    """
+    zone = zone_of(setup.instrument)
+
+    def clock() -> datetime:
+        return present(zone)
+
+    with open_log(None if keep else ":memory:") as store:
+        settings = Settings(Path(name), workers=0)
+        watcher = Watcher(store, setup.instrument, _NoFolder(), settings, Alarm(bell=False), setup.calibrations, clock)
+        with closing(watcher):
+            yield report(watcher)
+            while not stop():
+                aim = mail.take(poll_s)
+                result, trouble = None, []
+                if aim is not None:
+                    try:
+                        result = _taken(watcher, aim, name)
+                    except (AimError, ReadError, MemoryError) as error:
+                        watcher.counts.unread += 1
+                        trouble.append(str(error) or "There is not enough memory for this picture.")
+                for _ in watcher.step():
+                    pass
+                now = report(watcher, result, tuple(trouble))
+                yield replace(now, to_world=aim.to_world) if aim is not None and result is not None else now
+
+
+def _taken(watcher: Watcher, aim: Aim, name: str) -> Result | None:
+    """One picture of the layer, judged and logged; ``None`` when it is known or frozen."""
+    frame, now = aim.frame(), watcher.clock()
+    if frame.taken_at is None:
+        frame = replace(frame, taken_at=now, taken_at_source="arrival")
+    # Named by the time: the same pixels under a later name are a frozen camera.
+    frame = replace(frame, file=f"{name} {now:%Y-%m-%d %H:%M:%S}")
+    update = watcher.take(frame, Path(name))
+    return None if update is None else update.result
+
+
+class _NoFolder(Arrivals):
+    """No files come."""
+
+    def __init__(self) -> None:
+        pass
+
+    @property
+    def waiting(self) -> int:
+        """None."""
+        return 0
+
+    def ready(self) -> list[Path]:
+        """None."""
+        return []
+
+    def close(self) -> None:
+        """There is nothing to end."""
 
 
 def watching(

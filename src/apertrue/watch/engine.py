@@ -167,6 +167,21 @@ class Watcher:
         self._refresh()
         self._warn()
 
+    def take(self, frame: Frame, file: Path) -> Update | None:
+        """Judge one picture that is at hand and write it down; ``None`` for one more of a run of frozen frames."""
+        frame = completed(frame, self.instrument)
+        known = self._known(frame)
+        if known is not None:
+            self.counts.known += 1
+            return Update(file, known)
+        now = self.clock()
+        context = live_context(self.state, self.store, frame, taken(frame, now), self.instrument, now)
+        if self._still_frozen(frame, context):
+            return None
+        # Without tracking from the last frame: the numbers are the same as those of ``apertrue assess``.
+        first = judge(frame, instrument=self.instrument, context=context)
+        return self._log(file, frame, first.scene, first.assessment, now, context)
+
     def close(self) -> None:
         """End the notices and a running command."""
         self.arrivals.close()
@@ -175,20 +190,9 @@ class Watcher:
     def _one(self, file: Path) -> Iterator[Update]:
         try:
             for frame in read_frames(file, options=ReadOptions(timezone=self.instrument.timezone)):
-                frame = completed(frame, self.instrument)
-                known = self._known(frame)
-                if known is not None:
-                    self.counts.known += 1
-                    yield Update(file, known)
-                    continue
-                now = self.clock()
-                at = taken(frame, now)
-                context = live_context(self.state, self.store, frame, at, self.instrument, now)
-                if self._still_frozen(frame, context):
-                    continue
-                # Without tracking from the last frame: the numbers are the same as those of ``apertrue assess``.
-                first = judge(frame, instrument=self.instrument, context=context)
-                yield self._log(file, frame, first.scene, first.assessment, now, context)
+                update = self.take(frame, file)
+                if update is not None:
+                    yield update
         except ReadError as error:
             if not self.arrivals.again(file):
                 self.counts.unread += 1

@@ -1,0 +1,216 @@
+"""How fast is the window on a live layer, and does it stay small.
+
+    xvfb-run -a -s "-screen 0 1600x1200x24" python benchmarks/window.py [--quick] [--side 2048] [--updates 1000]
+
+Live: a layer of side² pixels gets new data as fast as the window takes them. Counted are pictures judged and frames
+drawn, with each part apart: the engine alone; napari alone (new data and drawing, without this plugin); napari with the
+marks on top, drawn but not judged; and all together. Leaks: so many new pictures one after another; printed are layers,
+threads, listeners and memory along the way. Needs a display; without a GPU it draws in software.
+"""
+
+import argparse
+import gc
+import os
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+import psutil
+
+from apertrue.frame import Frame
+from apertrue.pipeline import Result, judge
+from apertrue.simulate import Recipe, simulate
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--quick", action="store_true", help="shorter, and fewer updates")
+    parser.add_argument("--side", type=int, default=2048, help="of the live pictures, px")
+    parser.add_argument("--seconds", type=float, default=10.0, help="for each row of the table")
+    parser.add_argument("--updates", type=int, default=1000, help="new pictures in the leak check")
+    given = parser.parse_args()
+    if given.quick:
+        given.seconds, given.updates = 3.0, 150
+    if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
+        print("No display: run it under xvfb-run. Skipped.")
+        return
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+        # No settings of this machine's user take part.
+        for name in ("XDG_CONFIG_HOME", "XDG_DATA_HOME", "XDG_STATE_HOME", "APPDATA", "LOCALAPPDATA"):
+            os.environ[name] = folder
+        os.environ["NAPARI_CONFIG"] = str(Path(folder) / "napari.yaml")
+        live(given.side, given.seconds)
+        leaks(given.updates)
+
+
+def frames(side: int, count: int = 6) -> list[Frame]:
+    """Pictures of a beam that creeps off, 16 bit."""
+    recipes = [
+        Recipe(
+            rows=side,
+            columns=side,
+            aperture_radius_px=0.35 * side,
+            offset_x_percent=6.0 + 1.5 * k,
+            offset_y_percent=-4.0 + k,
+            halo_level=0.06,
+        )
+        for k in range(count)
+    ]
+    return [simulate(r, np.random.default_rng(k)).frame for k, r in enumerate(recipes)]
+
+
+# --- live ----------------------------------------------------------------------------------------------------------------
+def live(side: int, seconds: float) -> None:
+    """The table of rates."""
+    pictures = frames(side)
+    results = [judge(f) for f in pictures]
+    print(f"Live layer, {side}² px, 16 bit; {os.cpu_count()} cores; a window of 1280 × 820 px")
+    print(f"{'':46}{'drawn/s':>9}{'judged/s':>10}{'ms each':>9}")
+    _row("engine alone (one thread)", None, _engine(pictures, seconds))
+    for words, kind in (
+        ("napari alone: drawing the same data again", "redraw"),
+        ("napari alone: new data and drawing", "data"),
+        ("napari with our marks: new data and drawing", "marks"),
+        ("all: new data, drawing, judging, marks, panel", "all"),
+    ):
+        drawn, judged = _window(pictures, results, seconds, kind)
+        _row(words, drawn, judged)
+
+
+def _row(words: str, drawn: float | None, judged: float | None) -> None:
+    each = 1000.0 / (judged if drawn is None else drawn)  # type: ignore[operator]
+    cells = ["" if v is None else f"{v:.1f}" for v in (drawn, judged)]
+    print(f"{words:46}{cells[0]:>9}{cells[1]:>10}{each:9.0f}")
+
+
+def _engine(pictures: Sequence[Frame], seconds: float) -> float:
+    n, start = 0, time.perf_counter()
+    while time.perf_counter() - start < seconds:
+        judge(pictures[n % len(pictures)])
+        n += 1
+    return n / (time.perf_counter() - start)
+
+
+def _window(
+    pictures: Sequence[Frame], results: Sequence[Result], seconds: float, kind: str
+) -> tuple[float, float | None]:
+    """Frames drawn and pictures judged a second."""
+    import napari
+
+    from apertrue.napari._assess import AssessWidget
+    from apertrue.napari._marks import marks
+    from apertrue.napari._overlay_layer import OverlayLayer
+
+    viewer = napari.Viewer(show=True)
+    viewer.window.resize(1280, 820)
+    layer = viewer.add_image(pictures[0].pixels, name="live")
+    overlay = OverlayLayer(viewer)
+    widget = None
+    if kind == "all":
+        widget = AssessWidget(viewer)
+        viewer.window.add_dock_widget(widget, name="Assess")
+    run(1.0)
+    canvas = viewer.window._qt_viewer.canvas._scene_canvas
+    counts = {"drawn": 0, "judged": 0}
+    canvas.events.draw.connect(lambda _: counts.__setitem__("drawn", counts["drawn"] + 1))
+    if widget is not None:
+        widget.latest.done.connect(lambda _: counts.__setitem__("judged", counts["judged"] + 1))
+    step, shown = 0, -1
+
+    def turn() -> None:
+        # The next picture comes when the last one was drawn, as a camera's plugin does that does not want to pile up.
+        nonlocal step, shown
+        if shown == counts["drawn"]:
+            return
+        shown = counts["drawn"]
+        step += 1
+        k = step % len(pictures)
+        if kind == "redraw":
+            canvas.update()
+            return
+        layer.data = pictures[k].pixels
+        if kind == "marks":
+            overlay.show(marks(results[k].scene, results[k].assessment, 1.0), np.eye(3))
+
+    counts["drawn"] = 0
+    start = time.perf_counter()
+    run(seconds, each=turn)
+    took = time.perf_counter() - start
+    drawn, judged = counts["drawn"] / took, counts["judged"] / took
+    if widget is not None:
+        widget.shut()
+    viewer.close()
+    run(0.3)
+    return drawn, judged if kind == "all" else None
+
+
+def run(seconds: float, until: Callable[[], bool] = lambda: False, each: Callable[[], None] = lambda: None) -> None:
+    """Let the window live for a while, or until something is true."""
+    from qtpy.QtWidgets import QApplication
+
+    end = time.perf_counter() + seconds
+    while time.perf_counter() < end and not until():
+        each()
+        QApplication.processEvents()
+        time.sleep(0.0005)
+
+
+# --- leaks ---------------------------------------------------------------------------------------------------------------
+def leaks(updates: int, side: int = 512) -> None:
+    """The table of what grows."""
+    import napari
+
+    from apertrue.napari._assess import AssessWidget
+
+    pictures = frames(side, 5)
+    viewer = napari.Viewer(show=True)
+    viewer.window.resize(1280, 820)
+    layer = viewer.add_image(pictures[0].pixels, name="live")
+    widget = AssessWidget(viewer)
+    viewer.window.add_dock_widget(widget, name="Assess")
+    run(20, until=lambda: widget.result is not None)
+    print(f"\n{updates} pictures of {side}² px, one after another, each judged and drawn")
+    print(f"{'pictures':>9}{'layers':>8}{'threads':>9}{'listeners':>11}{'widgets':>9}{'objects':>10}{'MB':>8}")
+    marks_ = sorted({round(updates * share) for share in (0.1, 0.25, 0.5, 0.75, 1.0)})
+    first: tuple[int, float] | None = None
+    for n in range(1, updates + 1):
+        layer.data = pictures[n % len(pictures)].pixels
+        before = widget.result
+        run(20, until=lambda before=before: widget.result is not before and not widget.latest.running)
+        if n in marks_:
+            told = census(viewer, widget, layer)
+            print(f"{n:9}" + "".join(f"{v:>{w}}" for v, w in zip(told[:5], (8, 9, 11, 9, 10))) + f"{told[5]:8.1f}")
+            if first is None:
+                first = (n, told[5])
+            last = told[5]
+    if first is not None and updates > first[0]:
+        print(f"Growth after the first {first[0]}: {1000 * (last - first[1]) / (updates - first[0]):.1f} kB a picture")
+    widget.shut()
+    viewer.close()
+
+
+def census(viewer: Any, widget: Any, layer: Any) -> tuple[int, int, int, int, int, float]:
+    """Layers, threads, listeners, Qt widgets, Python objects, and memory in MB."""
+    from qtpy.QtWidgets import QApplication, QWidget
+
+    gc.collect()
+    listeners = sum(len(e.callbacks) for e in (layer.events.data, layer.events.scale, viewer.dims.events.current_step))
+    return (
+        len(viewer.layers),
+        threading.active_count(),
+        listeners,
+        len(widget.findChildren(QWidget)) + len(QApplication.topLevelWidgets()),
+        len(gc.get_objects()),
+        psutil.Process().memory_info().rss / 1e6,
+    )
+
+
+if __name__ == "__main__":
+    main()
