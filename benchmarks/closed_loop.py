@@ -90,7 +90,7 @@ def one(seed: int, sigma: float | None = None) -> list[Run]:
         for cut in (False, True):
             scope.wait(120.0)
             half_cut(scope, other) if cut else scope.misalign(creep, other)
-            run = center(scope, measure, calibration=known, most_moves=2, most_snapshots=3)
+            run = center(scope, measure, calibration=known, most_moves=2, most_snapshots=4)
             name = f"nudges, {'half cut' if cut else 'crept off'}"
             out.append(_run(name, seed, run.offset_percent, run.sigma_percent, run.snapshots, run.moves, run.minutes))
     return out
@@ -136,17 +136,26 @@ def table(runs: Sequence[Run]) -> str:
 
 
 def read_runs(file: Path | None) -> list[Run]:
-    """The runs of an earlier, perhaps broken-off benchmark, complete microscopes only."""
+    """The runs of earlier, perhaps broken-off benchmarks; a line that was cut short is left out, doubles count once."""
     if file is None or not file.is_file():
         return []
-    return [Run(**run) for line in file.read_text(encoding="utf-8").splitlines() for run in json.loads(line)]
+    found: dict[tuple[int, str], Run] = {}
+    for line in file.read_text(encoding="utf-8").splitlines():
+        try:
+            runs = [Run(**run) for run in json.loads(line)]
+        except (ValueError, TypeError):
+            continue
+        for run in runs:
+            found.setdefault((run.seed, run.case), run)
+    return list(found.values())
 
 
 def kept(runs: list[Run], file: Path | None) -> list[Run]:
-    """The same runs, added to the file: one microscope a line."""
+    """The same runs, added to the file: one microscope a line, so that several benchmarks may share it."""
     if file is not None:
+        whole = not file.is_file() or file.read_bytes()[-1:] in (b"", b"\n")
         with file.open("a", encoding="utf-8") as out:
-            out.write(json.dumps([asdict(r) for r in runs]) + "\n")
+            out.write(("" if whole else "\n") + json.dumps([asdict(r) for r in runs]) + "\n")
     return runs
 
 
@@ -172,8 +181,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool:
             for some in pool.map(one, todo, [options.truth] * len(todo)):
                 runs += kept(some, options.json)
+    if options.json is not None:
+        runs = [r for r in read_runs(options.json) if r.seed in seeds]
     how = "the engine" if options.truth is None else f"truth plus noise of {options.truth:g} %"
-    print(f"Closed loop on {n} virtual microscopes (seeds from {options.first}), measured by {how}.")
+    print(
+        f"Closed loop on {len({r.seed for r in runs})} virtual microscopes (seeds {options.first} to {options.first + n - 1}), measured by {how}."
+    )
     print("Looks: pictures, or current readings for the search. Minutes are virtual.\n")
     print(table(runs))
     failed = [r for r in runs if not r.ok and not r.case.startswith("current")]

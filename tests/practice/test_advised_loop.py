@@ -65,6 +65,30 @@ def test_picture_that_cannot_tell_leads_half_way_back():
     assert run.offset_percent <= 1.0
 
 
+def test_one_edge_asks_for_another_spread_before_any_move():
+    scope = VirtualMicroscope(5)
+    focus = scope.focus
+    real, calls = truth_and_noise(0.05, np.random.default_rng(0)), []
+
+    def measure(s):
+        calls.append(s.shift)
+        return Assessment(scene="one-edge") if len(calls) == 1 else real(s)
+
+    run = center(scope, measure, most_snapshots=7)
+    assert run.steps[0].kind == "spread"
+    assert calls[1] == calls[0]
+    assert scope.focus == pytest.approx(0.96 * focus)
+    assert run.offset_percent <= 1.0
+    # Once only: what stays without an offset ends the loop.
+    blind = center(VirtualMicroscope(5), lambda s: Assessment(scene="one-edge"))
+    assert [s.kind for s in blind.steps] == ["spread", "stopped"]
+    # A calibration holds for one focus: it begins anew.
+    calls.clear()
+    known = calibrate(VirtualMicroscope(5), measure)
+    assert known.state.gun_focus == pytest.approx(0.96 * focus)
+    assert known.n_points == len(calls) - 1
+
+
 def test_blind_microscope_is_left_where_it_stands():
     scope = VirtualMicroscope(4)
     shift = scope.shift

@@ -28,6 +28,8 @@ Measure = Callable[[VirtualMicroscope], Assessment]
 
 #: A move contradicts the calibration when its p-value falls below this.
 CONTRADICTS = 1e-6
+#: Scenes whose remedy is another spread of the beam, and the share of the focus that it is set to.
+SPREAD_REMEDY, SPREAD_LESS = ("one-edge", "overfilled"), 0.96
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +37,8 @@ class Step:
     """One picture and what was done after it.
 
     Attributes:
-        kind: ``nudge``, ``trial``, ``back`` (after a picture that could not tell), ``centered`` or ``stopped``.
+        kind: ``nudge``, ``trial``, ``spread`` (a picture with one edge: the beam spread a little less, and looked
+            again), ``back`` (after another picture that could not tell), ``centered`` or ``stopped``.
         shift: readings at the picture; ``to``: readings set after it.
         offset_percent, sigma_percent: as measured; ``None`` when the picture could not tell.
         sentences: the advice in words.
@@ -102,7 +105,7 @@ def center(
     began, trusted = scope.minutes, calibration
     snapshots = moves = 0
     sigma: float | None = None
-    centered = False
+    centered = spread = False
     while True:
         here = scope.shift
         assessment = measure(scope)
@@ -112,6 +115,11 @@ def center(
             point = point_from(assessment, shift_x=here[0], shift_y=here[1])
         except CalibrationError as error:
             sigma = None
+            if not spread and assessment.scene in SPREAD_REMEDY and snapshots < most_snapshots:
+                spread = True
+                scope.set_focus(SPREAD_LESS * scope.focus)
+                steps.append(Step("spread", here, here, None, None, (str(error),)))
+                continue
             if not known.points or not may_move:
                 steps.append(Step("stopped", here, here, None, None, (str(error),)))
                 break
@@ -155,12 +163,19 @@ def center(
 def calibrate(scope: VirtualMicroscope, measure: Measure = judge_snapshot) -> Calibration:
     """Calibrate a microscope as the guided steps say.
 
+    A picture with one edge asks for another spread; as a calibration holds for one focus, it then begins anew, once.
+
     Raises:
         CalibrationError: the beam could not be measured, or the points do not suffice.
     """
-    guide = Guide(scope.console)
+    guide, spread = Guide(scope.console), False
     while True:
-        guide = guide.add(point_from(measure(scope), shift_x=scope.shift[0], shift_y=scope.shift[1]))
+        seen = measure(scope)
+        if seen.offset_percent is None and seen.scene in SPREAD_REMEDY and not spread:
+            spread, guide = True, Guide(scope.console)
+            scope.set_focus(SPREAD_LESS * scope.focus)
+            continue
+        guide = guide.add(point_from(seen, shift_x=scope.shift[0], shift_y=scope.shift[1]))
         following = guide.suggestion()
         if following.shift_x is None or following.shift_y is None:
             break
