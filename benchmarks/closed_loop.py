@@ -184,9 +184,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if options.json is not None:
         runs = [r for r in read_runs(options.json) if r.seed in seeds]
     how = "the engine" if options.truth is None else f"truth plus noise of {options.truth:g} %"
-    print(
-        f"Closed loop on {len({r.seed for r in runs})} virtual microscopes (seeds {options.first} to {options.first + n - 1}), measured by {how}."
-    )
+    count, last = len({r.seed for r in runs}), options.first + n - 1
+    print(f"Closed loop on {count} virtual microscopes (seeds {options.first} to {last}), measured by {how}.")
     print("Looks: pictures, or current readings for the search. Minutes are virtual.\n")
     print(table(runs))
     failed = [r for r in runs if not r.ok and not r.case.startswith("current")]
