@@ -43,15 +43,15 @@ def test_the_jitter_s_matrix_is_found_and_never_negative() -> None:
 @pytest.mark.parametrize("tau", [0.0, 1.0, 4.0])
 @pytest.mark.parametrize("n", [3, 6, 16])
 def test_two_sigma_hold_the_truth_with_and_without_jitter(n: int, tau: float) -> None:
-    """2 000 bursts. Lower limit: 95.4 % less 3.3 standard errors of the binomial count and half a point for the
-    approximation of Student's factor; upper: an unproven jitter may cost width, not more than 99 %."""
+    """2 000 bursts of two axes. Lower limit: 94 %, which three frames of a strong jitter reach (their noise takes part of
+    the scatter from the jitter), less 3.3 standard errors of the binomial count; upper: what an unproven jitter costs."""
     rng = np.random.default_rng(1000 + n)
     own = np.repeat(np.eye(2)[None], n, axis=0)
     hits = 0
     for _ in range(2000):
         effects = random_effects(rng.normal(0, np.hypot(1.0, tau), (n, 2)), own)
         hits += int((np.abs(effects.mean) < 2 * np.sqrt(np.diag(effects.covariance))).sum())
-    assert 0.934 < hits / 4000 < 0.99
+    assert 0.928 < hits / 4000 < 0.99
 
 
 def test_the_jitter_s_own_sigma_holds_its_truth() -> None:

@@ -15,6 +15,7 @@ Known from few frames only, the jitter's share of the mean's variance is widened
 (:func:`widening`; JCGM 100:2008, G.3), so that ±2σ keeps its 95 %.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,13 +94,12 @@ def widening(freedom: float) -> float:
     return float(stdtrit(freedom, (1 + TWO_SIGMA) / 2)) / 2.0
 
 
-def random_effects(values: Array, covariances: Array, rounds: int = 200) -> RandomEffects:
+def random_effects(values: Array, covariances: Array) -> RandomEffects:
     """The mean of measurements with known errors of a thing that may move between them.
 
     Args:
         values: n ≥ 2 measurements of p quantities, shape (n, p).
         covariances: of their errors, shape (n, p, p).
-        rounds: most iterations of weights and jitter.
 
     Raises:
         ValueError: fewer than two measurements.
@@ -108,14 +108,17 @@ def random_effects(values: Array, covariances: Array, rounds: int = 200) -> Rand
     if n < 2:
         raise ValueError("jitter needs at least two measurements")
     own = np.trace(covariances, axis1=1, axis2=2)
-    spread = 0.0
-    for _ in range(rounds):
+
+    def weights_for(spread: float) -> Array:
         weights = 1.0 / np.maximum(own + spread, 1e-300)
-        weights /= weights.sum()
-        excess = _excess(values, covariances, weights)
-        before, spread = spread, max(float(np.trace(excess)), 0.0)
-        if abs(spread - before) <= 1e-12 * (spread + float(own.mean())):
-            break
+        return np.asarray(weights / weights.sum(), dtype=np.float64)
+
+    def beyond(spread: float) -> float:
+        """By how much the jitter that is found exceeds the one that the weights take."""
+        return float(np.trace(_excess(values, covariances, weights_for(spread)))) - spread
+
+    weights = weights_for(_root(beyond, float(own.mean()) + float(((values - values.mean(axis=0)) ** 2).sum())))
+    excess = _excess(values, covariances, weights)
     level, axes = np.linalg.eigh(excess)
     jitter = (axes * np.maximum(level, 0.0)) @ axes.T
     w2 = float((weights**2).sum())
@@ -129,6 +132,27 @@ def random_effects(values: Array, covariances: Array, rounds: int = 200) -> Rand
         weights=weights,
         freedom=1.0 / w2 - 1.0,
     )
+
+
+def _root(falling: Callable[[float], float], high: float) -> float:
+    """Where a falling function of x ≥ 0 crosses zero, at most ``high``; 0 where it is negative from the start.
+
+    By false positions, an end that stays being halved (the Illinois method: Dowell & Jarratt 1971, BIT 11:168, from
+    memory).
+    """
+    low, at_low, at_high = 0.0, falling(0.0), falling(high)
+    if at_low <= 0:
+        return 0.0
+    for _ in range(60):
+        x = high - at_high * (high - low) / (at_high - at_low)
+        y = falling(x)
+        if abs(y) <= 1e-12 * (x + high) or high - low <= 1e-12 * high:
+            return x
+        if y > 0:
+            low, at_low, at_high = x, y, at_high / 2
+        else:
+            high, at_high, at_low = x, y, at_low / 2
+    return x
 
 
 def _excess(values: Array, covariances: Array, weights: Array) -> Array:
