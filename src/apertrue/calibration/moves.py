@@ -3,7 +3,7 @@
 Between two pictures of one session the offset changes by Δo = A Δs + drift. Pairs without a move tell how much the gun
 wanders (variance w² a hour and component), pairs with one tell A: weighted least squares over all of them, each with
 the variance of its two pictures and w² times its hours (GUM H.3). What the weights do not explain enlarges the
-covariance (Birge ratio). Pairs that contradict all others (a reading mistyped, a move not noted) are left out.
+covariance (Birge ratio). Moves that contradict most others (a reading mistyped, a move not noted) are left out.
 """
 
 from collections.abc import Sequence
@@ -28,9 +28,10 @@ LEAST_MOVES = 8
 MOST_H = 4.0
 #: 1σ of an offset whose picture states none, %.
 _UNKNOWN_SIGMA = 0.5
-#: A pair further off than this many times the usual distance contradicts the others; at most this share is left out.
-_FAR, _MOST_LEFT_OUT = 5.0, 0.15
-_MOST_MOVES = 2000
+#: A move further off than this many times the usual distance contradicts the others.
+_FAR = 4.0
+#: Moves used, and pairs of moves tried, at most.
+_MOST_MOVES, _MOST_PAIRS = 500, 2000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,22 +57,13 @@ def calibration_from_moves(runs: Sequence[Sequence[Point]], state: StateKey | No
     if len(moves) < LEAST_MOVES or spread_condition(np.array([s.turned for s in moves])) > COLLINEAR:
         return None
     wander = _wander([s for s in steps if not s.turned.any()])
-    kept = moves
-    while True:
-        design = np.concatenate([np.kron(np.eye(2), s.turned) for s in kept])
-        seen = np.concatenate([s.seen for s in kept])
-        variance = np.concatenate([s.variance + wander * s.hours for s in kept])
-        try:
-            fit = least_squares(design, seen, variance)
-        except CalibrationError:
-            return None
-        far = (fit.residuals**2 / variance).reshape(-1, 2).sum(axis=1)
-        # The median of χ² with two degrees of freedom is 2 ln 2.
-        far = far / max(float(np.median(far)) / (2 * np.log(2)), 1.0)
-        worst = int(np.argmax(far))
-        if far[worst] <= _FAR**2 or len(kept) - 1 < max(LEAST_MOVES, (1 - _MOST_LEFT_OUT) * len(moves)):
-            break
-        kept = [s for i, s in enumerate(kept) if i != worst]
+    kept = _agreeing(moves, wander)
+    if len(kept) < LEAST_MOVES:
+        return None
+    try:
+        fit = least_squares(*_equations(kept, wander))
+    except CalibrationError:
+        return None
     covariance = fit.covariance * max(fit.scale or 1.0, 1.0) ** 2
     a = fit.parameters.reshape(2, 2)
     if max(relative_doubts(a, covariance)) > 0.5:
@@ -85,6 +77,44 @@ def calibration_from_moves(runs: Sequence[Sequence[Point]], state: StateKey | No
         dof=fit.dof,
         note="from the moves of past sessions",
     )
+
+
+def _equations(moves: Sequence[_Step], wander: float) -> tuple[Array, Array, Array]:
+    """Design (2n, 4), changes seen (2n,) and their variances (2n,)."""
+    return (
+        np.concatenate([np.kron(np.eye(2), s.turned) for s in moves]),
+        np.concatenate([s.seen for s in moves]),
+        np.concatenate([s.variance + wander * s.hours for s in moves]),
+    )
+
+
+def _agreeing(moves: Sequence[_Step], wander: float) -> list[_Step]:
+    """The moves that agree with most of the others.
+
+    A wrong reading has leverage: least squares follows it. So every two moves (evenly chosen where they are many) are
+    tried as the whole truth, and the matrix with the least median of squared residuals tells who is off (P. J.
+    Rousseeuw, J. American Statistical Association 79:871–880, 1984, from memory).
+    """
+    turned = np.array([s.turned for s in moves])
+    seen = np.array([s.seen for s in moves])
+    sigma = np.sqrt(np.array([s.variance + wander * s.hours for s in moves]))
+    i, j = np.triu_indices(len(moves), 1)
+    chosen = np.unique(np.linspace(0, len(i) - 1, min(len(i), _MOST_PAIRS)).astype(int))
+    i, j = i[chosen], j[chosen]
+    two = np.stack([turned[i], turned[j]], axis=1)
+    determinant = np.abs(np.linalg.det(two))
+    apart = determinant > 0.2 * np.linalg.norm(turned[i], axis=1) * np.linalg.norm(turned[j], axis=1)
+    if not apart.any():
+        return list(moves)
+    i, j, two = i[apart], j[apart], two[apart]
+    matrices = np.linalg.solve(two, np.stack([seen[i], seen[j]], axis=1))  # rows of Aᵀ
+    rest = (seen[None] - turned[None] @ matrices) / sigma[None]
+    squares = (rest**2).sum(axis=2)
+    medians = np.median(squares, axis=1)
+    best = int(np.argmin(medians))
+    # The median of χ² with two degrees of freedom is 2 ln 2; the factor corrects for few moves.
+    scale = medians[best] / (2 * np.log(2)) * (1 + 5 / max(len(moves) - 2, 1)) ** 2
+    return [s for s, square in zip(moves, squares[best], strict=True) if square <= _FAR**2 * max(scale, 1.0)]
 
 
 def _step(a: Point, b: Point) -> _Step | None:

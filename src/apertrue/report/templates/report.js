@@ -56,7 +56,7 @@
 
   const list = (ids, words, heading) => {
     const box = make("div");
-    box.append(make("h4", heading));
+    box.append(make("h3", heading));
     const ul = make("ul");
     for (const id of ids) {
       const [sentence, remedy] = words[id] || [id, ""];
