@@ -3,62 +3,64 @@
 from contextlib import suppress
 from datetime import UTC, datetime
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from napari.layers import Image
 from qtpy.QtCore import Qt, QTimer
-from qtpy.QtGui import QCloseEvent, QKeySequence
-from qtpy.QtWidgets import (
-    QApplication,
-    QGridLayout,
-    QHBoxLayout,
-    QLabel,
-    QPushButton,
-    QScrollArea,
-    QShortcut,
-    QVBoxLayout,
-    QWidget,
-)
+from qtpy.QtGui import QKeySequence
+from qtpy.QtWidgets import QApplication, QFileDialog, QGridLayout, QHBoxLayout, QLabel, QShortcut, QVBoxLayout
 
+from ..errors import ApertrueError
 from ..overlay.colors import APERTURE, BEAM
 from ..pipeline import Result
 from ..scene import Edge
-from ._assess_model import AssessModel, Whose, told
+from ._assess_model import AssessModel, Region, Whose, told
 from ._clipboard import pasted
-from ._edge_tool import EdgeTool
+from ._dock import Dock, column, scrolling, tell
+from ._edge_tool import DOTS_NAME, Dots, EdgeTool
 from ._marks import drawn, line_width, marks
 from ._overlay_layer import OverlayLayer
 from ._panel_words import age_words, panel
+from ._region_tool import REGION_NAME, RegionTool
 from ._result_view import ResultView, line, wrapped
 from ._target import Aim, AimError, Array, aim
-from ._versions import camera_of
+from ._versions import bind, camera_of, unbind
 from ._worker import Latest
 
 _EMPTY = "Open a picture of the beam in the condenser aperture: drag a file here, or paste a screenshot."
-REGION_NAME, DOTS_NAME = "apertrue region", "apertrue clicks"
 #: Changes that come together (a slider's drag, a layer's set-up) are answered once, ms.
 _SETTLE_MS = 20
 _AGE_MS = 15_000
 _ZOOM_MS = 80
+#: What a key changes while an edge or the region is drawn: (right, down, larger) in px; ten times as much with Shift.
+_KEYS = {
+    "Left": (-1.0, 0.0, 0.0),
+    "Right": (1.0, 0.0, 0.0),
+    "Up": (0.0, -1.0, 0.0),
+    "Down": (0.0, 1.0, 0.0),
+    "+": (0.0, 0.0, 1.0),
+    "-": (0.0, 0.0, -1.0),
+}
+
+__all__ = ["DOTS_NAME", "REGION_NAME", "AssessWidget"]
 
 
-class AssessWidget(QWidget):
+class AssessWidget(Dock):
     """Assess the beam's centering in the active image layer."""
 
     def __init__(self, napari_viewer: Any, model: AssessModel | None = None) -> None:
-        super().__init__()
-        self.viewer = napari_viewer
+        super().__init__(napari_viewer)
         self.model = model or AssessModel()
         self.target: Any = None
         self.aim: Aim | None = None
         self.result: Result | None = None
         self.overlay = OverlayLayer(self.viewer)
-        self._region_layer: Any = None
-        self._dots_layer: Any = None
+        self.dots = Dots(self.viewer)
         self._whose: Whose | None = None
-        self._closed = False
-        self.latest = Latest(self)
+        self.latest, self.logging = Latest(self), Latest(self)
+        self.region_tool = RegionTool(self.viewer, self._region_changed)
         self.tool = EdgeTool(
             self.viewer,
             to_picture=self._to_picture,
@@ -89,85 +91,93 @@ class AssessWidget(QWidget):
         self.state.setObjectName("state")
         self.view = ResultView()
         self.note = wrapped(name="note")
-        self.note.hide()
-        self.setup_note = wrapped(self.model.setup.trouble, name="setup")
-        self.setup_note.setVisible(bool(self.model.setup.trouble))
-        self.again = self._button(
-            "&Assess again", self.assess, "Judge the shown picture again (age and files are looked at anew)."
-        )
-        self.cancel = self._button("&Cancel", self._cancel, "Throw the running work away.")
-        self.paste = self._button(
-            "&Paste picture", self.paste_picture, "A screenshot from the clipboard, as a new layer."
-        )
-        self.region = self._button("&Region…", self._on_region, "Draw a rectangle: only there it is looked for edges.")
-        self.fix_aperture = self._button("Correct aperture &edge", partial(self._on_correct, "aperture"), "")
-        self.fix_beam = self._button("Correct &beam edge", partial(self._on_correct, "beam"), "")
+        self.setup_note = wrapped(name="setup")
+        tell(self.note, "")
+        tell(self.setup_note, self.model.setup.trouble)
+        b = self.button
+        self.again = b("&Assess again", self.assess, "Judge the shown picture again (age and files are looked at anew).")
+        self.cancel = b("&Cancel", self._cancel, "Throw the running work away.")
+        self.paste = b("Paste p&icture", self.paste_picture, "A screenshot from the clipboard, as a new layer (Ctrl+V).")
+        self.region = b("&Region…", self._on_region, "Draw a rectangle: edges are looked for only there.")
+        self.fix_aperture = b("Correct aperture &edge", partial(self._on_correct, "aperture"))
+        self.fix_beam = b("Correct &beam edge", partial(self._on_correct, "beam"))
         for button in (self.region, self.fix_aperture, self.fix_beam):
             button.setCheckable(True)
         for button, what in ((self.fix_aperture, "aperture"), (self.fix_beam, "beam")):
-            button.setToolTip(f"Drag the {what}'s edge or center, or click three points on the edge. Esc ends it.")
-        self.undo = self._button("&Undo", self._on_undo, "Take back the last thing drawn (Ctrl+Z).")
-        self.clear = self._button("Clear &drawn", self._on_clear, "Forget edges and region drawn by hand.")
+            button.setToolTip(f"Drag the {what}'s edge or center, click three points on the edge, or use the arrow keys.")
+        self.undo = b("&Undo", self._on_undo, "Take back the last thing drawn (Ctrl+Z, here and on the picture).")
+        self.clear = b("Clear &drawn", self._on_clear, "Forget edges and region drawn by hand.")
+        self.log = b("Write into lo&g", self._on_log, "Into the session log that the commands use, too.")
+        self.sheet = b("Session &sheet…", self._on_sheet, "A CSV with readings: file, gun_shift_x, gun_shift_y, kv, …")
         grid = QGridLayout()
         grid.setSpacing(4)
         for k, button in enumerate(
-            (self.again, self.paste, self.fix_aperture, self.fix_beam, self.region, self.cancel, self.undo, self.clear)
+            (
+                *(self.again, self.cancel, self.fix_aperture, self.fix_beam, self.region, self.clear, self.undo),
+                *(self.paste, self.sheet, self.log),
+            )
         ):
             grid.addWidget(button, k // 2, k % 2)
         head = QHBoxLayout()
         head.addWidget(self.picture_name, 1)
         head.addWidget(self.state)
-        inside = QWidget()
-        column = QVBoxLayout(inside)
-        column.addLayout(head)
-        column.addWidget(self.setup_note)
-        column.addWidget(self.view)
-        column.addStretch(1)
-        scroll = QScrollArea()
-        scroll.setWidgetResizable(True)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        scroll.setFrameShape(QScrollArea.Shape.NoFrame)
-        scroll.setWidget(inside)
+        inside = column(self.setup_note, self.view)
+        inside.layout().setContentsMargins(4, 0, 4, 0)
+        scroll = scrolling(inside)
         outer = QVBoxLayout(self)
-        outer.setContentsMargins(0, 0, 0, 0)
+        outer.setContentsMargins(6, 0, 6, 4)
         outer.setSpacing(4)
+        outer.addLayout(head)
         outer.addWidget(scroll, 1)
         outer.addWidget(line())
         outer.addWidget(self.note)
         outer.addLayout(grid)
         bar = scroll.verticalScrollBar().sizeHint().width()
-        self.setMinimumWidth(max(int(22 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar))
-        for keys, slot in (
-            (QKeySequence.StandardKey.Undo, self._on_undo),
-            (QKeySequence.StandardKey.Paste, self.paste_picture),
-        ):
-            shortcut = QShortcut(QKeySequence(keys), self)
-            shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
-            shortcut.activated.connect(slot)
-        escape = QShortcut(QKeySequence("Escape"), self)
-        escape.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
-        escape.activated.connect(self._end_tools)
+        self.setMinimumWidth(max(int(22 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar + 12))
+        self._shortcut(QKeySequence.StandardKey.Undo, self._on_undo)
+        self._shortcut(QKeySequence.StandardKey.Paste, self.paste_picture)
+        self._shortcut("Escape", self._end_tools)
+        self._drawing_keys = [
+            self._shortcut(f"{shift}{key}", partial(self._on_key, *(step * v for v in way)))
+            for key, way in _KEYS.items()
+            for shift, step in (("", 1.0), ("Shift+", 10.0))
+        ]
+        self._drawing_keys += [self._shortcut(key, self._on_enter) for key in ("Return", "Enter")]
+        # On the picture, too: that is where one draws.
+        self._bound = {
+            key: bind(self.viewer, key, slot)
+            for key, slot in (("Control-Z", self._on_undo), ("Escape", self._end_tools))
+        }
         self._refresh_buttons()
 
-    def _button(self, text: str, slot: Any, tip: str) -> QPushButton:
-        out = QPushButton(text)
-        out.setToolTip(tip)
-        out.clicked.connect(lambda *_: slot())
+    def _shortcut(self, keys: Any, slot: Any) -> QShortcut:
+        out = QShortcut(QKeySequence(keys), self)
+        out.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        out.activated.connect(lambda: slot())
         return out
 
     def _connect(self) -> None:
         self._zoom.timeout.connect(self._on_zoom)
-        camera_of(self.viewer).events.zoom.connect(self._zoomed)
         self.latest.done.connect(self._on_done)
         self.latest.failed.connect(self._on_failed)
         self.latest.busy.connect(self._on_busy)
+        self.logging.done.connect(self._say_note)
+        self.logging.failed.connect(lambda error: self._say_note(told(error)))
         self._settle.timeout.connect(self.assess)
         self._age.timeout.connect(self._show_age)
-        self.viewer.layers.selection.events.active.connect(self._on_active)
-        self.viewer.layers.events.removed.connect(self._on_removed)
-        self.viewer.dims.events.current_step.connect(self._changed)
-        self.viewer.dims.events.ndisplay.connect(self._changed)
-        self.viewer.dims.events.order.connect(self._changed)
+        for emitter, slot in self._viewer_events():
+            emitter.connect(slot)
+
+    def _viewer_events(self) -> tuple[tuple[Any, Any], ...]:
+        v = self.viewer
+        return (
+            (v.layers.selection.events.active, self._on_active),
+            (v.layers.events.removed, self._on_removed),
+            (v.dims.events.current_step, self._changed),
+            (v.dims.events.ndisplay, self._changed),
+            (v.dims.events.order, self._changed),
+            (camera_of(v).events.zoom, self._zoomed),
+        )
 
     # --- which picture ---------------------------------------------------------------------------------------------------
     def _on_active(self, event: Any = None) -> None:  # noqa: ARG002
@@ -187,35 +197,33 @@ class AssessWidget(QWidget):
     def _on_removed(self, event: Any) -> None:
         if self._closed:
             return
-        removed = event.value
-        if removed is self._region_layer:
-            self._region_layer = None
-            self._region_changed()
-        elif removed is self._dots_layer:
-            self._dots_layer = None
-        elif removed is self.target:
+        self.region_tool.removed(event.value)
+        if event.value is self.target:
             self._watch_layer(None)
             self._on_active()
 
     def _watch_layer(self, layer: Any) -> None:
-        if self.target is not None:
-            for emitter in self._layer_events(self.target):
-                with suppress(ValueError, TypeError):
-                    emitter.disconnect(self._changed)
+        self._let_layer_go()
         self._end_tools()
         self.model.start_over()
-        self._drop_region()
+        self.region_tool.drop()
         self.target, self.result, self.aim = layer, None, None
         self.overlay.clear()
         if layer is None:
             self.latest.cancel()
-            self.picture_name.setText("")
+            tell(self.picture_name, "")
             self.view.say(_EMPTY)
             self._refresh_buttons()
             return
         for emitter in self._layer_events(layer):
             emitter.connect(self._changed)
         self._changed()
+
+    def _let_layer_go(self) -> None:
+        if self.target is not None:
+            for emitter in self._layer_events(self.target):
+                with suppress(ValueError, TypeError):
+                    emitter.disconnect(self._changed)
 
     @staticmethod
     def _layer_events(layer: Any) -> tuple[Any, ...]:
@@ -240,10 +248,11 @@ class AssessWidget(QWidget):
         self.latest.start(partial(_work, self.model, meant))
 
     def _on_done(self, outcome: tuple[Aim, Result]) -> None:
+        first = self.result is None
         self.aim, self.result = outcome
         page = f", page {self.aim.page}" if self.aim.index else ""
-        self.picture_name.setText(f"{self.aim.name}{page}")
-        if self._whose is None and not self.region.isChecked():
+        tell(self.picture_name, f"{self.aim.name}{page}")
+        if first:
             self._say_note("")
         self._draw()
         self._show_age()
@@ -256,11 +265,12 @@ class AssessWidget(QWidget):
         drawn_marks = marks(r.scene, r.assessment, self._px())
         self.overlay.show(drawn_marks, self.aim.to_world)
         console = self.model.setup.instrument.console
-        self.view.show_panel(panel(r, drawn_marks.enlarged, (console.name_x, console.name_y)))
+        names = (console.name_x, console.name_y)
+        self.view.show_panel(panel(r, drawn_marks.enlarged, names, drawn_marks.doubt))
 
     def _on_failed(self, error: BaseException) -> None:
         self.result = None
-        self.picture_name.setText("" if self.target is None else str(self.target.name))
+        tell(self.picture_name, "" if self.target is None else str(self.target.name))
         self.overlay.clear()
         self.view.say(told(error))
         self._refresh_buttons()
@@ -296,28 +306,45 @@ class AssessWidget(QWidget):
     # --- drawing by hand ---------------------------------------------------------------------------------------------------
     def _on_correct(self, whose: Whose) -> None:
         button = self.fix_aperture if whose == "aperture" else self.fix_beam
-        if not button.isChecked():
-            self._end_tools()
-            return
+        wanted = button.isChecked()
         self._end_tools()
+        if not wanted:
+            return
         button.setChecked(True)
         self._whose = whose
         self.tool.start()
-        self._say_note(f"Drag the {whose}'s edge (or its center), or click three points on the edge. Esc ends it.")
+        self._drawing(True)
+        self._say_note(
+            f"Drag the {whose}'s edge (or its center), or click three points on the edge. By keys: arrows move it, "
+            "+ and − size it (Shift: tenfold), Enter takes it. Esc ends."
+        )
+
+    def _drawing(self, on: bool) -> None:
+        for shortcut in self._drawing_keys:
+            shortcut.setEnabled(on)
 
     def _end_tools(self) -> None:
+        if not (self.tool.on or self.region_tool.on):
+            self._drawing(False)
+            return
+        edge_on = self.tool.on
         self.tool.stop()
         self._whose = None
         self.fix_aperture.setChecked(False)
         self.fix_beam.setChecked(False)
+        self.region.setChecked(False)
+        self.region_tool.stop(self.target)
+        self.region_tool.show(self.model.drawn.region)
+        self._drawing(False)
         self._say_note("")
+        if edge_on:
+            self._draw()
 
-    def keyPressEvent(self, event: Any) -> None:  # noqa: N802
-        """Esc ends drawing."""
-        if event.key() == Qt.Key.Key_Escape:
-            self._end_tools()
-            return
-        super().keyPressEvent(event)
+    def _on_key(self, dx: float, dy: float, grow: float) -> None:
+        (self.region_tool if self.region_tool.on else self.tool).key(dx, dy, grow)
+
+    def _on_enter(self) -> None:
+        (self.region_tool if self.region_tool.on else self.tool).accept()
 
     def _present_edge(self) -> Edge | None:
         if self._whose is None:
@@ -326,7 +353,12 @@ class AssessWidget(QWidget):
         if self.result is None:
             return d
         scene = self.result.scene
-        return (scene.aperture if self._whose == "aperture" else scene.beam) or d or scene.edge
+        found = (scene.aperture if self._whose == "aperture" else scene.beam) or d or scene.edge
+        if found is not None:
+            return found
+        # Nothing was found: a circle in the middle, to begin with.
+        rows, columns = self.result.frame.shape
+        return Edge(0.5 * (columns - 1), 0.5 * (rows - 1), 0.25 * min(rows, columns))
 
     def _draw_edge(self, edge: Edge) -> None:
         if self._whose is not None and self.aim is not None:
@@ -337,112 +369,48 @@ class AssessWidget(QWidget):
         if whose is None:
             return
         self.model.correct(whose, edge)
-        self._end_tools()
-        self._refresh_buttons()
-        self.assess()
+        self._drawn_changed()
 
     def _to_picture(self, world: Array) -> tuple[float, float]:
         matrix = np.eye(3) if self.aim is None else self.aim.to_world
-        row, column = np.linalg.solve(matrix, np.array([world[0], world[1], 1.0]))[:2]
-        return float(column), float(row)
+        row, column_ = np.linalg.solve(matrix, np.array([world[0], world[1], 1.0]))[:2]
+        return float(column_), float(row)
 
     def _show_dots(self, points: list[tuple[float, float]]) -> None:
-        from napari.layers import Points
-
-        data = np.array([(y, x) for x, y in points], float).reshape(-1, 2)
-        if self._dots_layer is None or self._dots_layer not in self.viewer.layers:
-            if not points:
-                return
-            active = self.viewer.layers.selection.active
-            color = APERTURE if self._whose == "aperture" else BEAM
-            self._dots_layer = Points(
-                data, name=DOTS_NAME, size=9 * self._px(), face_color=color, border_color="black", symbol="cross"
-            )
-            self.viewer.add_layer(self._dots_layer)
-            self.viewer.layers.selection.active = active
-            camera_of(self.viewer).mouse_pan = False
-        if self.aim is not None:
-            self._dots_layer.affine = self.aim.to_world
-        self._dots_layer.data = data
-        self._dots_layer.visible = bool(points)
+        place = np.eye(3) if self.aim is None else self.aim.to_world
+        self.dots.show(points, place, 9 * self._px(), APERTURE if self._whose == "aperture" else BEAM)
 
     def _on_region(self) -> None:
-        if not self.region.isChecked():
-            if self._region_layer is not None:
-                self._region_layer.mode = "pan_zoom"
-            self.viewer.layers.selection.active = self.target
+        wanted = self.region.isChecked()
+        self._end_tools()
+        if not wanted:
             return
-        from napari.layers import Shapes
-
-        if self.target is None or self.aim is None:
+        if self.target is None or self.aim is None or self.result is None:
             self.region.setChecked(False)
             self._say_note("There is no picture to draw on.")
             return
+        self.region.setChecked(True)
+        self._say_note(self.region_tool.start(self.aim.to_world, self.result.frame.shape, self._px()))
+        self._drawing(True)
+
+    def _region_changed(self, region: Region | None) -> None:
+        if not self._closed and self.model.restrict(region):
+            self._drawn_changed()
+
+    def _drawn_changed(self) -> None:
+        """Something drawn was added or taken back: show it and judge with it."""
+        self.region_tool.show(self.model.drawn.region)
         self._end_tools()
-        if self._region_layer is None or self._region_layer not in self.viewer.layers:
-            self._region_layer = Shapes(
-                ndim=2, name=REGION_NAME, affine=self.aim.to_world, edge_color=APERTURE, face_color="transparent",
-                edge_width=2 * self._px(),
-            )  # fmt: skip
-            self.viewer.add_layer(self._region_layer)
-            self._region_layer.events.data.connect(self._region_changed)
-        self.viewer.layers.selection.active = self._region_layer
-        self._region_layer.mode = "add_rectangle"
-        self._say_note("Draw a rectangle round the discs. The last shape counts; delete it to search everywhere.")
-
-    def _region_changed(self, event: Any = None) -> None:
-        if self._closed or (event is not None and getattr(event, "action", None) in ("adding", "removing", "changing")):
-            return
-        shapes = [] if self._region_layer is None else list(self._region_layer.data)
-        region = None
-        if shapes:
-            corners = np.asarray(shapes[-1])[:, -2:]
-            (top, left), (bottom, right) = corners.min(axis=0), corners.max(axis=0)
-            region = (float(left), float(top), float(right), float(bottom))
-        if self.model.restrict(region):
-            self._region_done()
-
-    def _region_done(self) -> None:
-        if self._region_layer is not None:
-            self._region_layer.mode = "pan_zoom"
-        self.region.setChecked(False)
-        if self.target is not None and self.target in self.viewer.layers:
-            self.viewer.layers.selection.active = self.target
-        self._say_note("")
         self._refresh_buttons()
         self.assess()
 
-    def _drop_region(self) -> None:
-        self.region.setChecked(False)
-        if self._region_layer is not None:
-            layer, self._region_layer = self._region_layer, None
-            if layer in self.viewer.layers:
-                self.viewer.layers.remove(layer)
-
-    def _show_region(self) -> None:
-        """The region layer as the model says, after undo or clear."""
-        layer, region = self._region_layer, self.model.drawn.region
-        if layer is None:
-            return
-        with layer.events.data.blocker():
-            layer.data = []
-            if region is not None:
-                left, top, right, bottom = region
-                layer.add_rectangles(np.array([[top, left], [bottom, right]]))
-
     def _on_undo(self) -> None:
-        if self.model.undo():
-            self._show_region()
-            self._end_tools()
-            self._refresh_buttons()
-            self.assess()
+        if not self._closed and self.model.undo():
+            self._drawn_changed()
 
     def _on_clear(self) -> None:
         if self.model.clear():
-            self._show_region()
-            self._end_tools()
-            self._refresh_buttons()
-            self.assess()
+            self._drawn_changed()
 
     # --- the rest ----------------------------------------------------------------------------------------------------------
     def paste_picture(self) -> None:
@@ -454,9 +422,27 @@ class AssessWidget(QWidget):
         self._say_note("")
         self.viewer.add_image(picture, name="pasted picture", rgb=True)
 
+    def _on_log(self) -> None:
+        if self.result is not None and self.aim is not None:
+            self.logging.start(partial(self.model.add_to_log, self.aim, self.result))
+
+    def _on_sheet(self) -> None:
+        chosen = ""
+        if not self.model.setup.sheet:
+            chosen = QFileDialog.getOpenFileName(self, "Session sheet", "", "Sheets (*.csv)")[0]
+            if not chosen:
+                return
+        try:
+            said = self.model.use_sheet(Path(chosen) if chosen else None)
+        except (ApertrueError, OSError) as error:
+            self._say_note(told(error))
+            return
+        self.sheet.setText("Without &sheet" if said else "Session &sheet…")
+        tell(self.setup_note, " ".join(s for s in (self.model.setup.trouble, said) if s))
+        self.assess()
+
     def _say_note(self, text: str) -> None:
-        self.note.setText(text)
-        self.note.setVisible(bool(text))
+        tell(self.note, text)
 
     def _refresh_buttons(self) -> None:
         there = self.target is not None
@@ -465,38 +451,21 @@ class AssessWidget(QWidget):
         self.cancel.setEnabled(self.latest.running)
         self.undo.setEnabled(self.model.can_undo)
         self.clear.setEnabled(self.model.drawn.anything)
+        self.log.setEnabled(self.result is not None)
 
-    def shut(self) -> None:
-        """Stop all work and let go of the viewer; the picture's layers stay."""
-        if self._closed:
-            return
-        self._closed = True
+    def _let_go(self) -> None:
         self.latest.close()
-        self._settle.stop()
-        self._age.stop()
-        self._zoom.stop()
+        self.logging.close()
+        for timer in (self._settle, self._age, self._zoom):
+            timer.stop()
         self.tool.stop()
-        v = self.viewer
-        for emitter, slot in (
-            (v.layers.selection.events.active, self._on_active),
-            (v.layers.events.removed, self._on_removed),
-            (v.dims.events.current_step, self._changed),
-            (v.dims.events.ndisplay, self._changed),
-            (v.dims.events.order, self._changed),
-            (camera_of(v).events.zoom, self._zoomed),
-        ):
+        for key, bound in self._bound.items():
+            unbind(self.viewer, key, bound)
+        for emitter, slot in self._viewer_events():
             with suppress(ValueError, TypeError):
                 emitter.disconnect(slot)
-        if self.target is not None:
-            for emitter in self._layer_events(self.target):
-                with suppress(ValueError, TypeError):
-                    emitter.disconnect(self._changed)
+        self._let_layer_go()
         self.overlay.remove()
-
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """The dock was closed."""
-        self.shut()
-        super().closeEvent(event)
 
 
 def _work(model: AssessModel, meant: Aim) -> tuple[Aim, Result]:

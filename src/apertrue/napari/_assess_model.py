@@ -12,6 +12,7 @@ from ..frame import Frame
 from ..instrument import Instrument, completed, find_instrument
 from ..judging import age_min
 from ..pipeline import Result, judge, readvise
+from ..readers import ReadOptions, SheetRow, apply_sheet, read_sheet
 from ..scene import Edge, Hints
 from ..session.context import with_nudge
 from ._target import Aim, AimError
@@ -43,12 +44,14 @@ class Setup:
         file: the instrument file; ``None`` = starting values.
         calibrations: all shift calibrations at hand.
         trouble: what could not be read, for the user; empty when all is well.
+        sheet: rows of a session sheet that completes what files do not tell.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
     file: Path | None = None
     calibrations: tuple[Calibration, ...] = ()
     trouble: str = ""
+    sheet: tuple[SheetRow, ...] = ()
 
 
 def load_setup() -> Setup:
@@ -119,6 +122,39 @@ class AssessModel:
         self._before.append(self.drawn)
         self.drawn = drawn
 
+    # --- readings and log ---------------------------------------------------------------------------------------------
+    def use_sheet(self, path: Path | None) -> str:
+        """Take readings from a session sheet, or from none any more; returns what to say.
+
+        Raises:
+            ReadError: the sheet is wrong; names line and column.
+        """
+        if path is None:
+            self.setup = replace(self.setup, sheet=())
+            return ""
+        rows = read_sheet(path, options=ReadOptions(timezone=self.setup.instrument.timezone))
+        self.setup = replace(self.setup, sheet=rows)
+        return f"Readings from {path.name} ({len(rows)} lines)."
+
+    def add_to_log(self, aim: Aim, result: Result) -> str:
+        """Write a judged picture into the session log, the same as the commands'; returns what to say. May be slow.
+
+        Raises:
+            StoreError: the log can't be written.
+        """
+        from ..session import add_result, open_log
+        from ..session.clock import now as present
+        from ..session.clock import zone_of
+
+        if aim.origin is not None and aim.origin.simulated:
+            return "This picture is simulated: it is not written into the session log."
+        instrument = self.setup.instrument
+        with open_log() as store:
+            entry, added = add_result(store, result, present(zone_of(instrument)), instrument, origin="window")
+        if not added:
+            return f"It is in the session log already (entry {entry.id})."
+        return f"In the session log as entry {entry.id}, {entry.at:%H:%M}. To take it back: apertrue session undo {entry.id}"
+
     # --- the work ------------------------------------------------------------------------------------------------------
     def work(self, aim: Aim, now: datetime | None = None) -> Result:
         """Judge the picture that ``aim`` means. Slow: call it in a worker.
@@ -132,7 +168,7 @@ class AssessModel:
 def judge_one(frame: Frame, setup: Setup, drawn: Drawn, now: datetime) -> Result:
     """The main line for one picture in the window, with its age and, where a calibration holds, its nudge."""
     instrument = setup.instrument
-    frame = completed(frame, instrument)
+    frame = completed(apply_sheet(frame, setup.sheet), instrument)
     context = Context(age_min=age_min(frame, now))
     hints = Hints(region=drawn.region, start_aperture=drawn.aperture, start_beam=drawn.beam)
     result = judge(frame, instrument=instrument, hints=hints, context=context)

@@ -1,4 +1,4 @@
-"""Correcting an edge by hand: three points on it, or dragging it. Pure; the window only brings positions."""
+"""Correcting an edge by hand: three points on it, dragging it, or keys. Pure; the window only brings positions."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -38,3 +38,8 @@ def dragged(edge: Edge, held: str, start: tuple[float, float], to: tuple[float, 
         return replace(edge, x=edge.x + to[0] - start[0], y=edge.y + to[1] - start[1], arcs=())
     change = hypot(to[0] - edge.x, to[1] - edge.y) - hypot(start[0] - edge.x, start[1] - edge.y)
     return replace(edge, radius=max(edge.radius + change, _LEAST_RADIUS), arcs=())
+
+
+def keyed(edge: Edge, dx: float, dy: float, grow: float) -> Edge:
+    """The edge after a key: moved by (dx, dy) px and larger by ``grow`` px."""
+    return replace(edge, x=edge.x + dx, y=edge.y + dy, radius=max(edge.radius + grow, _LEAST_RADIUS), arcs=())

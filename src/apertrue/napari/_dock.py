@@ -34,9 +34,13 @@ class Dock(QWidget):
 
     def shut(self) -> None:
         """Stop all work and let go of the viewer; the pictures' layers stay. A second call does nothing."""
-        if not self._closed:
-            self._closed = True
-            self._let_go()
+        if self._closed:
+            return
+        self._closed = True
+        window, self._window = self._window, None
+        if window is not None:
+            window.removeEventFilter(self)
+        self._let_go()
 
     def _let_go(self) -> None:
         """What a widget has to end."""
@@ -48,9 +52,11 @@ class Dock(QWidget):
                 self._docked = True
             elif self._docked:
                 self.shut()
-        elif event.type() == QEvent.Type.Show and self._window is None and isinstance(self.window(), QMainWindow):
-            self._window = self.window()
-            self._window.installEventFilter(self)
+        elif event.type() == QEvent.Type.Show and self._window is None and not self._closed:
+            window = self.window()
+            if isinstance(window, QMainWindow):
+                self._window = window
+                window.installEventFilter(self)
         return bool(super().event(event))
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802

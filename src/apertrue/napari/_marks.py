@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from ..assessment import Assessment
 from ..overlay.colors import APERTURE, BEAM, MOVE, UNKNOWN
 from ..scene import Edge, Scene
+from ._doubt import Doubt, doubt
 
 Array = NDArray[np.float64]
 
@@ -34,12 +35,14 @@ class Marks:
         colors: (n, 4), RGBA 0–1.
         width: of the lines, px of the picture.
         enlarged: how many times the arrow is enlarged; 0 = no arrow.
+        doubt: the ring of the offset's doubt; ``None`` = there is no offset.
     """
 
     vectors: Array
     colors: Array
     width: float
     enlarged: int
+    doubt: Doubt | None = None
 
 
 def line_width(px: float) -> float:
@@ -56,7 +59,7 @@ def marks(scene: Scene | None, assessment: Assessment | None, px: float = 1.0) -
         px: picture px to a screen px, for the lines' width.
     """
     pen = _Pen()
-    enlarged = 0
+    enlarged, ring = 0, None
     if scene is not None:
         if scene.edge is not None:
             pen.edge(scene.edge, UNKNOWN, dashed=False)
@@ -69,7 +72,10 @@ def marks(scene: Scene | None, assessment: Assessment | None, px: float = 1.0) -
         wanted = assessment is not None and assessment.move_direction_deg is not None and assessment.verdict != "leave"
         if wanted and scene.aperture is not None and scene.beam is not None:
             enlarged = pen.arrow(scene.beam, scene.aperture)
-    return pen.marks(line_width(px), enlarged)
+        ring = None if assessment is None else doubt(scene, assessment, px)
+        if ring is not None:
+            pen.dots(ring.outline, BEAM)
+    return pen.marks(line_width(px), enlarged, ring)
 
 
 def drawn(edge: Edge, whose: str, px: float = 1.0) -> Marks:
@@ -132,14 +138,20 @@ class _Pen:
         self.line(starts, np.stack([tip, tip - head + side, tip - head - side]), MOVE, cased=True)
         return enlarged
 
-    def marks(self, width: float, enlarged: int) -> Marks:
+    def dots(self, outline: Array, color: str) -> None:
+        """Every other piece of a closed outline, (n, 2)."""
+        if len(outline):
+            self.line(outline[::2], np.roll(outline, -1, axis=0)[::2], color, cased=True)
+
+    def marks(self, width: float, enlarged: int, ring: Doubt | None = None) -> Marks:
         """All lines, turned into (row, column)."""
         if not self._lines:
             return Marks(np.zeros((0, 2, 2)), np.zeros((0, 4)), width, 0)
         lines = [*self._casing(width), *self._lines]
         start = np.concatenate([s for s, _, _ in lines])[:, ::-1]
         end = np.concatenate([e for _, e, _ in lines])[:, ::-1]
-        return Marks(np.stack([start, end - start], axis=1), np.concatenate([c for *_, c in lines]), width, enlarged)
+        colors = np.concatenate([c for *_, c in lines])
+        return Marks(np.stack([start, end - start], axis=1), colors, width, enlarged, ring)
 
     def _casing(self, width: float) -> Iterator[tuple[Array, Array, Array]]:
         """Dark lines on both sides of the cased ones; drawn first, as one layer has lines of one width only."""

@@ -9,6 +9,7 @@ from ..overlay.colors import VERDICTS
 from ..pipeline import Result
 from ..registry import FLAGS, REASONS, VERDICT_WORDS
 from ..registry.format import NOTHING, format_number, format_value
+from ._doubt import Doubt
 
 _NUMBERS = (
     ("working_score", "Working score", "With the beam spread to what the work uses; the number to decide on."),
@@ -50,8 +51,20 @@ class Panel:
     legend: tuple[tuple[str, str], ...]
 
 
-def panel(result: Result, enlarged: int, names: tuple[str, str] = ("gun shift X", "gun shift Y")) -> Panel:
-    """The words of a result; ``enlarged``: how many times the arrow is drawn longer; ``names`` of the two axes."""
+def panel(
+    result: Result,
+    enlarged: int,
+    names: tuple[str, str] = ("gun shift X", "gun shift Y"),
+    ring: Doubt | None = None,
+) -> Panel:
+    """The words of a result.
+
+    Args:
+        result: of the main line.
+        enlarged: how many times the arrow is drawn longer.
+        names: of the two axes.
+        ring: the ring of the offset's doubt.
+    """
     a, advice, scene = result.assessment, result.advice, result.scene
     general = set(CAUTIONS.values())
     said = [s for s in advice.sentences if s not in general]
@@ -78,7 +91,7 @@ def panel(result: Result, enlarged: int, names: tuple[str, str] = ("gun shift X"
         tuple(REASONS[r].sentence for r in advice.reasons if r in REASONS),
         flags,
         tuple(s for s in advice.sentences if s in general),
-        _legend(result, enlarged),
+        _legend(result, enlarged, ring),
     )
 
 
@@ -100,7 +113,7 @@ def _numbers(result: Result, names: tuple[str, str]) -> tuple[tuple[str, str, st
     return tuple(out)
 
 
-def _legend(result: Result, enlarged: int) -> tuple[tuple[str, str], ...]:
+def _legend(result: Result, enlarged: int, ring: Doubt | None) -> tuple[tuple[str, str], ...]:
     scene, out = result.scene, []
     if scene.aperture is not None:
         out.append(("aperture", "aperture edge, + center" + (" (remembered)" if scene.aperture_remembered else "")))
@@ -110,8 +123,13 @@ def _legend(result: Result, enlarged: int) -> tuple[tuple[str, str], ...]:
         out.append(("edge", "an edge of unknown owner"))
     if enlarged:
         out.append(("move", "needed move" + ("" if enlarged == 1 else f", drawn {enlarged}×")))
+    if ring is not None and ring.enlarged:
+        size = "true size" if ring.enlarged == 1 else f"drawn {ring.enlarged}×"
+        out.append(("doubt", f"doubt of the offset (95 %), {size}"))
     if out:
-        out.append(("", "Faint lines: continued by the fit."))
+        small = ring is not None and not ring.enlarged
+        thin = f" The offset's doubt (95 %: {ring.percent:.2g} %) is too small to draw." if ring and small else ""
+        out.append(("", f"Faint lines: continued by the fit.{thin}"))
     return tuple(out)
 
 

@@ -7,7 +7,7 @@ from qtpy.QtWidgets import QFormLayout, QFrame, QHBoxLayout, QLabel, QSizePolicy
 from ..overlay.colors import APERTURE, BEAM, MOVE, UNKNOWN
 from ._panel_words import Panel
 
-_SAMPLE = {"aperture": APERTURE, "beam": BEAM, "edge": UNKNOWN, "move": MOVE}
+_SAMPLE = {"aperture": APERTURE, "beam": BEAM, "edge": UNKNOWN, "move": MOVE, "doubt": BEAM}
 
 
 def wrapped(text: str = "", *, name: str = "") -> QLabel:
@@ -41,8 +41,14 @@ class Sample(QWidget):
         pen = QPen(QColor(_SAMPLE[self.kind]), max(2.0, self.height() / 8))
         if self.kind == "aperture":
             pen.setDashPattern([2.0, 1.2])
+        elif self.kind == "doubt":
+            pen.setDashPattern([1.0, 1.0])
         painter.setPen(pen)
         middle, right = self.height() // 2, self.width() - 3
+        if self.kind == "doubt":
+            painter.drawEllipse(self.width() // 2 - self.height() // 2 + 2, 2, self.height() - 4, self.height() - 4)
+            painter.end()
+            return
         painter.drawLine(3, middle, right, middle)
         if self.kind == "move":
             wing = self.height() // 4

@@ -1,6 +1,7 @@
 """Where versions of napari and of the Qt binding differ."""
 
 import sys
+from collections.abc import Callable
 from typing import Any
 
 
@@ -36,3 +37,23 @@ def keep_none() -> bool:
         return False
     ctypes.c_ssize_t.from_address(id(None)).value += 2**48
     return True
+
+
+def bind(viewer: Any, key: str, slot: Callable[[], None]) -> Callable[[Any], None] | None:
+    """Let a key on the canvas call ``slot``; ``None`` where the key is taken (it then stays with whom it belongs to)."""
+
+    def pressed(_viewer: Any) -> None:
+        slot()
+
+    try:
+        viewer.bind_key(key, pressed)
+    except ValueError:
+        return None
+    return pressed
+
+
+def unbind(viewer: Any, key: str, bound: Callable[[Any], None] | None) -> None:
+    """Give a key back."""
+    keymap = viewer.keymap
+    for name in [k for k, v in keymap.items() if bound is not None and v is bound]:
+        del keymap[name]
