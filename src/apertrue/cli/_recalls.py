@@ -31,10 +31,10 @@ def recalls(
     Example: apertrue session recalls
     """
     from ..session import events
-    from .session import _open, _set_up
+    from ._session_common import open_session_log, set_up
 
-    found, calibrations = _set_up(instrument)
-    with _open(log, read_only=True) as store:
+    found, calibrations = set_up(instrument)
+    with open_session_log(log, read_only=True) as store:
         entries = events(store)
     show_recalls(entries, found, calibrations, plot=plot, json=json)
 

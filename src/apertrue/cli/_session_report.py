@@ -34,13 +34,13 @@ def report(
     """
     from ..audit.session_report import write_session_report
     from ..session.clock import now as present
-    from .session import _day, _open, _set_up
+    from ._session_common import day_limits, open_session_log, set_up
 
     if day and every:
         raise typer.BadParameter("give --day or --all, not both")
-    found, calibrations = _set_up(instrument)
-    since, until, zone = _day(found, day)
-    with _open(log, read_only=True) as store:
+    found, calibrations = set_up(instrument)
+    since, until, zone = day_limits(found, day)
+    with open_session_log(log, read_only=True) as store:
         try:
             written = write_session_report(
                 file,

@@ -145,7 +145,7 @@ def _idle(watcher: "Watcher", since: float, limit: float | None) -> bool:
 def _as_dict(update: "Update") -> dict[str, Any]:
     if update.event is None:
         return {"file": str(update.file), "added": False, "error": update.error}
-    from .session import event_dict
+    from ._session_common import event_dict
 
     return {**event_dict(update.event), "added": update.added}
 
