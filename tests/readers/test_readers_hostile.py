@@ -302,12 +302,12 @@ def test_absurd_sizes_are_refused_before_memory_is_taken(kind):
 @pytest.mark.parametrize(
     ("data", "match"),
     [
-        (png(16000, 16000, data=b"\0" * 1000), "far more pixels than its bytes can hold"),
-        (tif(16000, 16000, compression=8), "far more pixels than its bytes can hold"),
-        (tif(16000, 16000, compression=32773), "far more pixels than its bytes can hold"),
-        (tif(16000, 16000), "cut off"),
-        (npy((16000, 16000)), "cut off"),
-        (bmp(16000, 16000), "far more pixels than its bytes can hold"),
+        (png(8000, 8000, data=b"\0" * 1000), "far more pixels than its bytes can hold"),
+        (tif(8000, 8000, compression=8), "far more pixels than its bytes can hold"),
+        (tif(8000, 8000, compression=32773), "far more pixels than its bytes can hold"),
+        (tif(8000, 8000), "cut off"),
+        (npy((6000, 6000)), "cut off"),
+        (bmp(8000, 8000), "far more pixels than its bytes can hold"),
     ],
 )
 def test_sizes_within_the_limit_must_fit_the_bytes(data, match):

@@ -39,3 +39,22 @@ def test_wrong_sql_is_told_as_a_fault_of_the_program(tmp_path: Path) -> None:
     _made(path)
     with open_store(path, migrations=[ONE]) as store, pytest.raises(sqlite3.OperationalError, match="nowhere"):
         store.value("select nowhere from entries")
+
+
+def test_a_record_of_migrations_that_is_gone(tmp_path: Path) -> None:
+    path = tmp_path / "log.sqlite"
+    path.write_bytes(_made(path).replace(b"log/0001-entries", b"lag/0001-entries"))
+    with pytest.raises(StoreError, match=r"log\.sqlite.*damaged"):
+        open_store(path, migrations=[ONE])
+
+
+def test_an_entry_of_no_known_kind_is_damage(tmp_path: Path) -> None:
+    from apertrue.session import add_event, events, open_log
+
+    path = tmp_path / "day.sqlite"
+    with open_log(path) as store:
+        add_event(store, "note", values={"note": "x"})
+        store.execute("drop trigger log_no_update")
+        store.execute("update log set kind = 'nonsense'")
+        with pytest.raises(StoreError, match=r"day\.sqlite.*damaged"):
+            events(store)

@@ -96,10 +96,15 @@ def check_shape(
         raise source.error(
             f"it is too small to measure ({columns} × {rows} px)", f"Use a picture of at least {MIN_SIDE} px a side"
         )
-    if rows * columns > options.max_pixels or rows * columns * samples * itemsize > options.max_bytes:
+    remedy = "Crop or bin the picture; the limit is the reading option max_pixels"
+    if rows * columns > options.max_pixels:
+        most = f"{options.max_pixels / 2**20:.4g} Mpx"
+        raise source.error(f"its header states {columns} × {rows} px, more than the limit of {most}", remedy)
+    if rows * columns * samples * itemsize > options.max_bytes:
+        most = f"{options.max_bytes / 2**20:.4g} MiB"
         raise source.error(
-            f"its header states {columns} × {rows} px, more than the limit of {options.max_pixels / 2**20:.4g} Mpx",
-            "Crop or bin the picture; the limit is the reading option max_pixels",
+            f"its header states {columns} × {rows} px of {samples * itemsize} bytes, more than the limit of {most}",
+            remedy,
         )
 
 

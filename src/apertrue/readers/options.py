@@ -4,8 +4,9 @@ from dataclasses import dataclass, field
 
 from ..frame import State
 
-#: Largest page that is read by default, pixels (rows × columns): 16384 × 16384.
-MAX_PIXELS = 256 * 2**20
+#: Largest page that is read by default, pixels (rows × columns): 8192 × 8192. Whatever a file of it holds, reading and
+#: judging stays under 1 GiB.
+MAX_PIXELS = 64 * 2**20
 #: A picture's side may not be shorter, px: nothing round can be measured in less.
 MIN_SIDE = 16
 
@@ -31,5 +32,5 @@ class ReadOptions:
 
     @property
     def max_bytes(self) -> int:
-        """Largest decoded page, bytes (8 for each allowed pixel)."""
-        return 8 * self.max_pixels
+        """Largest decoded page, bytes (7 for each allowed pixel: three channels of 16 bits, or most of a double)."""
+        return 7 * self.max_pixels

@@ -12,7 +12,7 @@ from ..instrument import Instrument
 from ..store import Store
 from .clock import FUTURE_S, zone_of
 from .entry import SessionEvent
-from .history import hangs_on, learned_residual, nudges_failed, usual_current
+from .history import hangs_on, learned_left, nudges_failed, usual_current
 from .log import events, seen_before
 from .stand import REACH_H, Standing, standing
 from .track import Follower, differs, sighting
@@ -49,6 +49,7 @@ def context_for(
     entries = events(store, since=now - timedelta(hours=REACH_H), until=now + timedelta(seconds=0.001))
     before = [e for e in entries if not _is(e, frame) and e.at <= at]
     earlier = None if frame.digest is None else seen_before(store, frame.digest, at)
+    left = learned_left(store, now)
     found = Context(
         age_min=age_min(frame, now, trust_file_time),
         frozen=earlier is not None and earlier.get("file") != frame.file,
@@ -56,7 +57,8 @@ def context_for(
         nudges_failed=nudges_failed(before, instrument.limits.offset_leave),
         hangs_today=hangs_on(entries, now, zone_of(instrument)),
         current_expected_pa=usual_current(before, frame.state, instrument.limits.score_leave),
-        auto_residual_percent=learned_residual(store, now),
+        learned_offset_percent=left.center,
+        auto_residual_percent=left.rms_percent,
     )
     if assessment is None:
         return found

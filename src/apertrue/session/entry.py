@@ -7,7 +7,7 @@ from typing import Any
 
 from ..assessment import Assessment
 from ..fixed_map import FixedMap
-from ..store import assessment_from_row
+from ..store import assessment_from_row, damaged
 from .words import COLUMNS, EventKind
 
 _NONE: Mapping[str, Any] = FixedMap()
@@ -57,8 +57,19 @@ class SessionEvent:
 _OWN = frozenset(c.name for c in COLUMNS)
 
 
-def event_from_row(row: Any) -> SessionEvent:
-    """The event of a row of ``log``."""
+def event_from_row(row: Any, file: str = "the session log") -> SessionEvent:
+    """The event of a row of ``log``.
+
+    Raises:
+        StoreError: the row holds what no entry can hold: ``file`` is damaged.
+    """
+    try:
+        return _event(row)
+    except (ValueError, TypeError, AttributeError, LookupError) as error:
+        raise damaged(file) from error
+
+
+def _event(row: Any) -> SessionEvent:
     keys = row.keys()
     return SessionEvent(
         row["id"],

@@ -6,6 +6,8 @@ from datetime import datetime, timedelta, tzinfo
 from statistics import mean, stdev
 
 from ..advise.history import RoutineRun, learned_costs, routine_residual
+from ..compare.agreement import Point2
+from ..compare.difference import learn_difference
 from ..frame import State
 from ..instrument import Instrument
 from ..store import Store
@@ -24,12 +26,16 @@ _SAME_FOCUS = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """One run of the automatic routine as logged: its start (if noted), its end, and the first offset after it, %."""
+    """One run of the automatic routine as logged: its start (if noted), its end, and the first offset after it, %.
+
+    ``after`` is that offset as (x, y) with 1σ, y down, where the picture's components are known.
+    """
 
     start: datetime | None
     end: datetime
     outcome: str
     offset_after_percent: float | None
+    after: Point2 | None = None
 
     @property
     def minutes(self) -> float | None:
@@ -46,18 +52,30 @@ def runs(entries: Sequence[SessionEvent]) -> tuple[Run, ...]:
             start = entry.at
         elif entry.kind is EventKind.ROUTINE_END:
             begun = start if start is not None and entry.at - start <= _RUN_AT_MOST else None
-            out.append(Run(begun, entry.at, entry.outcome or "done", _offset_after(entries[i + 1 :], entry.at)))
+            seen = _picture_after(entries[i + 1 :], entry.at)
+            left = None if seen is None else float(seen.get("offset_percent"))
+            out.append(Run(begun, entry.at, entry.outcome or "done", left, _offset_in(seen)))
             start = None
     return tuple(out)
 
 
-def _offset_after(later: Sequence[SessionEvent], end: datetime) -> float | None:
+def _picture_after(later: Sequence[SessionEvent], end: datetime) -> SessionEvent | None:
     for entry in later:
         if entry.at - end > _AFTER_RUN or entry.kind in (EventKind.NUDGE, EventKind.RECALL, EventKind.ROUTINE_START):
             return None
         if entry.kind is EventKind.PICTURE and entry.get("offset_percent") is not None:
-            return float(entry.get("offset_percent"))
+            return entry
     return None
+
+
+def _offset_in(entry: SessionEvent | None) -> Point2 | None:
+    if entry is None:
+        return None
+    names = ("offset_x_percent", "offset_y_percent", "offset_x_percent_sigma", "offset_y_percent_sigma")
+    x, y, sx, sy = (entry.get(name) for name in names)
+    if x is None or y is None or sx is None or sy is None:
+        return None
+    return Point2(float(x), float(y), float(sx), float(sy), float(entry.get("offset_xy_correlation") or 0.0))
 
 
 def running_since(entries: Sequence[SessionEvent], now: datetime) -> datetime | None:
@@ -88,11 +106,29 @@ def learned_instrument(store: Store, instrument: Instrument, now: datetime) -> I
     return replace(instrument, costs=learned_costs(instrument.costs, past))
 
 
-def learned_residual(store: Store, now: datetime) -> float | None:
-    """Root-mean-square offset that the routine leaves, %; ``None`` before a run was followed by a picture."""
-    past = [RoutineRun(offset_after_percent=r.offset_after_percent) for r in runs(_routine_entries(store, now))]
-    past = [r for r in past if r.offset_after_percent is not None]
-    return routine_residual(past).rms_percent if past else None
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What the routine usually leaves, learned from the pictures right after its runs (hung ones left out).
+
+    Attributes:
+        rms_percent: root-mean-square offset, %; ``None`` before a run was followed by a picture.
+        center: its constant part, intensity center against edge center, (x, y) in %, y down; ``None`` until it is sure.
+    """
+
+    rms_percent: float | None = None
+    center: tuple[float, float] | None = None
+
+
+def learned_left(store: Store, now: datetime) -> Left:
+    """What the routine usually leaves."""
+    done = [r for r in runs(_routine_entries(store, now)) if r.outcome != "hung"]
+    past = [RoutineRun(offset_after_percent=r.offset_after_percent) for r in done if r.offset_after_percent is not None]
+    if not past:
+        return Left()
+    constant = learn_difference([r.after for r in done if r.after is not None])
+    x, y = constant.mean.x, constant.mean.y
+    named = constant.named and x is not None and y is not None
+    return Left(routine_residual(past).rms_percent, (float(x or 0.0), float(y or 0.0)) if named else None)
 
 
 def _routine_entries(store: Store, now: datetime) -> list[SessionEvent]:

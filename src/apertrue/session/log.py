@@ -294,7 +294,8 @@ def each_event(
     if wanted is not None:
         clauses.append(f"kind in ({', '.join('?' * len(wanted))})")
     sql = f"select * from {'log' if all_entries else 'log_now'} where {' and '.join(clauses)} order by at_s, id"  # noqa: S608
-    return map(event_from_row, store.rows(sql, (*parameters, *(wanted or ()))))
+    rows = store.rows(sql, (*parameters, *(wanted or ())))
+    return (event_from_row(row, str(store.path)) for row in rows)
 
 
 def seen_before(store: Store, digest: str, at: datetime) -> SessionEvent | None:
@@ -303,4 +304,4 @@ def seen_before(store: Store, digest: str, at: datetime) -> SessionEvent | None:
         "select * from log_now where digest = ? and kind = 'picture' and at_s < ? order by at_s desc, id desc limit 1",
         (digest, at.timestamp()),
     )
-    return None if row is None else event_from_row(row)
+    return None if row is None else event_from_row(row, str(store.path))

@@ -7,6 +7,7 @@ mode.
 from .columns import assessment_columns, assessment_from_row, columns_sql, row_from_assessment
 from .database import Store, open_store
 from .migrations import Migration, applied_migrations
+from .trouble import damaged
 
 __all__ = [
     "Migration",
@@ -15,6 +16,7 @@ __all__ = [
     "assessment_columns",
     "assessment_from_row",
     "columns_sql",
+    "damaged",
     "open_store",
     "row_from_assessment",
 ]

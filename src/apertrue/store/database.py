@@ -191,6 +191,14 @@ def open_store(
             check_not_newer(db, steps, str(path))
             if not read_only:
                 migrate(db, steps)
+        except UnicodeDecodeError as error:  # names and texts that are none
+            db.close()
+            raise damaged(path) from error
+        except sqlite3.OperationalError as error:
+            db.close()
+            if "already exists" in str(error):  # the tables are there, their record is gone
+                raise damaged(path) from error
+            raise
         except BaseException:
             db.close()
             raise

@@ -48,7 +48,7 @@ def applied_migrations(connection: sqlite3.Connection) -> tuple[str, ...]:
     """Names of the migrations that the file has, in order of their names; empty for a new file."""
     if not connection.execute("select 1 from sqlite_master where name = '_migrations'").fetchone():
         return ()
-    return tuple(row[0] for row in connection.execute("select name from _migrations order by name"))
+    return tuple(str(row[0]) for row in connection.execute("select name from _migrations order by name"))
 
 
 def check_not_newer(connection: sqlite3.Connection, migrations: Iterable[Migration], file: str) -> None:
