@@ -64,7 +64,7 @@ class Context:
         aperture_confirmed: whether someone or something confirmed that the outer edge is the condenser aperture's.
         working_ratio: beam radius ÷ aperture radius in the working illumination.
         learned_offset_percent: constant difference between intensity center and edge center, (x, y) in % of the
-            aperture radius, y down.
+            aperture radius, y down: where the routine leaves the beam; ``None`` until it is sure.
         auto_residual_percent: root-mean-square offset that the automatic routine leaves, % of the aperture radius,
             learned from the session; ``None`` = the usual one.
     """

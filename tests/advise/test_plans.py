@@ -9,8 +9,8 @@ from _advise_cases import FRESH, case
 
 from apertrue.advice import Nudge
 from apertrue.advise import advise
-from apertrue.advise.budget import ASSUMED, Assumed, by_hand, mean_lost
-from apertrue.advise.plans import direction_doubt, hand, working_ratio
+from apertrue.advise.budget import ASSUMED, Assumed, by_hand, loss, mean_lost
+from apertrue.advise.plans import direction_doubt, hand, routine_leaves, working_ratio
 from apertrue.assessment import Assessment
 from apertrue.instrument import Instrument, Working
 from apertrue.scene import BeamProfile
@@ -61,6 +61,23 @@ def test_what_the_routine_usually_leaves_is_learned():
     worse = options(8.0, replace(STILL, auto_residual_percent=6.0))["auto"].minutes
     better = options(8.0, replace(STILL, auto_residual_percent=0.5))["auto"].minutes
     assert better < options(8.0)["auto"].minutes < worse
+
+
+def test_a_learned_constant_is_where_the_routine_leaves_the_beam():
+    known = replace(STILL, learned_offset_percent=(3.0, -4.0), auto_residual_percent=5.5)
+    constant, scatter = routine_leaves(known)
+    assert constant == pytest.approx(5.0)
+    assert hypot(constant, scatter) == pytest.approx(5.5)  # the mean square stays what was learned
+    assert routine_leaves(STILL) == (0.0, ASSUMED.auto_residual_percent)
+    assert routine_leaves(replace(known, auto_residual_percent=1.0))[1] == ASSUMED.nudge_residual_percent
+    # With hardly any scatter the loss is that of the constant offset.
+    sure = replace(STILL, learned_offset_percent=(3.0, -4.0), auto_residual_percent=5.0)
+    expected = mean_lost(5.0, ASSUMED.nudge_residual_percent, (0.0, 0.0), I.costs.planned_min, 1.0)
+    auto = options(12.0, replace(sure, drift_percent_per_h=(0.0, 0.0)))["auto"]
+    assert auto.terms["lost current"] == pytest.approx(
+        I.costs.planned_min * loss(expected, "counts"),
+        rel=0.06,  # the measured score scales it a little
+    )
 
 
 def test_moves_with_and_without_a_calibration():

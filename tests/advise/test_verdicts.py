@@ -375,6 +375,20 @@ def test_remedies_that_raise_the_load_ask_first():
     assert said.index("which detector") < said.index("spread the beam less")
 
 
+def test_where_the_routine_leaves_the_beam_is_no_fault():
+    there = replace(FRESH, nudge=MOVE, learned_offset_percent=(5.3, -4.5), auto_residual_percent=7.2)
+    made = judged(7.0, there)  # toward 40°: (5.36, −4.50)
+    assert "learned-difference" in made.reasons
+    assert any("intensity center and edge center differ by a constant" in s for s in made.sentences)
+    # The routine would leave it here: what it costs is no less than to leave it.
+    auto, leave = made.options[2], made.options[0]
+    assert auto.terms["lost current"] == pytest.approx(leave.terms["lost current"], rel=0.15)
+    assert made.verdict is Verdict.NUDGE
+    elsewhere = replace(there, learned_offset_percent=(-5.3, 4.5))
+    assert "learned-difference" not in judged(7.0, elsewhere).reasons
+    assert "learned-difference" not in judged(0.05, there).reasons
+
+
 def test_what_to_mind_of_the_calibration_is_said():
     old = "The shift calibration is 20 h old: confirm it with one small move of each axis before you rely on it."
     said = judged(12.0, replace(FRESH, nudge=MOVE, nudge_notes=(old,))).sentences

@@ -113,6 +113,29 @@ def test_runs_are_paired_and_teach_the_costs(log, start, make_assessment):
     assert context_for(log, _frame(at(60)), plain, at(60)).auto_residual_percent is not None
 
 
+def test_a_constant_left_by_the_routine_is_learned_once_it_is_sure(log, start, make_assessment):
+    def at(m):
+        return start + timedelta(minutes=m)
+
+    def known(m):
+        return context_for(log, _frame(at(m)), Instrument(), at(m))
+
+    for i in range(4):
+        add_event(log, "routine-start", at(60 * i))
+        add_event(log, "routine-end", at(60 * i + 2), outcome="done")
+        _picture(log, make_assessment, at(60 * i + 3), 4.0, i)
+        if i == 0:
+            assert known(4).learned_offset_percent is None  # one run is not a law
+    # A hang leaves the beam anywhere.
+    add_event(log, "routine-end", at(260), outcome="hung")
+    _picture(log, make_assessment, at(261), -30.0, 9)
+    found = known(280)
+    x, y = found.learned_offset_percent
+    assert x == pytest.approx(4.0, abs=0.6)  # the prior still pulls a little
+    assert abs(y) < 1.0
+    assert 3.0 < found.auto_residual_percent < 5.0
+
+
 def test_the_usual_current_needs_two_readings_of_the_same_state(log, start, make_assessment):
     def at(m):
         return start + timedelta(minutes=m)

@@ -7,7 +7,7 @@ from ..registry import Verdict
 from ..scene import Scene
 from .decide import Decision, Plan, decide
 from .limits import Bars, bars, retake_reasons, within_doubt
-from .plans import plans
+from .plans import at_routine_center, plans
 from .words import sentences
 
 __all__ = ["Decision", "Plan", "advise", "decide"]
@@ -62,6 +62,8 @@ def _reasons(
         out.append("cheapest")
     if within_doubt(assessment):
         out.append("within-doubt")
+    if at_routine_center(assessment, context):
+        out.append("learned-difference")
     if verdict is not Verdict.LEAVE and nudge is None:
         out.append("direction-unknown")
     if assessment.working_score is None:

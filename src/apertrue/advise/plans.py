@@ -9,7 +9,10 @@ from ..registry import Verdict
 from ..scene import Scene
 from .budget import ASSUMED, Assumed, anchor, by_hand, mean_lost
 from .decide import Plan
-from .limits import Bars
+from .limits import Bars, within_doubt
+
+#: 95 % quantile of χ² with two degrees of freedom.
+_CHI2_2 = 5.9915
 
 
 def plans(
@@ -34,14 +37,41 @@ def plans(
     def lost(start: float, doubt: float) -> float:
         return mean_lost(start, doubt, drift, minutes, ratio, scale, softness)
 
-    residual = context.auto_residual_percent
-    routine = assumed.auto_residual_percent if residual is None else residual
     moves, left = hand(assessment, nudge, assumed)
     return (
         Plan(Verdict.LEAVE, lost(offset, sqrt(2.0) * sigma), barred_by=barred.leave),
         Plan(Verdict.NUDGE, lost(0.0, left), moves, barred.nudge),
-        Plan(Verdict.AUTO, lost(0.0, routine), barred_by=barred.auto),
+        Plan(Verdict.AUTO, lost(*routine_leaves(context, assumed)), barred_by=barred.auto),
     )
+
+
+def routine_leaves(context: Context, assumed: Assumed = ASSUMED) -> tuple[float, float]:
+    """(constant offset, root-mean-square scatter about it) that the routine leaves, % of the aperture radius.
+
+    The constant is the learned difference between intensity center and edge center; without one all is scatter.
+    """
+    learned = context.auto_residual_percent
+    rms = assumed.auto_residual_percent if learned is None else learned
+    if context.learned_offset_percent is None:
+        return 0.0, rms
+    constant = hypot(*context.learned_offset_percent)
+    return constant, sqrt(max(rms * rms - constant * constant, assumed.nudge_residual_percent**2))
+
+
+def at_routine_center(assessment: Assessment, context: Context, assumed: Assumed = ASSUMED) -> bool:
+    """Whether the beam lies off the center, but where the routine usually leaves it (χ² test, 95 %)."""
+    a, usual = assessment, context.learned_offset_percent
+    if usual is None or a.offset_x_percent is None or a.offset_y_percent is None or within_doubt(a):
+        return False
+    scatter = routine_leaves(context, assumed)[1] / sqrt(2.0)
+    chi2 = sum(
+        (value - mean) ** 2 / ((sigma or 0.0) ** 2 + scatter**2)
+        for value, mean, sigma in (
+            (a.offset_x_percent, usual[0], a.offset_x_percent_sigma),
+            (a.offset_y_percent, usual[1], a.offset_y_percent_sigma),
+        )
+    )
+    return chi2 <= _CHI2_2
 
 
 def working_ratio(assessment: Assessment, instrument: Instrument, context: Context) -> float:

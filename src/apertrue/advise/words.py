@@ -102,6 +102,15 @@ def knobs(nudge: Nudge, instrument: Instrument, assessment: Assessment) -> str:
     return text
 
 
+#: Reasons whose remedy is said with them.
+_WITH_REMEDY = (
+    "aperture-unconfirmed",
+    "straddles-limit",
+    "no-reference",
+    "nudges-failed",
+    "hand-anyway",
+    "learned-difference",
+)
 _WITH_ONE = "With one, a nudge by hand takes a single move and is the quicker way: apertrue calibrate --guide."
 _WAYS = {Verdict.LEAVE: "leave", Verdict.NUDGE: "by hand", Verdict.AUTO: "automatic routine"}
 
@@ -134,6 +143,8 @@ def _judged(
     first = headline(verdict, reasons, assessment, nudge)
     out = [first]
     a = assessment
+    if verdict is Verdict.LEAVE and "learned-difference" in reasons:
+        out.append(REASONS["learned-difference"].sentence)
     if verdict is not Verdict.LEAVE:
         out.append(crossed(reasons, a, instrument))
         told = [r for r in reasons if r not in _QUIET and r not in PICTURE_FIRST and r not in _LIMITS]
@@ -193,7 +204,7 @@ def _why(reason: str, a: Assessment, context: Context) -> str:
         return f"Current {a.current_pa:g} pA instead of {measured(expected, sigma, 'pA')}: {said} {remedy}"
     if reason == "state-changed" and context.state_changed:
         return f"Changed since: {', '.join(context.state_changed)}. {remedy}"
-    if reason in ("aperture-unconfirmed", "straddles-limit", "no-reference", "nudges-failed", "hand-anyway"):
+    if reason in _WITH_REMEDY:
         return f"{said} {remedy}"
     return said
 

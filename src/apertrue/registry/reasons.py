@@ -182,6 +182,13 @@ _ALL = (
         "None needed; moving it now would chase noise.",
     ),
     Reason(
+        "learned-difference",
+        "The beam lies where the automatic routine usually leaves it: intensity center and edge center differ by a "
+        "constant.",
+        "session history",
+        "No fault of the routine: running it again would leave the beam here; by hand it comes to the edge center.",
+    ),
+    Reason(
         "light-assumed-even",
         "The gray levels are not proportional to the light, so the budget takes an evenly lit disc.",
         "working_score not measured",

@@ -1,7 +1,7 @@
 """What a watch knows between two pictures: small, and kept up to date entry by entry."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 from ..advice import Context
@@ -11,7 +11,7 @@ from ..instrument import Instrument
 from ..session.clock import zone_of
 from ..session.context import age_min, state_changed, with_forecast, with_nudge
 from ..session.entry import SessionEvent
-from ..session.history import hangs_on, learned_residual, nudges_failed, usual_current
+from ..session.history import Left, hangs_on, learned_left, nudges_failed, usual_current
 from ..session.log import each_event, events, seen_before
 from ..session.stand import REACH_H, Standing, stand, tells
 from ..session.track import Follower
@@ -34,7 +34,7 @@ class Live:
         latest: the last picture of all.
         standing: the outlook, not older than a few seconds; ``None`` before the first.
         log_id: the last row of the log that was taken in.
-        residual: offset that the routine leaves, %.
+        left: what the routine usually leaves.
     """
 
     follower: Follower
@@ -43,14 +43,14 @@ class Live:
     latest: SessionEvent | None = None
     standing: Standing | None = None
     log_id: int = 0
-    residual: float | None = None
+    left: Left = field(default_factory=Left)
 
 
 def live(store: Store, now: datetime, calibrations: Sequence[Calibration]) -> Live:
     """From the log: all entries that still bear on now."""
     log_id = store.value("select coalesce(max(id), 0) from log")
     # One by one: after a day with a live camera there may be a hundred thousand.
-    state = Live(Follower.start(calibrations), log_id=log_id, residual=learned_residual(store, now))
+    state = Live(Follower.start(calibrations), log_id=log_id, left=learned_left(store, now))
     since, until = now - timedelta(hours=REACH_H), now + timedelta(minutes=5)
     for entry in each_event(store, since=since, until=until):
         state = with_entry(state, entry)
@@ -85,10 +85,10 @@ def caught_up(state: Live, store: Store, now: datetime, calibrations: Sequence[C
         return live(store, now, calibrations)
     for entry in new:
         state = with_entry(state, entry)
-    residual = state.residual
+    left = state.left
     if any(e.kind is EventKind.ROUTINE_END for e in new):
-        residual = learned_residual(store, now)
-    return replace(state, residual=residual, log_id=top)
+        left = learned_left(store, now)
+    return replace(state, left=left, log_id=top)
 
 
 def looked_ahead(state: Live, instrument: Instrument, now: datetime) -> Live:
@@ -108,7 +108,8 @@ def live_context(
         nudges_failed=nudges_failed(state.recent, instrument.limits.offset_leave),
         hangs_today=hangs_on(state.recent, now, zone_of(instrument)),
         current_expected_pa=usual_current(state.recent, frame.state, instrument.limits.score_leave),
-        auto_residual_percent=state.residual,
+        learned_offset_percent=state.left.center,
+        auto_residual_percent=state.left.rms_percent,
     )
     return context if state.standing is None else with_forecast(context, state.standing)
 
