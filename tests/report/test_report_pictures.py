@@ -2,6 +2,7 @@
 
 import html
 import io
+import json
 import re
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,7 +14,7 @@ from PIL import Image
 from report_samples import HOSTILE, picture, result
 
 from apertrue.errors import ReadError
-from apertrue.report import render_assess_report, sketch_of, write_assess_report
+from apertrue.report import PictureReport, render_assess_report, sketch_of, write_assess_report
 from apertrue.report.sketch import sketch_from_json, small_jpeg
 
 WHEN = datetime(2026, 1, 2, tzinfo=UTC)
@@ -91,6 +92,27 @@ def test_the_drawn_ellipse_is_the_edge() -> None:
     drawn = np.stack([o.x + x * np.cos(angle) - y * np.sin(angle), o.y + x * np.sin(angle) + y * np.cos(angle)], 1)
     m = aperture.to_round()
     assert np.hypot(*(m @ (drawn - (aperture.x, aperture.y)).T)) == pytest.approx(aperture.radius, rel=1e-9)
+
+
+def test_thousands_of_pictures_become_a_table_under_twenty_megabytes() -> None:
+    """Cards up to sixty; beyond, small pictures in a table. Ten thousand are the same thousand ten times over."""
+    page = PictureReport()
+    one = result("p.tif")
+    for _ in range(61):
+        page.add(one)
+    page.add_unread(("bad.tif", "the file is cut off"))
+    assert set(page._shown[0].sketches) == {120}  # larger ones are dropped when they are no longer shown
+    shown = page._shown[0]
+    page._shown = [shown] * 10_000
+    text = page.render(made_at=WHEN)
+    assert len(text.encode()) < 20_000_000
+    words = html.unescape(text)
+    assert "10000 pictures judged, 1 files could not be read." in words
+    assert "To nudge by hand: 10000 (100 %)" in words
+    data = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])
+    assert len(data["rows"]) == 10_001
+    assert data["rows"][-1]["e"] == "the file is cut off"
+    assert sum("i" in r for r in data["rows"]) > 1000
 
 
 @pytest.mark.browser

@@ -15,13 +15,12 @@ if TYPE_CHECKING:
     from ..frame import Frame
     from ..judging import Setup, Unread
     from ..pipeline import Result
+    from ..report import PictureReport
 
 app = typer.Typer()
 
 #: With at most this many pictures, each is also told in sentences.
 FEW = 6
-# A report holds its pictures until it is written; beyond this many bytes of pixels it takes no more.
-_REPORT_BYTES = 1_500_000_000
 
 
 @app.command()
@@ -93,7 +92,8 @@ def assess(
     if log is not None:
         setup = _with_history(setup, log)
     results: list[Result | Unread] = []
-    kept, told_full, failed, taken = 0, False, False, set[str]()
+    failed, taken = False, set[str]()
+    page = _report_page() if report is not None else None
     outcomes = judge_files(_expanded(pictures), setup)
     trouble: list[str] = []
     for outcome in _and_combined(outcomes, setup, trouble) if combine else outcomes:
@@ -103,25 +103,24 @@ def assess(
                 print_json(unread_row(outcome).to_dict())
             note(outcome.message)
             results.append(outcome)
+            if page is not None:
+                page.add_unread((outcome.file, outcome.reason))
             continue
         if json:
             print_json(outcome.assessment.to_dict())
         if overlay is not None:
             _save_overlay(outcome, overlay, taken)
-        if report is not None:
-            kept += outcome.frame.pixels.nbytes
-            if kept > _REPORT_BYTES and not told_full:
-                note("the report holds no more pictures than these; for a whole archive use: apertrue audit")
-                told_full = True
-        results.append(outcome if report is not None and not told_full else _without_pixels(outcome))
+        if page is not None:
+            page.add(outcome)
+        results.append(_without_pixels(outcome))
     if not results:
         raise typer.Exit(2)
     if not json:
         _print(results)
         if overlay is not None and taken:
             print_text(f"Overlays: {overlay.resolve()}")
-    if report is not None:
-        _write_report(report, results, quiet=json)
+    if report is not None and page is not None:
+        _write_report(report, page, quiet=json)
     if trouble:
         raise _usage(f"not combined: {trouble[0]}")
     if failed:
@@ -280,15 +279,18 @@ def _save_overlay(result: "Result", folder: Path, taken: set[str]) -> None:
         raise typer.Exit(2) from None
 
 
-def _write_report(path: Path, results: "list[Result | Unread]", *, quiet: bool) -> None:
-    from ..judging import Unread
-    from ..report import write_assess_report
+def _report_page() -> "PictureReport":
+    from ..report import PictureReport
 
-    judged = [r for r in results if not isinstance(r, Unread) and r.frame.pixels.size > 1]
-    unread = [(r.file, r.reason) for r in results if isinstance(r, Unread)]
+    return PictureReport()
+
+
+def _write_report(path: Path, page: "PictureReport", *, quiet: bool) -> None:
+    from ..report import write_page
+
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        written = write_assess_report(path, judged, unread)
+        written = write_page(path, page.render())
     except OSError as error:
         report_error(error)
         note(f"the report can't be written to {path}. Choose another file.")

@@ -1,7 +1,8 @@
 """Registry words prepared for templates: what a verdict, flag or reason says, with its remedy."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from ..registry import FLAGS, REASONS, SCENE_WORDS, VERDICT_WORDS, SceneKind, Verdict
 
@@ -42,3 +43,10 @@ def verdict_words(verdict: str | None) -> str:
         return VERDICT_WORDS[Verdict(verdict or "")]
     except ValueError:
         return verdict or ""
+
+
+def kind_of(row: Mapping[str, Any]) -> str:
+    """What a row counts as: its verdict, ``aside`` (no condenser aperture with a beam), or ``error``."""
+    if row["error"] is not None:
+        return "error"
+    return "aside" if row["scene"] in (SceneKind.OTHER_VIEW, SceneKind.DARK) else str(row["verdict"] or "retake")
