@@ -106,3 +106,20 @@ class SlowWork(QuickWork):
     def __call__(self, task: FileTask) -> FileRead:
         time.sleep(0.0015)
         return super().__call__(task)
+
+
+class StuckWork(QuickWork):
+    """The same, but one picture in the middle takes five minutes; files in a folder tell when it begins and ends."""
+
+    NAME = "d3/353.tif"
+
+    def __init__(self, marks: str) -> None:
+        self.marks = Path(marks)
+
+    def __call__(self, task: FileTask) -> FileRead:
+        if task.name == self.NAME:
+            (self.marks / "part").write_text(str(os.getpid()), encoding="ascii")
+            (self.marks / "part").rename(self.marks / "begun it")
+            time.sleep(300)
+            (self.marks / "ended it").touch()
+        return super().__call__(task)
