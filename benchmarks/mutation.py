@@ -25,7 +25,16 @@ ROOT = Path(__file__).resolve().parents[1]
 ROOMS = ("model", "assess", "advise")
 #: Sentences for people, no formulas and no decisions.
 WORDS = ("advise.words.", "advise.cautions.", "advise.plain.")
-TESTS = ("tests/model", "tests/assess", "tests/advise", "tests/properties")
+TESTS = (
+    "tests/model",
+    "tests/assess",
+    "tests/advise",
+    "tests/properties/test_frozen_stages.py",
+    "tests/properties/test_exact_edges.py",
+    "tests/outside/test_lens_area.py",
+    "tests/outside/test_gaussian_stop.py",
+    "tests/outside/test_offset_gaussian.py",
+)
 CONFIG = """
 [tool.mutmut]
 source_paths = {sources}
@@ -41,7 +50,7 @@ def prepare(folder: Path) -> Path:
     tree = folder / "tree"
     if not tree.exists():
         subprocess.run(["git", "clone", "--quiet", str(ROOT), str(tree)], check=True)
-        tests = [t for t in TESTS if (tree / t).is_dir()]
+        tests = [t for t in TESTS if (tree / t).exists()]
         settings = CONFIG.format(sources=json.dumps([f"src/apertrue/{r}" for r in ROOMS]), tests=json.dumps(tests))
         with (tree / "pyproject.toml").open("a", encoding="utf-8") as out:
             out.write(settings)
@@ -72,6 +81,12 @@ def wilson(killed: int, tried: int) -> tuple[float, float]:
     z, p = 1.96, killed / tried
     middle, half = p + z * z / (2 * tried), z * math.sqrt(p * (1 - p) / tried + z * z / (4 * tried * tried))
     return (middle - half) / (1 + z * z / tried), (middle + half) / (1 + z * z / tried)
+
+
+def module(name: str) -> str:
+    """The file of a mutant, such as ``model/edges.py``."""
+    parts = [p for p in name.split(".")[1:] if not p.startswith(("x_", "xǁ"))]
+    return "/".join(parts if len(parts) > 1 else [*parts, "__init__"]) + ".py"
 
 
 def change(tree: Path, name: str) -> str:
@@ -115,11 +130,10 @@ def main() -> int:
             tried = [n for n in chosen if now.get(n) is not None]
             alive = [n for n in tried if now[n] in (LIVES, UNREACHED)]
             print(f"… {len(tried)} tried, {len(alive)} alive", flush=True)
-        rooms = Counter(n.split(".")[1] + "/" + n.split(".")[2] + ".py" for n in tried)
-        left = Counter(n.split(".")[1] + "/" + n.split(".")[2] + ".py" for n in alive)
+        rooms, left = Counter(map(module, tried)), Counter(map(module, alive))
         print("| module | tried | killed |\n|---|---|---|")
-        for module, count in sorted(rooms.items()):
-            print(f"| {module} | {count} | {count - left[module]} |")
+        for name, count in sorted(rooms.items()):
+            print(f"| {name} | {count} | {count - left[name]} |")
         low, high = wilson(len(tried) - len(alive), len(tried))
         share = 1 - len(alive) / len(tried)
         print(f"| all | {len(tried)} | {len(tried) - len(alive)} |")
