@@ -129,15 +129,15 @@ def _gather(
         files = [str(sheet.parent / row.file) for row in read_sheet(sheet)]
     if not files:
         raise _usage("nothing to calibrate from: name pictures with --at, a --sheet, or use --guide")
-    readings = [_pair(text) for text in at]
+    readings = [reading_pair(text) for text in at]
     if readings and len(readings) != len(files):
         raise _usage(f"{len(readings)} --at for {len(files)} pictures: give one for each, in the same order")
-    results = _judged(files, sheet, setting, instrument)
+    results = judged_pictures(files, sheet, setting, instrument)
     points = [_point(result, *(readings[i] if readings else (None, None))) for i, result in enumerate(results)]
     return points, _shared_state(results, mode)
 
 
-def _pair(text: str) -> tuple[float, float]:
+def reading_pair(text: str) -> tuple[float, float]:
     """Two readings: ``3.2,-1`` or, with decimal commas, ``3,2;-1``."""
     parts = text.split(";") if ";" in text else text.split(",")
     try:
@@ -147,7 +147,10 @@ def _pair(text: str) -> tuple[float, float]:
     return x, y
 
 
-def _judged(files: list[str], sheet: Path | None, setting: list[str], instrument: Path | None) -> list["Result"]:
+def judged_pictures(
+    files: list[str], sheet: Path | None, setting: list[str], instrument: Path | None
+) -> list["Result"]:
+    """The pictures' first pages judged, in their order; one that can't be read ends the command with status 1."""
     from ..judging import Unread, judge_files
     from .assess import _setup
 
@@ -319,7 +322,7 @@ def _guided(
             progress, results = progress.undo(), results[:-1]
             continue
         try:
-            new = _judged([file], None, setting, instrument_path)[0]
+            new = judged_pictures([file], None, setting, instrument_path)[0]
             x, y = _reading("gun shift X: ", following.shift_x), _reading("gun shift Y: ", following.shift_y)
             progress = progress.add(_point(new, x, y))
         except typer.Exit:

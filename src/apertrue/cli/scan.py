@@ -1,11 +1,15 @@
 """``apertrue scan``: the shift that gives the most current, from meter readings."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from ._output import note, print_json, print_text
+
+if TYPE_CHECKING:
+    from ..calibration import Calibration
+    from ..compare.agreement import Point2
 
 app = typer.Typer()
 
@@ -38,6 +42,24 @@ def scan(
             help="Edge-based center in shift readings with its 1σ, to test whether both agree.",
         ),
     ] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="A picture at the scan's focus: its edges and the kept shift calibration give the center to test.",
+        ),
+    ] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", metavar="X,Y", help="Gun shift readings of --picture, if it does not tell.")
+    ] = None,
+    setting: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="FIELD=VALUE", help="State that the picture does not tell, such as kv=200."),
+    ] = None,
+    instrument: Annotated[
+        Path | None,
+        typer.Option("--instrument", metavar="FILE.toml", help="Instrument file; the calibrations lie beside it."),
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Where is the current largest? Fits the physical transmission curve to readings at several shift readings.
@@ -49,6 +71,7 @@ def scan(
     Examples:
       apertrue scan scan.csv
       apertrue scan scan.csv --matrix 4.1,0.3,-0.2,3.9 --edges 3.2,-1.1,0.2,0.2
+      apertrue scan scan.csv --picture now.tif --at 3.2,-1.1
       apertrue scan scan.csv --json
 
     apertrue only advises; it has not yet been verified on an instrument.
@@ -67,20 +90,29 @@ def scan(
         m = [[values[0], values[1]], [values[2], values[3]]]
     import numpy as np
 
-    found = fit_scan(
-        read_scan(sheet),
-        matrix=None if m is None else np.array(m),
-        ratio=_pair("--ratio", ratio),
-        halo=_pair("--halo", halo),
-    )
-    test = None
+    known: dict[str, Any] = {"ratio": _pair("--ratio", ratio), "halo": _pair("--halo", halo)}
+    if m is not None:
+        known["matrix"] = np.array(m)
+    place = None
     if edges is not None:
         x, y, sx, sy = _numbers("--edges", edges, 4)
         if not (sx > 0 and sy > 0):
             note("--edges: both 1σ must be above 0")
             raise typer.Exit(2)
-        if found.center is not None:
-            test = agreement(found.center, Point2(x, y, sx, sy))
+        place = Point2(x, y, sx, sy)
+    if picture is not None:
+        seen, calibration, told = _seen(picture, at, setting or [], instrument)
+        place = place or seen
+        if m is None:
+            from ..calibration.quality import relative_doubts
+
+            known |= {
+                "matrix": calibration.a,
+                "matrix_relative_sigma": relative_doubts(calibration.a, calibration.cov)[0],
+            }
+        known |= {name: value for name, value in told.items() if known[name] is None}
+    found = fit_scan(read_scan(sheet), **known)
+    test = None if place is None or found.center is None else agreement(found.center, place)
     if json:
         print_json(_record(sheet, found, test))
         return
@@ -88,6 +120,41 @@ def scan(
         print_text(sentence)
     if test is not None:
         print_text(agreement_sentence(test))
+
+
+def _seen(
+    picture: Path, at: str | None, setting: list[str], instrument: Path | None
+) -> "tuple[Point2, Calibration, dict[str, tuple[float, float]]]":
+    """Where the picture's edges would be concentric, the calibration that says so, and the beam's radius and halo."""
+    from ..calibration import StateKey, calibration_path, choose, load_calibrations, point_from, why_none
+    from ..compare.agreement import edge_center
+    from ..compare.changes import offset_of
+    from ..errors import CalibrationError
+    from ..instrument import find_instrument
+    from .calibrate import judged_pictures, reading_pair
+
+    result = judged_pictures([str(picture)], None, setting, instrument)[0]
+    x, y = (None, None) if at is None else reading_pair(at)
+    point = point_from(result.assessment, shift_x=x, shift_y=y)
+    place = calibration_path(find_instrument(instrument)[1])
+    kept, state = load_calibrations(place), StateKey.of(result.frame.state)
+    calibration = choose(kept, state)
+    if calibration is None:
+        raise CalibrationError(f"{place}: {why_none(kept, state)} Step by step: apertrue calibrate --guide")
+    for sentence in calibration.valid_for(state, result.frame.taken_at).sentences:
+        note(sentence)
+    a = result.assessment
+    offset = offset_of(a)
+    if offset is None:
+        raise CalibrationError(f"{picture}: the 1σ of its offset is not known")
+    told: dict[str, tuple[float, float]] = {}
+    if a.beam_radius_px and a.aperture_radius_px and a.beam_radius_px_sigma is not None:
+        value = a.beam_radius_px / a.aperture_radius_px
+        told["ratio"] = (value, max(a.beam_radius_px_sigma / a.aperture_radius_px, 1e-3))
+    if a.halo_fraction is not None and a.halo_fraction_sigma is not None:
+        told["halo"] = (a.halo_fraction, max(a.halo_fraction_sigma, 1e-3))
+    center = edge_center((point.shift_x, point.shift_y), offset, calibration.a, calibration.cov)
+    return center, calibration, told
 
 
 def _numbers(option: str, text: str, count: int) -> list[float]:

@@ -65,7 +65,8 @@ def compare(
     sides = _sides(before, after)
     out = _sentences(made, found, before, after, limits, ellipse)
     if sides is not None:
-        out = (*out, sides.sentence)
+        # Both sides are here: the sentence that asks for one picture on each is answered.
+        out = (*(s for s in out if s != ellipse.sentence or sides.kind == "unknown"), sides.sentence)
     if light is not None and light.unevenness_percent >= WORTH_A_WORD and not any(m.id == "tilt" for m in found):
         out = (*out, light.sentence)
     return Comparison(made, found, ellipse, sides, light, out)

@@ -239,7 +239,8 @@ def aperture_axis(strengths: Sequence[float], pictures: Sequence[Assessment]) ->
     size = measured(swing, swing_sigma, "%")
     if off and direction is not None:
         said = (
-            f"The aperture's disc moves by {size} of its radius toward {direction:.0f}° over the lens' range: "
+            f"The aperture's disc moves by {size} of its radius toward {measured(direction, direction_sigma, '°')} "
+            "over the lens' range: "
             "the aperture is off the optical axis. Center it first, the way the maker describes."
         )
     else:
