@@ -7,7 +7,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 CORES ?= 2
 
-.PHONY: help demo demo-archive test lint format bench docs bundle clean
+.PHONY: help demo demo-archive test lint format bench checks docs bundle clean
 .DEFAULT_GOAL := help
 
 help:
@@ -17,6 +17,7 @@ help:
 	@echo "make format  let ruff format the tree"
 	@echo "make demo-archive  make up half a year of sessions, audit it and say where the report is"
 	@echo "make bench   benchmarks, quick versions (FULL=1 for the full ones)"
+	@echo "make checks  the outside checks, and their table in docs/checks.md"
 	@echo "make docs    the documentation as a web site in site/"
 	@echo "make bundle  wheels of apertrue and all it needs, for a machine without a network, in bundle/"
 	@echo "make clean   remove what these made"
@@ -44,6 +45,9 @@ bench: $(VENV)/.bench
 	@for script in $$(grep -l __main__ benchmarks/*.py); do \
 	  echo "== $$script"; $(BIN)/python $$script $(if $(FULL),,--quick) || exit 1; \
 	done
+
+checks: $(VENV)/.test
+	APERTRUE_CHECKS_TABLE=docs/checks.md OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest tests/outside -q
 
 docs: $(VENV)/.docs
 	$(BIN)/python tools/make_reference.py

@@ -1,5 +1,6 @@
 """The documentation: its commands run as written, its reference is the registry's, and it builds without a warning."""
 
+import ast
 import importlib.util
 import re
 import shlex
@@ -61,6 +62,21 @@ def test_reference_is_the_registrys():
     spec.loader.exec_module(module)
     made = module.reference()
     assert (DOCS / "reference.md").read_text(encoding="utf-8") == made, "run: python tools/make_reference.py"
+
+
+@pytest.mark.parametrize("file", sorted((ROOT / "tests" / "outside").glob("test_*.py")), ids=lambda f: f.stem)
+def test_each_outside_check_stands_in_the_table(file):
+    """The table is made by the tests themselves (make checks); what is missing there was added since."""
+    tree = ast.parse(file.read_text(encoding="utf-8"))
+    source = next(
+        ast.literal_eval(node.value)
+        for node in tree.body
+        if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "SOURCE"
+    )
+    page = (DOCS / "checks.md").read_text(encoding="utf-8")
+    assert (
+        "{author}, {title}, {year}, {place}. *{how}.*".format(**source | {"how": source["how"].capitalize()}) in page
+    ), "run: make checks"
 
 
 @pytest.mark.skipif(importlib.util.find_spec("mkdocs") is None, reason="mkdocs is not installed (group docs)")

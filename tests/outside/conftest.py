@@ -26,25 +26,32 @@ class Row:
     quantity: str
     published: float
     ours: float
-    tolerance: str
+    tolerance: float
+    relative: bool
+    title: str
+
+    @property
+    def shown(self) -> str:
+        """The tolerance as printed."""
+        return f"{self.tolerance:.2g}{' relative' if self.relative else ''}"
 
 
 class Check:
     """Compares one number with a published one and remembers both for the table."""
 
-    def __init__(self, source: dict[str, str], rows: list[Row]) -> None:
+    def __init__(self, source: dict[str, str], rows: list[Row], title: str) -> None:
         missing = {"author", "title", "year", "place", "how"} - set(source)
         assert not missing, f"SOURCE lacks {sorted(missing)}"
         assert source["how"] in HOW, f"how must be one of {HOW}"
         self._name = "{author}, {title}, {year}, {place}".format(**source)
         self._how = source["how"]
+        self._title = title
         self._rows = rows
 
     def __call__(self, quantity: str, ours: Any, published: float, *, tol: float, relative: bool = False) -> None:
         ours = float(ours)
-        self._rows.append(
-            Row(self._name, self._how, quantity, published, ours, f"{tol:g}{' relative' if relative else ''}")
-        )
+        row = Row(self._name, self._how, quantity, published, ours, tol, relative, self._title)
+        self._rows.append(row)
         assert math.isfinite(ours), f"{quantity}: {ours} is no number"
         error = abs(ours - published) / (abs(published) if relative else 1.0)
         assert error <= tol, f"{quantity}: published {published!r}, ours {ours!r}, apart by {error:.3g} > {tol:g}"
@@ -57,20 +64,63 @@ def _rows() -> Iterator[list[Row]]:
     target = os.environ.get("APERTRUE_CHECKS_TABLE")
     if not target:
         return
-    lines = ["| quantity | published | ours | tolerance |", "|---|---|---|---|"]
-    out, last = [], None
+    Path(target).write_text(page(rows), encoding="utf-8", newline="\n")
+
+
+def page(rows: list[Row]) -> str:
+    """The table as a page of the documentation (Markdown)."""
+    sources = {row.source: row.how for row in rows}
+    counts = {how: sum(h == how for h in sources.values()) for how in HOW}
+    out = [
+        "# Outside checks",
+        "",
+        "Each formula and estimator is held against something that is not ours. Made by the tests: `make checks`.",
+        "*Confirmed*: read in a stored text or recomputed with an independent library. *From memory*: the source was not",
+        "read again. Published digits are compared to the tolerance given; where a tolerance depends on a measurement's own",
+        "doubt, it is four times that (pictures) or stated in the test.",
+        "",
+        f"{len(rows)} numbers from {len(sources)} sources: "
+        + ", ".join(f"{n} {how}" for how, n in counts.items())
+        + ".",
+        "",
+    ]
+    last = None
     for row in sorted(rows, key=lambda r: r.source):  # stable: the tests' own order within a source
         if row.source != last:
-            out += ["", f"## {row.source}", "", f"*{row.how}*", "", *lines]
+            out += [
+                "" if last else None,
+                f"## {row.title}",
+                "",
+                f"{row.source}. *{row.how.capitalize()}.*",
+                "",
+                "| quantity | published | ours | tolerance |",
+                "|---|---|---|---|",
+            ]
             last = row.source
-        out.append(f"| {row.quantity} | {row.published:.12g} | {row.ours:.12g} | {row.tolerance} |")
-    Path(target).write_text("\n".join(["# Outside checks", *out, ""]), encoding="utf-8", newline="\n")
+        cells = [
+            row.quantity,
+            f"{row.published:.12g}",
+            as_precise(row.ours, row.tolerance * (abs(row.published) if row.relative else 1.0)),
+            row.shown,
+        ]
+        out.append("| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |")
+    return "\n".join([*(line for line in out if line is not None), ""])
+
+
+def as_precise(value: float, tolerance: float) -> str:
+    """``value`` to one digit beyond its tolerance; runs on other machines then print the same."""
+    if tolerance <= 0:
+        return f"{value:.12g}"
+    decimals = min(max(1 - math.floor(math.log10(tolerance)), 0), 14)
+    text = f"{value:.{decimals}f}"
+    return f"{value:.12g}" if len(text.strip("-0.")) > 15 else text.replace("-0", "0", 1) if float(text) == 0 else text
 
 
 @pytest.fixture
 def check(request: pytest.FixtureRequest, _rows: list[Row]) -> Check:
     """``check(quantity, ours, published, tol=…)`` under the module's ``SOURCE``."""
-    return Check(request.module.SOURCE, _rows)
+    title = request.module.__doc__.partition("\n")[0].rstrip(".")
+    return Check(request.module.SOURCE, _rows, title)
 
 
 @pytest.fixture(scope="session")

@@ -44,6 +44,11 @@ def test_offset_clipped_share_and_score(check, judged):
             value = getattr(a, name)
             if value is not None:
                 seen[name] += 1
-                check(f"{case.name}: {name}", value, case.truth[name], tol=max(least, 4 * getattr(a, f"{name}_sigma")))
+                check(
+                    f"picture {case.name[-2:]}: {name}",
+                    value,
+                    round(case.truth[name], 4),
+                    tol=max(least, 4 * getattr(a, f"{name}_sigma")),
+                )
     assert seen["offset_x_percent"] >= N - 1
     assert min(seen.values()) >= N // 2

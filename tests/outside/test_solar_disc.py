@@ -3,8 +3,11 @@
 A plain half-level contour gives (49.355, 49.410) and 46.13 px here: the limb darkens toward the rim. Hence the tolerances.
 """
 
+import numpy as np
 import pytest
+from skimage.measure import find_contours
 
+from apertrue.fitting.circle import fit_circle
 from apertrue.pipeline import judge
 
 pytest.importorskip("sunpy", reason="the real solar disc comes with sunpy, which is not installed")
@@ -36,6 +39,15 @@ def test_it_is_one_edge_where_its_header_says(check, judged):
     check("center x, px", scene.edge.x, 49.620, tol=0.5)
     check("center y, px", scene.edge.y, 49.583, tol=0.5)
     check("radius, px", scene.edge.radius, 46.895, tol=1.0)
+
+
+def test_a_circle_through_its_half_level_contour(check, disc):
+    pixels = disc.pixels
+    contour = max(find_contours(pixels, 0.5 * float(np.median(pixels[pixels > 0]))), key=len)
+    fit = fit_circle(contour[:, ::-1])
+    check("half-level contour, center x, px", fit.x, 49.620, tol=0.5)
+    check("half-level contour, center y, px", fit.y, 49.583, tol=0.5)
+    check("half-level contour, radius, px", fit.radius, 46.895, tol=1.0)
 
 
 def test_nothing_is_said_of_centering_on_a_lone_disc(judged):

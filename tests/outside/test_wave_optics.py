@@ -63,10 +63,12 @@ def test_offset_clipped_share_and_score(check, judged):
     seen = dict.fromkeys(("offset_x_percent", "offset_y_percent", "clipped_fraction", "score"), 0)
     for case, a in judged:
         for name, least in zip(seen, (1.0, 1.0, 0.02, 2.0), strict=True):
-            value, truth = getattr(a, name), case.truth[name]
+            value, truth = getattr(a, name), round(case.truth[name], 4)
             if value is not None:
                 seen[name] += 1
-                check(f"{case.name}: {name}", value, truth, tol=max(least, 4 * getattr(a, f"{name}_sigma")))
+                check(
+                    f"picture {case.name[-2:]}: {name}", value, truth, tol=max(least, 4 * getattr(a, f"{name}_sigma"))
+                )
     assert seen["offset_x_percent"] >= N - 1
     assert min(seen.values()) >= N // 2
 
