@@ -77,7 +77,6 @@ def assess(
       apertrue assess day1/ day2/*.png --overlay overlays --report report.html
       apertrue assess stack.mrc --set kv=200 --set aperture_um=70
       apertrue assess burst.tif --combine
-      apertrue assess burst.tif --combine
       apertrue assess pictures/ --json > results.jsonl
 
     Verdicts: leave, nudge (a small move by hand), auto (the automatic routine is worth its time), retake (this picture
