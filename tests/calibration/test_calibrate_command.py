@@ -168,6 +168,11 @@ def test_guided_steps_take_points_undo_and_save(tmp_path):
     assert "teaches which way" in got.output
     assert "Kept in" in got.output
     assert load_calibrations(tmp_path / "k.json")[0].n_points == 3
+    # A wrong sign far from what was to be set is asked about at once, and the second answer counts.
+    slip = [*typed[:6], typed[8], typed[9], f"{-float(typed[10])}", typed[9], typed[10], "save"]
+    asked = run("--guide", "--no-save", "--out", tmp_path / "none.json", typed="\n".join(slip) + "\n")
+    assert asked.exit_code == 0, asked.output
+    assert "Type both once more" in asked.output
     left = run("--guide", "--out", tmp_path / "none.json", typed="quit\n")
     assert "Nothing was kept" in left.output
     assert not (tmp_path / "none.json").exists()

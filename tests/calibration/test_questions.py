@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from apertrue.calibration import Point, questions
+from apertrue.calibration import Guide, Point, questions
+from apertrue.calibration.questions import unlike_suggested
+from apertrue.instrument import Console
 
 A = np.array([[3.0, -1.2], [1.0, 2.5]])
 PLACES = [(0.5, -1.0), (4.5, -1.0), (0.5, 3.0), (4.5, 3.0), (-3.0, -4.0), (2.0, 1.5)]
@@ -77,6 +79,41 @@ def test_three_points_show_a_digit_too_many_by_leverage_or_gain():
     asked = questions(points, step=0.1)
     assert asked
     assert asked[0].kind in ("factor", "gain")
+
+
+@pytest.mark.parametrize(
+    ("typed", "kind", "suggestion"),
+    [
+        ((18.2, -7.9), "sign", (18.2, 7.9)),
+        ((7.7, 17.2), "swapped", (17.2, 7.7)),
+        ((17.2, 77.0), "factor", (17.2, 7.7)),
+        ((172.0, 7.7), "factor", (17.2, 7.7)),
+        ((60.0, 55.0), "outlier", None),
+        ((17.2, 7.7), None, None),
+        ((19.0, 6.0), None, None),  # somewhere else on purpose
+    ],
+)
+def test_readings_far_from_the_suggested_ones_are_asked_about(typed, kind, suggestion):
+    asked = unlike_suggested(typed, (17.2, 7.7), (18.2, 4.9), 2)
+    assert (None if asked is None else asked.kind) == kind
+    if suggestion is not None:
+        assert asked.suggestion == pytest.approx(suggestion)
+        assert asked.sentence.startswith("Point 3: ")
+
+
+def test_no_move_is_suggested_on_readings_that_look_wrong():
+    guide = Guide(Console(shift_step=0.1))
+    for p in make():
+        guide = guide.add(p)
+    assert guide.suggestion().kind in ("point", "finished")
+    wrong = Guide(guide.console)
+    for i, p in enumerate(make()):
+        wrong = wrong.add(replace(p, shift_y=-p.shift_y) if i == 4 else p)
+    held = wrong.suggestion()
+    assert (held.kind, held.shift_x) == ("question", None)
+    assert "sign of Y" in held.sentence
+    assert wrong.accept().suggestion().kind in ("point", "finished")
+    assert wrong.accept().add(make()[0]).suggestion().kind == "question"  # accepted once, not for good
 
 
 def test_points_without_sigma_are_checked_for_leverage_only():

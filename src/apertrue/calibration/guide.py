@@ -9,7 +9,7 @@ from .learn import learner
 from .nudge import trial_move
 from .points import Point
 from .quality import SAFE_OFFSET, Quality, next_point, quality
-from .questions import Question, questions
+from .questions import Question, questions, unlike_suggested
 
 #: Points after which a good calibration is finished: with four, two values are left to show a mistake.
 ENOUGH = 5
@@ -22,8 +22,9 @@ class Suggestion:
     """What to do next.
 
     Attributes:
-        kind: ``first`` (a picture at the present readings), ``trial``, ``point`` or ``finished``.
-        shift_x, shift_y: the readings to set; ``None`` for ``first`` and ``finished``.
+        kind: ``first`` (a picture at the present readings), ``trial``, ``point``, ``question`` (a point's readings look
+            wrong: no further move is built on them) or ``finished``.
+        shift_x, shift_y: the readings to set; ``None`` for ``first``, ``question`` and ``finished``.
         sentence: for people.
     """
 
@@ -40,20 +41,26 @@ class Guide:
     Attributes:
         console: step and range.
         points: so far, with their σ.
+        accepted: the readings were confirmed as they are: questions no longer stand in the way.
     """
 
     console: Console = field(default_factory=Console)
     points: tuple[Point, ...] = ()
+    accepted: bool = False
 
     def add(self, point: Point) -> "Guide":
         """With one more point. ``CalibrationError`` when it has no σ."""
         if point.covariance is None:
             raise CalibrationError(f"{point.label or 'this point'}: its 1σ is not known")
-        return replace(self, points=(*self.points, point))
+        return replace(self, points=(*self.points, point), accepted=False)
 
     def undo(self) -> "Guide":
         """Without the last point."""
-        return replace(self, points=self.points[:-1])
+        return replace(self, points=self.points[:-1], accepted=False)
+
+    def accept(self) -> "Guide":
+        """With the readings confirmed as they are."""
+        return replace(self, accepted=True)
 
     def estimate(self) -> Estimate:
         """What the points say. ``CalibrationError`` while they do not suffice."""
@@ -71,6 +78,20 @@ class Guide:
         """Suspicions about typed readings."""
         return questions(self.points, step=self.console.shift_step)
 
+    def open_question(self) -> Question | None:
+        """The first suspicion that nobody answered; odd gains alone are left to the next point, which decides them."""
+        return None if self.accepted else next((q for q in self.questions() if q.kind != "gain"), None)
+
+    def unlike_suggested(self, shift_x: float, shift_y: float) -> Question | None:
+        """A suspicion about readings for the next point that are far from the suggested ones."""
+        wish = self.suggestion()
+        if wish.shift_x is None or wish.shift_y is None or not self.points:
+            return None
+        last = self.points[-1]
+        return unlike_suggested(
+            (shift_x, shift_y), (wish.shift_x, wish.shift_y), (last.shift_x, last.shift_y), len(self.points)
+        )
+
     def suggestion(self) -> Suggestion:
         """What to do next."""
         if not self.points:
@@ -80,6 +101,10 @@ class Guide:
                 None,
                 "Take a picture at the present readings, with both edges in view, and note both gun shift readings.",
             )
+        asked = self.open_question()
+        if asked is not None:
+            said = f"{asked.sentence} Undo the points from there and give them again; or accept them if they are right."
+            return Suggestion("question", None, None, said)
         step = self.console.shift_step
         try:
             result = self.estimate()

@@ -5,6 +5,7 @@ Each suspicion is put as a question with the reading that would fit; nothing is 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,6 +83,29 @@ def questions(points: Sequence[Point], *, step: float = 0.0) -> tuple[Question, 
     if not out:
         out += _odd_gain(points, step)
     return tuple(out)
+
+
+def unlike_suggested(
+    typed: tuple[float, float], suggested: tuple[float, float], before: tuple[float, float], index: int
+) -> Question | None:
+    """A suspicion about readings that lie far from the suggested ones, while a usual typing error explains it.
+
+    Args:
+        typed: readings (X, Y) as given, console units.
+        suggested: what was to be set.
+        before: the readings of the point before; the suggested move's length is the measure of "far".
+        index: of the point, from 0.
+    """
+    far = hypot(typed[0] - suggested[0], typed[1] - suggested[1])
+    reach = hypot(suggested[0] - before[0], suggested[1] - before[1])
+    if far <= 3.0 * reach:
+        return None
+    near = [(hypot(x - suggested[0], y - suggested[1]), kind, words, x, y) for kind, words, x, y in _variants(*typed)]
+    distance, kind, words, x, y = min(near, key=lambda v: v[0])
+    start = f"Point {index + 1}: X {typed[0]:g}, Y {typed[1]:g}, where X {suggested[0]:g}, Y {suggested[1]:g} was to be set."
+    if distance < 0.2 * far:
+        return Question(index, kind, f"{start} {words}? X {x:g}, Y {y:g} would be near it.", (x, y))
+    return Question(index, "outlier", f"{start} Is that what the console shows?", None)
 
 
 def _name(points: Sequence[Point], i: int) -> str:

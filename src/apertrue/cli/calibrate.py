@@ -304,7 +304,8 @@ def _guided(
         print_text(f"  ! {sentence}")
     print_text()
     print_text(
-        "For each point: the picture's file, then both readings. Type undo to drop the last point, save, or quit."
+        "For each point: the picture's file, then both readings. Type undo to drop the last point, accept to confirm "
+        "readings that were asked about, save, or quit."
     )
     progress = Guide(instrument.console)
     results: list[Result] = []
@@ -316,6 +317,12 @@ def _guided(
         if file in ("quit", None):
             print_text("Nothing was kept.")
             return
+        if file == "accept":
+            progress = progress.accept()
+            continue
+        if file == "save" and following.kind == "question":
+            note("first answer the question above: undo, or accept")
+            continue
         if file == "save":
             break
         if file == "undo":
@@ -324,6 +331,10 @@ def _guided(
         try:
             new = judged_pictures([file], None, setting, instrument_path)[0]
             x, y = _reading("gun shift X: ", following.shift_x), _reading("gun shift Y: ", following.shift_y)
+            doubtful = progress.unlike_suggested(x, y)
+            if doubtful is not None:
+                note(f"{doubtful.sentence} Type both once more, as they are on the console.")
+                x, y = _reading("gun shift X: ", None), _reading("gun shift Y: ", None)
             progress = progress.add(_point(new, x, y))
         except typer.Exit:
             continue
@@ -335,17 +346,19 @@ def _guided(
     if not results:
         raise _usage("no point was given: nothing to keep")
     state = _shared_state(results, mode)
-    _solve(list(progress.points), state, instrument, place, accept=False, no_save=no_save, as_json=False)
+    _solve(list(progress.points), state, instrument, place, accept=progress.accepted, no_save=no_save, as_json=False)
 
 
 def _progress(progress: "Guide") -> None:
     p = progress.points[-1]
     print_text(f"   offset x {p.offset_x:+.2f} ± {p.x_sigma:.2f}, y {p.offset_y:+.2f} ± {p.y_sigma:.2f} % (y down)")
-    for question in progress.questions()[:2]:
-        note(f"{question.sentence} (undo drops the last point)")
+    for question in (q for q in progress.questions() if q.kind == "gain"):
+        note(question.sentence)
     judged = progress.quality()
-    if judged is not None:
+    if judged is not None and progress.open_question() is None:
         print_text(f"   {judged.sentences[0]}")
+        if len(progress.points) == 3:
+            print_text("   Three points fit exactly whatever they say: a fourth shows a mistake.")
 
 
 def _ask(prompt: str) -> str | None:
