@@ -1,6 +1,6 @@
 """Make the screenshots of the window: docs/images/window-*.png. Needs a display (``xvfb-run`` where there is none).
 
-xvfb-run -a -s "-screen 0 1600x1200x24" python docs/make_window_images.py
+xvfb-run -a -s "-screen 0 2400x1600x24" python docs/make_window_images.py [--only audit] [--scale 1.5] [--to FOLDER]
 """
 
 import argparse
@@ -8,27 +8,40 @@ import os
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
 SIZE = (1280, 820)
+#: What a dense screen of 1920 × 1080 leaves at 150 %.
+DENSE = (1280, 690)
 
 
 def main() -> None:
     """Take all of them."""
+    pictures: dict[str, tuple[str, Callable[[Any], None]]] = {
+        "assess": ("dark", _assess("clipped")),
+        "assess-light": ("light", _assess("centered")),
+        "practice": ("dark", _practice),
+        "watch": ("dark", _watch),
+        "watch-layer": ("light", _watch_layer),
+        "calibrate": ("dark", _calibrate),
+        "audit": ("dark", _audit),
+    }
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--to", type=Path, default=HERE / "images", help="folder for the pictures")
-    folder = parser.parse_args().to
-    folder.mkdir(parents=True, exist_ok=True)
+    parser.add_argument("--only", choices=pictures, action="append", help="only this one; may be repeated")
+    parser.add_argument("--scale", default="1", help="letters and buttons larger, as on a dense screen")
+    given = parser.parse_args()
+    os.environ["QT_SCALE_FACTOR"] = given.scale
+    given.to.mkdir(parents=True, exist_ok=True)
     # No settings of the machine's user show in the pictures.
     os.environ["XDG_CONFIG_HOME"] = os.environ["APPDATA"] = tempfile.mkdtemp()
     os.environ["NAPARI_CONFIG"] = str(Path(os.environ["XDG_CONFIG_HOME"]) / "napari.yaml")
-    take(folder / "window-assess.png", "dark", _assess("clipped"))
-    take(folder / "window-assess-light.png", "light", _assess("centered"))
-    take(folder / "window-practice.png", "dark", _practice)
-    take(folder / "window-watch.png", "dark", _watch)
-    take(folder / "window-calibrate.png", "dark", _calibrate)
+    for name in given.only or pictures:
+        theme, prepare = pictures[name]
+        take(given.to / f"window-{name}.png", theme, prepare)
 
 
 def take(path: Path, theme: str, prepare: Callable[[Any], None]) -> None:
@@ -37,7 +50,7 @@ def take(path: Path, theme: str, prepare: Callable[[Any], None]) -> None:
 
     viewer = napari.Viewer(show=True)
     viewer.theme = theme
-    viewer.window.resize(*SIZE)
+    viewer.window.resize(*(SIZE if os.environ["QT_SCALE_FACTOR"] == "1" else DENSE))
     run(0.5)
     prepare(viewer)
     run(0.5)
@@ -87,7 +100,7 @@ def _watch(viewer: Any) -> None:
     for k, page in enumerate(pages):
         taken = about["metadata"]["apertrue"].about(k).taken_at
         tifffile.imwrite(folder / f"{k:02d}.tif", page, datetime=taken.replace(tzinfo=None))
-    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Watch a folder")
+    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Watch centering")
     widget.folder.setText(str(folder))
     widget.existing.setChecked(True)
     widget.begin()
@@ -97,6 +110,50 @@ def _watch(viewer: Any) -> None:
     widget.folder.setText("snapshots")
     widget.end()
     run(10, lambda: not widget.running)
+
+
+def _watch_layer(viewer: Any) -> None:
+    """A live view that creeps off."""
+    viewer.open_sample("apertrue", "microscope")
+    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Watch centering")
+    widget.what.setCurrentIndex(1)
+    widget.every.setValue(1)
+    widget.begin()
+    run(60, lambda: widget.report is not None and len(widget.report.timeline.points) >= 8)
+    viewer.reset_view()
+
+
+def _audit(viewer: Any) -> None:
+    """Two made-up days, one file of them damaged."""
+    from datetime import UTC, datetime, timedelta
+
+    import numpy as np
+    import tifffile
+
+    from apertrue.simulate import Recipe, simulate
+
+    archive = Path(tempfile.mkdtemp()) / "archive"
+    for day in range(2):
+        folder = archive / f"day{day + 1}"
+        folder.mkdir(parents=True)
+        for k in range(7):
+            away = 1.0 + (2.2 + 3.6 * day) * k
+            recipe = Recipe(rows=400, columns=400, aperture_radius_px=140.0, halo_level=0.06)
+            recipe = replace(recipe, offset_x_percent=0.8 * away, offset_y_percent=-0.6 * away)
+            taken = datetime(2026, 5, 4 + day, 9, 0, tzinfo=UTC) + timedelta(minutes=35 * k)
+            pixels = simulate(recipe, np.random.default_rng(10 * day + k)).frame.pixels
+            tifffile.imwrite(folder / f"snapshot-{k + 1:02d}.tif", pixels, datetime=taken.replace(tzinfo=None))
+    (archive / "day2" / "damaged.tif").write_bytes((archive / "day2" / "snapshot-01.tif").read_bytes()[:900])
+    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Audit pictures")
+    widget.folder.setText(str(archive))
+    widget.store.setText(str(archive.parent / "audit.sqlite"))
+    widget.begin()
+    run(120, lambda: widget.shown is not None)
+    row = next(r for r in widget.shown.rows if r.file.endswith("day2/snapshot-04.tif"))
+    widget.table.choose(row.id)
+    run(20, lambda: widget.layer is not None and not widget.opening.running)
+    widget.folder.setText("archive")
+    viewer.reset_view()
 
 
 def _calibrate(viewer: Any) -> None:

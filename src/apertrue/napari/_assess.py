@@ -95,16 +95,22 @@ class AssessWidget(Dock):
         tell(self.note, "")
         tell(self.setup_note, self.model.setup.trouble)
         b = self.button
-        self.again = b("&Assess again", self.assess, "Judge the shown picture again (age and files are looked at anew).")
+        self.again = b(
+            "&Assess again", self.assess, "Judge the shown picture again (age and files are looked at anew)."
+        )
         self.cancel = b("&Cancel", self._cancel, "Throw the running work away.")
-        self.paste = b("Paste p&icture", self.paste_picture, "A screenshot from the clipboard, as a new layer (Ctrl+V).")
+        self.paste = b(
+            "Paste p&icture", self.paste_picture, "A screenshot from the clipboard, as a new layer (Ctrl+V)."
+        )
         self.region = b("&Region…", self._on_region, "Draw a rectangle: edges are looked for only there.")
         self.fix_aperture = b("Correct aperture &edge", partial(self._on_correct, "aperture"))
         self.fix_beam = b("Correct &beam edge", partial(self._on_correct, "beam"))
         for button in (self.region, self.fix_aperture, self.fix_beam):
             button.setCheckable(True)
         for button, what in ((self.fix_aperture, "aperture"), (self.fix_beam, "beam")):
-            button.setToolTip(f"Drag the {what}'s edge or center, click three points on the edge, or use the arrow keys.")
+            button.setToolTip(
+                f"Drag the {what}'s edge or center, click three points on the edge, or use the arrow keys."
+            )
         self.undo = b("&Undo", self._on_undo, "Take back the last thing drawn (Ctrl+Z, here and on the picture).")
         self.clear = b("Clear &drawn", self._on_clear, "Forget edges and region drawn by hand.")
         self.log = b("Write into lo&g", self._on_log, "Into the session log that the commands use, too.")
@@ -144,10 +150,9 @@ class AssessWidget(Dock):
         ]
         self._drawing_keys += [self._shortcut(key, self._on_enter) for key in ("Return", "Enter")]
         # On the picture, too: that is where one draws.
-        self._bound = {
-            key: bind(self.viewer, key, slot)
-            for key, slot in (("Control-Z", self._on_undo), ("Escape", self._end_tools))
-        }
+        self._bound = [
+            bind(self.viewer, key, slot) for key, slot in (("Control-Z", self._on_undo), ("Escape", self._end_tools))
+        ]
         self._refresh_buttons()
 
     def _shortcut(self, keys: Any, slot: Any) -> QShortcut:
@@ -459,8 +464,8 @@ class AssessWidget(Dock):
         for timer in (self._settle, self._age, self._zoom):
             timer.stop()
         self.tool.stop()
-        for key, bound in self._bound.items():
-            unbind(self.viewer, key, bound)
+        for bound in self._bound:
+            unbind(self.viewer, bound)
         for emitter, slot in self._viewer_events():
             with suppress(ValueError, TypeError):
                 emitter.disconnect(slot)

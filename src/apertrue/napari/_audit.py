@@ -84,7 +84,9 @@ class AuditWidget(Dock):
     def _build(self) -> None:
         self.folder = _path("folder with pictures")
         self.folder.returnPressed.connect(self.begin)
-        self.browse = self.button("Ch&oose…", self._on_browse, "The folder with the pictures; its subfolders count too.")
+        self.browse = self.button(
+            "Ch&oose…", self._on_browse, "The folder with the pictures; its subfolders count too."
+        )
         self.store, self.sheet = _path("file for the results"), _path("none")
         self.store.setText(str(default_store()))
         self.store.setToolTip("The same file as that of the command: apertrue audit FOLDER --store FILE.")
@@ -113,7 +115,9 @@ class AuditWidget(Dock):
         self.words = wrapped(name="words")
         words = scrolling(column(self.words))
         words.setFixedHeight(9 * self.fontMetrics().height())
-        self.report = self.button("Open re&port", self._on_report, "Writes the report beside the results, and opens it.")
+        self.report = self.button(
+            "Open r&eport", self._on_report, "Writes the report beside the results, and opens it."
+        )
         self.masked = QCheckBox("without &names")
         self.masked.setToolTip("Leave names of files, sheets, settings and notes out of the report.")
         more = QWidget()

@@ -26,7 +26,7 @@ from ..errors import ApertrueError, ReadError, StoreError
 from ..frame import Frame
 from ..instrument import find_instrument
 from ..readers import ReadOptions, read_frame
-from ..registry import FLAGS, REASONS, VERDICT_WORDS, SceneKind
+from ..registry import FLAGS, REASONS, VERDICT_WORDS, SceneKind, Verdict
 from ..registry.format import format_value
 from ..report.sketch import Outline, sketch_from_json
 from ..runner import cores
@@ -69,7 +69,15 @@ class Choice:
     def command(self) -> list[str]:
         """The words of the command that does it."""
         workers = max(1, cores() - 1) if self.workers is None else self.workers
-        out = ["audit", str(self.folder.absolute()), "--store", str(self.store.absolute()), "--workers", str(workers), "--quiet"]
+        out = [
+            "audit",
+            str(self.folder.absolute()),
+            "--store",
+            str(self.store.absolute()),
+            "--workers",
+            str(workers),
+            "--quiet",
+        ]
         return out if self.sheet is None else [*out, "--sheet", str(self.sheet.absolute())]
 
 
@@ -233,9 +241,11 @@ class _Follower:
         if self._before is None or not done:
             self._before, self._since = done, time.monotonic()
         fresh = done - self._before
-        return Progress("judge", found, found, done, int(failed), self._before, time.monotonic() - self._since) if (
-            fresh or done
-        ) else Progress("find", found)
+        return (
+            Progress("judge", found, found, done, int(failed), self._before, time.monotonic() - self._since)
+            if (fresh or done)
+            else Progress("find", found)
+        )
 
 
 def _counted(store: Store, number: int) -> tuple[int, int]:
@@ -344,7 +354,7 @@ def edge_of(o: Outline) -> Edge:
 
 def words_of(a: Assessment) -> tuple[str, ...]:
     """What to say of a row: verdict, numbers, reasons, flags."""
-    verdict = "" if a.verdict is None else f"{str(a.verdict).upper()}: {VERDICT_WORDS[a.verdict]}."
+    verdict = "" if a.verdict is None else f"{str(a.verdict).upper()}: {VERDICT_WORDS[Verdict(a.verdict)]}."
     numbers = [
         f"{label} {format_value(name, getattr(a, name), getattr(a, f'{name}_sigma'))}"
         for name, label in (("offset_percent", "Offset"), ("working_score", "working score"))

@@ -1,19 +1,17 @@
 """The audit's rows as a table that sorts, filters and stays quick with 100 000 of them."""
 
 from collections.abc import Sequence
-from pathlib import PurePath
 from typing import Any
 
-from qtpy.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, QSortFilterProxyModel, Qt, Signal
+from qtpy.QtCore import QAbstractTableModel, QSortFilterProxyModel, Qt, Signal
 from qtpy.QtGui import QColor, QIcon, QPainter, QPixmap, QResizeEvent
 from qtpy.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
 
 from ..overlay.colors import QUIET, VERDICTS
-from ..registry.format import format_value, heading
+from ..registry.format import format_value
 from ._audit_model import KIND_WORDS, Row
 
-Index = QModelIndex | QPersistentModelIndex
-_HEADINGS = ("Picture", "Verdict", heading("offset_percent"), "Score", "Taken")
+_HEADINGS = ("Picture", "Verdict", "Offset, %", "Score", "Taken")
 _TIPS = (
     "File and, in a stack, page.",
     "Put aside = no condenser aperture with a beam in it.",
@@ -22,7 +20,7 @@ _TIPS = (
     "When it was taken, as far as it is known.",
 )
 #: Widths in letters, of all columns but the first, and the first's least.
-_WIDTHS = {1: 12, 2: 10, 3: 8, 4: 18}
+_WIDTHS = {1: 14, 2: 11, 3: 8, 4: 18}
 _NAME_WIDTH = 24
 _SORT = int(Qt.ItemDataRole.UserRole)
 
@@ -41,11 +39,11 @@ class RowsModel(QAbstractTableModel):
         self.rows = rows
         self.endResetModel()
 
-    def rowCount(self, parent: Index | None = None) -> int:  # noqa: N802
+    def rowCount(self, parent: Any = None) -> int:  # noqa: N802
         """Qt asks."""
         return 0 if parent is not None and parent.isValid() else len(self.rows)
 
-    def columnCount(self, parent: Index | None = None) -> int:  # noqa: N802, ARG002
+    def columnCount(self, parent: Any = None) -> int:  # noqa: N802, ARG002
         """Qt asks."""
         return len(_HEADINGS)
 
@@ -58,7 +56,7 @@ class RowsModel(QAbstractTableModel):
                 return _TIPS[section]
         return None
 
-    def data(self, index: Index, role: int = 0) -> Any:
+    def data(self, index: Any, role: int = 0) -> Any:
         """A cell."""
         row, column = self.rows[index.row()], index.column()
         if role == Qt.ItemDataRole.DisplayRole:
@@ -77,8 +75,7 @@ class RowsModel(QAbstractTableModel):
     @staticmethod
     def _text(row: Row, column: int) -> str:
         if column == 0:
-            name = PurePath(row.file).name
-            return f"{name}, page {row.page}" if row.page else name
+            return row.name
         if column == 1:
             return KIND_WORDS.get(row.kind, row.kind)
         if column == 2:
@@ -113,7 +110,7 @@ class _Filter(QSortFilterProxyModel):
         self.kind, self.text = kind, text.casefold()
         self.invalidate()
 
-    def filterAcceptsRow(self, number: int, parent: Index) -> bool:  # noqa: ARG002, N802
+    def filterAcceptsRow(self, number: int, parent: Any) -> bool:  # noqa: ARG002, N802
         """Qt asks."""
         row = self._source.rows[number]
         return (not self.kind or row.kind == self.kind) and (not self.text or self.text in row.file.casefold())
@@ -183,7 +180,7 @@ class RowsTable(QTableView):
         """Rows that pass the filter."""
         return int(self.filter.rowCount())
 
-    def _on_current(self, current: Index, before: Index) -> None:  # noqa: ARG002
+    def _on_current(self, current: Any, before: Any) -> None:  # noqa: ARG002
         index = self.filter.mapToSource(current)
         if index.isValid():
             self.chosen.emit(self.source.rows[index.row()])

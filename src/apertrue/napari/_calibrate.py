@@ -1,22 +1,18 @@
 """The calibrate widget: pictures and readings typed in teach which way the axes turn the beam; then the nudge."""
 
-from collections.abc import Callable
 from functools import partial
 from typing import Any
 
 from napari.layers import Image
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QCloseEvent
 from qtpy.QtWidgets import (
     QDoubleSpinBox,
     QFormLayout,
     QGridLayout,
     QHeaderView,
-    QPushButton,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
-    QWidget,
 )
 
 from ..advise.cautions import CAUTIONS
@@ -25,20 +21,19 @@ from ..pipeline import Result
 from ..registry.format import format_number
 from ._assess_model import load_setup, told
 from ._calibrate_model import CalibrateModel
+from ._dock import Dock, column, scrolling, tell
 from ._result_view import Fold, line, wrapped
 from ._target import Aim, AimError, aim
 from ._worker import Latest
 
 
-class CalibrateWidget(QWidget):
+class CalibrateWidget(Dock):
     """Calibrate gun shift step by step."""
 
     def __init__(self, napari_viewer: Any, model: CalibrateModel | None = None) -> None:
-        super().__init__()
-        self.viewer = napari_viewer
+        super().__init__(napari_viewer)
         self.model = model or CalibrateModel(load_setup())
         self.latest = Latest(self)
-        self._closed = False
         self._build()
         self.latest.done.connect(self._on_done)
         self.latest.failed.connect(self._on_failed)
@@ -56,16 +51,26 @@ class CalibrateWidget(QWidget):
             box.setSingleStep(console.shift_step)
             box.setDecimals(3)
             readings.addRow(name, box)
-        self.add = self._button("&Take this picture with these readings", self._on_add)
-        self.undo = self._button("&Undo last point", self._on_undo)
-        self.over = self._button("Start o&ver", self._on_over)
-        self.save = self._button("&Save calibration", self._on_save)
+        self.add = self.button(
+            "&Take this picture with these readings",
+            self._on_add,
+            "Judges the active picture; its offset is one point.",
+        )
+        self.undo = self.button("&Undo last point", self._on_undo)
+        self.over = self.button("Start &over", self._on_over)
+        self.save = self.button("&Save calibration", self._on_save, "Into the file that the commands use, too.")
         self.table = QTableWidget(0, 4)
         self.table.setHorizontalHeaderLabels(["X", "Y", "Right, %", "Down, %"])
         self.table.setToolTip(
             "Readings in console units; beam center against aperture center, % of the aperture radius."
         )
-        self.table.horizontalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        header = self.table.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Stretch)
+        for narrow in (0, 1):
+            header.setSectionResizeMode(narrow, QHeaderView.ResizeMode.ResizeToContents)
+        self.table.verticalHeader().hide()
+        self.table.setWordWrap(False)
+        self.table.setTabKeyNavigation(False)
         self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
         self.table.setMinimumHeight(7 * self.fontMetrics().height())
         self.good = wrapped(name="quality")
@@ -81,38 +86,32 @@ class CalibrateWidget(QWidget):
         layout.addWidget(self.add)
         layout.addWidget(self.note)
         layout.addWidget(line())
-        layout.addWidget(self.table, 1)
-        layout.addWidget(self.good)
-        layout.addWidget(self.asked)
-        layout.addWidget(self.move_words)
-        layout.addWidget(Fold("Before you turn anything", cautions, opened=True))
+        fold = Fold("Before you turn anything", cautions, opened=True)
+        layout.addWidget(scrolling(column(self.move_words, self.table, self.good, self.asked, fold)), 1)
         grid = QGridLayout()
-        for k, button in enumerate((self.undo, self.over, self.save)):
-            grid.addWidget(button, k // 2, k % 2)
+        for k, button in enumerate((self.undo, self.over)):
+            grid.addWidget(button, 0, k)
+        grid.addWidget(self.save, 1, 0, 1, 2)
         layout.addLayout(grid)
-        self.setMinimumWidth(int(22 * self.fontMetrics().height()))
-
-    def _button(self, text: str, slot: Callable[[], None]) -> QPushButton:
-        out = QPushButton(text)
-        out.clicked.connect(lambda *_: slot())
-        return out
+        tell(self.note, self.note.text())
+        self.setMinimumWidth(int(23 * self.fontMetrics().height()))
 
     def _on_add(self) -> None:
         layer = self.viewer.layers.selection.active
         if not isinstance(layer, Image):
-            self.note.setText("Choose the picture in the layer list first.")
+            tell(self.note, "Choose the picture in the layer list first.")
             return
         try:
             meant = aim(layer, self.viewer.dims.point, self.viewer.dims.displayed)
         except AimError as error:
             self._on_failed(error)
             return
-        self.note.setText("working…")
+        tell(self.note, "working…")
         self.latest.start(partial(_measure, self.model, meant, self.x.value(), self.y.value()))
 
     def _on_done(self, outcome: tuple[Aim, Result, float, float]) -> None:
         meant, result, x, y = outcome
-        self.note.setText("")
+        tell(self.note, "")
         try:
             self.model.add(result, x, y, meant.name)
         except ApertrueError as error:
@@ -120,7 +119,7 @@ class CalibrateWidget(QWidget):
         self._refresh()
 
     def _on_failed(self, error: BaseException) -> None:
-        self.note.setText(told(error))
+        tell(self.note, told(error))
 
     def _on_undo(self) -> None:
         self.model.undo()
@@ -132,7 +131,7 @@ class CalibrateWidget(QWidget):
 
     def _on_save(self) -> None:
         try:
-            self.note.setText(self.model.save())
+            tell(self.note, self.model.save())
         except (ApertrueError, OSError) as error:
             self._on_failed(error)
 
@@ -151,31 +150,22 @@ class CalibrateWidget(QWidget):
                 format_number(p.offset_x, p.x_sigma),
                 format_number(p.offset_y, p.y_sigma),
             )
-            for column, text in enumerate(cells):
+            for number, text in enumerate(cells):
                 item = QTableWidgetItem(text)
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
-                self.table.setItem(row, column, item)
+                self.table.setItem(row, number, item)
         quality = self.model.quality()
         # The step above already names the next point, nearer to the center.
         said = () if quality is None else [s for s in quality.sentences if not s.startswith("The next point")]
-        self.good.setText(" ".join(said))
-        self.asked.setText("\n".join(f"? {q.sentence}" for q in guide.questions()))
-        self.asked.setVisible(bool(self.asked.text()))
-        self.move_words.setText(self.model.nudge_words() if guide.points else "")
+        tell(self.good, " ".join(said))
+        tell(self.asked, "\n".join(f"? {q.sentence}" for q in guide.questions()))
+        tell(self.move_words, self.model.nudge_words() if guide.points else "")
         self.undo.setEnabled(bool(guide.points))
         self.over.setEnabled(bool(guide.points))
         self.save.setEnabled(quality is not None)
 
-    def shut(self) -> None:
-        """Stop all work."""
-        if not self._closed:
-            self._closed = True
-            self.latest.close()
-
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """The dock was closed."""
-        self.shut()
-        super().closeEvent(event)
+    def _let_go(self) -> None:
+        self.latest.close()
 
 
 def _measure(model: CalibrateModel, meant: Aim, x: float, y: float) -> tuple[Aim, Result, float, float]:

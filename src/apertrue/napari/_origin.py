@@ -38,7 +38,6 @@ class Origin:
             return self.pages[page] if 0 <= page < len(self.pages) else None
         return None if self.file is None else read_frame(self.file, page, options=self.options)
 
-
     def fits(self, pixels: NDArray[Any]) -> bool:
         """Whether the facts are about these pixels: false once another program has put a new picture into the layer."""
         if self.held is None:

@@ -69,7 +69,7 @@ def panel(
     general = set(CAUTIONS.values())
     said = [s for s in advice.sentences if s not in general]
     # The budget has its own table.
-    said = [s for s in said if not s.startswith("Expected minutes lost:")]
+    said = [s for s in said if not s.startswith(("Expected minutes lost:", "The sums:"))]
     flags = tuple((FLAGS[f].sentence, FLAGS[f].remedy) for f in a.flags or () if f in FLAGS)
     said = [s for s in said if s not in {f"{sentence} {remedy}" for sentence, remedy in flags}]
     if scene.guided:

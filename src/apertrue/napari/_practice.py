@@ -5,7 +5,6 @@ from typing import Any
 
 import numpy as np
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QCloseEvent
 from qtpy.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -14,16 +13,14 @@ from qtpy.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
-    QPushButton,
-    QScrollArea,
     QSpinBox,
     QVBoxLayout,
-    QWidget,
 )
 
 from ..instrument import Instrument
 from ..practice.game import Look, Review
 from ._assess_model import load_setup, told
+from ._dock import Dock, column, scrolling, tell
 from ._marks import marks
 from ._overlay_layer import OverlayLayer
 from ._practice_model import PracticeModel, look_words
@@ -35,12 +32,11 @@ VIEW, EDGES = "practice view", "practice edges"
 _WAIT_MIN = 15.0
 
 
-class PracticeWidget(QWidget):
+class PracticeWidget(Dock):
     """Practice centering on a simulated instrument."""
 
     def __init__(self, napari_viewer: Any, model: PracticeModel | None = None) -> None:
-        super().__init__()
-        self.viewer = napari_viewer
+        super().__init__(napari_viewer)
         instrument: Instrument = load_setup().instrument
         self.model = model or PracticeModel(instrument)
         self.look: Look | None = None
@@ -48,7 +44,6 @@ class PracticeWidget(QWidget):
         self.overlay = OverlayLayer(self.viewer, EDGES)
         self.latest = Latest(self)
         self._console = instrument.console
-        self._closed = False
         self._build()
         self.latest.done.connect(self._on_done)
         self.latest.failed.connect(self._on_failed)
@@ -65,26 +60,28 @@ class PracticeWidget(QWidget):
         self.seed = QSpinBox()
         self.seed.setRange(1, 999_999)
         self.seed.setToolTip("Which microscope: the same number is the same instrument.")
-        self.with_advice = QCheckBox("With ad&vice")
+        self.with_advice = QCheckBox("With a&dvice")
         self.with_advice.setChecked(True)
         self.with_advice.toggled.connect(self.model.advised)
-        self.start = self._button("&Start", self._on_start, "A new microscope with this task.")
+        self.start = self.button("&Start", self._on_start, "A new microscope with this task.")
         self.shift_x, self.shift_y = self._reading(c.shift_min, c.shift_max), self._reading(c.shift_min, c.shift_max)
         for box in (self.shift_x, self.shift_y):
             box.setSingleStep(c.shift_step)
         self.focus = self._reading(-1000.0, 1000.0)
-        self.turn = self._button("Set shif&t", self._on_turn, "Set both gun shift readings; a picture follows.")
-        self.refocus = self._button("Set f&ocus", self._on_focus, "Set the gun-lens focus; a picture follows.")
-        self.take = self._button("&Picture", self._do(self.model.picture), "Take a picture.")
-        self.read = self._button("&Current", self._do(self.model.current), "Read the current.")
-        self.routine = self._button("A&utomatic routine", self._do(self.model.automatic), "It may hang.")
-        self.pause = self._button("Wait &15 min", self._do(lambda: self.model.wait(_WAIT_MIN)), "The gun drifts on.")
-        self.follow = self._button("Enter &advised readings", self._on_follow, "Fills in what the advice names.")
-        self.finish = self._button("&Review", self._do(self.model.review), "How it went, and the truth.")
+        self.turn = self.button("Set shif&t", self._on_turn, "Set both gun shift readings; a picture follows.")
+        self.refocus = self.button("Set f&ocus", self._on_focus, "Set the gun-lens focus; a picture follows.")
+        self.take = self.button("Take p&icture", self._do(self.model.picture), "Take a picture.")
+        self.read = self.button("Read &current", self._do(self.model.current), "Read the current.")
+        self.routine = self.button("A&utomatic routine", self._do(self.model.automatic), "It may hang.")
+        self.pause = self.button("Wait &15 min", self._do(lambda: self.model.wait(_WAIT_MIN)), "The gun drifts on.")
+        self.follow = self.button("Enter &advised readings", self._on_follow, "Fills in what the advice names.")
+        self.finish = self.button("&Review", self._do(self.model.review), "How it went, and the truth.")
         self.story = wrapped("A simulated instrument: nothing here moves a real one.", name="story")
         self.clock = QLabel()
         self.clock.setObjectName("clock")
         self.words = wrapped(name="advice")
+        tell(self.clock, "")
+        tell(self.words, "")
         choice = QFormLayout()
         choice.addRow("Task", self.task)
         row = QHBoxLayout()
@@ -108,30 +105,13 @@ class PracticeWidget(QWidget):
         deeds = QGridLayout()
         for k, button in enumerate((self.take, self.follow, self.read, self.routine, self.pause, self.finish)):
             deeds.addWidget(button, k // 2, k % 2)
-        inside = QWidget()
-        column = QVBoxLayout(inside)
-        column.addWidget(self.story)
-        column.addWidget(self.clock)
-        column.addWidget(self.words)
-        column.addStretch(1)
-        scroll = QScrollArea()
-        scroll.setWidgetResizable(True)
-        scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        scroll.setFrameShape(QScrollArea.Shape.NoFrame)
-        scroll.setWidget(inside)
         outer = QVBoxLayout(self)
         outer.addLayout(choice)
         outer.addWidget(line())
-        outer.addWidget(scroll, 1)
+        outer.addWidget(scrolling(column(self.story, self.clock, self.words)), 1)
         outer.addWidget(line())
         outer.addLayout(knobs)
         outer.addLayout(deeds)
-
-    def _button(self, text: str, slot: Callable[[], None], tip: str) -> QPushButton:
-        out = QPushButton(text)
-        out.setToolTip(tip)
-        out.clicked.connect(lambda *_: slot())
-        return out
 
     @staticmethod
     def _reading(low: float, high: float) -> QDoubleSpinBox:
@@ -167,17 +147,17 @@ class PracticeWidget(QWidget):
     def _on_done(self, outcome: Look | Review | None) -> None:
         if isinstance(outcome, Review):
             self.story.setText("Review")
-            self.words.setText("\n".join(f"• {s}" for s in outcome.sentences))
+            tell(self.words, "\n".join(f"• {s}" for s in outcome.sentences))
             return
         self.story.setText(self.model.said)
         x, y, focus, minutes = self.model.readings()
         self.shift_x.setValue(x)
         self.shift_y.setValue(y)
         self.focus.setValue(focus)
-        self.clock.setText(f"{minutes:.1f} min since the start")
+        tell(self.clock, f"{minutes:.1f} min since the start")
         if outcome is not None:
             self.look = outcome
-            self.words.setText(look_words(outcome))
+            tell(self.words, look_words(outcome))
             self._show(outcome)
         self._enable(True)
 
@@ -208,14 +188,6 @@ class PracticeWidget(QWidget):
             button.setEnabled(going)
         self.follow.setEnabled(going and self.model.suggestion(self.look) is not None)
 
-    def shut(self) -> None:
-        """Stop all work; the picture's layer stays."""
-        if not self._closed:
-            self._closed = True
-            self.latest.close()
-            self.overlay.remove()
-
-    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
-        """The dock was closed."""
-        self.shut()
-        super().closeEvent(event)
+    def _let_go(self) -> None:
+        self.latest.close()
+        self.overlay.remove()

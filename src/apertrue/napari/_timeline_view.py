@@ -31,7 +31,7 @@ class TimelineView(QWidget):
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.fillRect(self.rect(), QColor(PANEL))
         em = self.fontMetrics().height()
-        area = QRectF(2.6 * em, 0.7 * em, self.width() - 3.4 * em, self.height() - 2.4 * em)
+        area = QRectF(2.6 * em, 1.6 * em, self.width() - 3.4 * em, self.height() - 3.3 * em)
         t = self.timeline
         past = max([_LEAST_PAST_H, *(h for h, *_ in t.points)])
         future = max([_FUTURE_H, *(h * 1.1 for h in (t.check_h, t.crossing_h[1]) if h is not None and h < 12)])
@@ -42,13 +42,21 @@ class TimelineView(QWidget):
             return QPointF(x, area.bottom() - percent / top * area.height())
 
         painter.setPen(QColor(QUIET))
-        painter.drawText(QPointF(4, area.top() + 0.4 * em), "%")
+        painter.drawText(QPointF(4, 1.1 * em), "offset, %")
         painter.drawText(QPointF(4, at(0, t.limit).y() + 0.35 * em), f"{t.limit:g}")
         painter.drawText(QPointF(4, area.bottom()), "0")
         painter.drawLine(area.bottomLeft(), area.bottomRight())
-        painter.drawText(QPointF(area.left(), area.bottom() + 1.3 * em), f"−{past:.1f} h")
-        painter.drawText(QPointF(at(0, 0).x() - em, area.bottom() + 1.3 * em), "now")
-        painter.drawText(QPointF(area.right() - 2.4 * em, area.bottom() + 1.3 * em), f"+{future:.1f} h")
+        # "now" always; the ends only where they do not run into it.
+        metrics, base, now = self.fontMetrics(), area.bottom() + 1.3 * em, at(0, 0).x()
+        half = metrics.horizontalAdvance("now") / 2
+        painter.drawText(QPointF(now - half, base), "now")
+        for text, right in ((f"−{past:.1f} h", False), (f"+{future:.1f} h", True)):
+            wide = metrics.horizontalAdvance(text)
+            left = self.width() - 4 - wide if right else area.left() - wide / 3
+            if left > now + half + 4 if right else left + wide < now - half - 4:
+                painter.drawText(QPointF(left, base), text)
+        if top > 2.2 * t.limit:
+            painter.drawText(QPointF(4, at(0, 0.9 * top).y()), f"{0.9 * top:.0f}")
         painter.setPen(QPen(QColor(QUIET), 1, Qt.PenStyle.DotLine))
         painter.drawLine(at(0, 0), at(0, top))
         painter.setPen(QPen(QColor(UNKNOWN), 1.5, Qt.PenStyle.DashLine))

@@ -52,7 +52,7 @@ def bind(viewer: Any, key: str, slot: Callable[[], None]) -> Callable[[Any], Non
     return pressed
 
 
-def unbind(viewer: Any, key: str, bound: Callable[[Any], None] | None) -> None:
+def unbind(viewer: Any, bound: Callable[[Any], None] | None) -> None:
     """Give a key back."""
     keymap = viewer.keymap
     for name in [k for k, v in keymap.items() if bound is not None and v is bound]:

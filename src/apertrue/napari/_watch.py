@@ -1,6 +1,7 @@
 """The watch widget: follows a folder or a layer, tells when to look again, warns visibly."""
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from threading import Event
 from typing import Any
@@ -98,6 +99,7 @@ class WatchWidget(Dock):
         self._facts = QFormLayout(facts)
         self._facts.setContentsMargins(0, 0, 0, 0)
         self._values: dict[str, QLabel] = {}
+        self.forecast = wrapped(name="forecast")
         self._folder_choice, self._layer_choice = QWidget(), QWidget()
         form = _form(self._folder_choice)
         form.addRow(_beside(self.folder, self.browse))
@@ -115,9 +117,10 @@ class WatchWidget(Dock):
         layout.addLayout(_beside(self.begin_button, self.end_button))
         layout.addWidget(line())
         layout.addWidget(self.banner)
-        layout.addWidget(scrolling(column(self.note, facts, self.timeline, self.counts)), 1)
+        layout.addWidget(scrolling(column(self.note, facts, self.forecast, self.timeline, self.counts)), 1)
         tell(self.banner, "")
         tell(self.counts, "")
+        tell(self.forecast, "")
         self.setMinimumWidth(int(20 * self.fontMetrics().height()))
         self._on_what()
 
@@ -204,10 +207,8 @@ class WatchWidget(Dock):
         """Stop after the picture at hand."""
         self._look.stop()
         if self.layer is not None and self.what.currentData() == "layer":
-            try:
+            with suppress(ValueError, TypeError):
                 self.layer.events.data.disconnect(self._on_data)
-            except (ValueError, TypeError):
-                pass  # was not connected
         if self._stop is not None:
             self._stop.set()
             self.end_button.setEnabled(False)
@@ -240,13 +241,16 @@ class WatchWidget(Dock):
 
     def _on_report(self, report: Report) -> None:
         self.report = report
-        if [what for what, _ in report.rows] != list(self._values):
+        # The forecast is a sentence: it has the whole width.
+        rows = [(what, text) for what, text in report.rows if what != "Forecast"]
+        tell(self.forecast, next((f"Forecast: {text}" for what, text in report.rows if what == "Forecast"), ""))
+        if [what for what, _ in rows] != list(self._values):
             while self._facts.rowCount():
                 self._facts.removeRow(0)
-            self._values = {what: wrapped() for what, _ in report.rows}
+            self._values = {what: wrapped() for what, _ in rows}
             for what, label in self._values.items():
                 self._facts.addRow(what, label)
-        for what, text in report.rows:
+        for what, text in rows:
             self._values[what].setText(text)
         tell(self.counts, report.counted)
         tell(self.banner, "\n".join(f"⚠ {w}" for w in report.warnings))
@@ -285,10 +289,8 @@ class WatchWidget(Dock):
     def _let_go(self) -> None:
         self.end()
         for emitter in self._layer_list_events():
-            try:
+            with suppress(ValueError, TypeError):
                 emitter.disconnect(self._list_layers)
-            except (ValueError, TypeError):
-                pass
         self.overlay.remove()
 
 

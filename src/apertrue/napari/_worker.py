@@ -4,12 +4,15 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
-from napari.qt.threading import create_worker
 from qtpy.QtCore import QObject, Signal
+from superqt.utils import create_worker
 
 
 class Latest(QObject):
-    """Runs jobs in napari's thread pool.
+    """Runs jobs in the thread pool that napari uses, too.
+
+    Not by napari's own ``create_worker``: that notes each worker, with all that its job holds, for as long as the window
+    lives (napari 0.9: one picture a job). For work that goes on until it is stopped that note is right; here it leaks.
 
     A running job can't be broken off; :meth:`cancel` throws its result away. While one runs, only the newest further
     job waits, so that a fast live layer never piles up work.
