@@ -323,7 +323,7 @@ def reasons(watcher: Watcher, now: datetime) -> Iterator[Reminder]:
         )
     last = state.last
     if last is not None and last.get("verdict") in (Verdict.NUDGE, Verdict.AUTO) and not _moved_since(state, last):
-        yield Reminder("crossed", f"The last picture says {last.get('verdict')}: the beam is off its limits.")
+        yield Reminder("crossed", f"The last picture says {last.get('verdict')}: {_why(last)}.")
     elif here is not None and here.outlook.basis == "pictures" and here.outlook.early_h is not None:
         shifted = here.outlook.early_h - (now - here.now).total_seconds() / 3600.0
         if 60 * shifted <= settings.lead_min:
@@ -333,6 +333,16 @@ def reasons(watcher: Watcher, now: datetime) -> Iterator[Reminder]:
         silent = (now - since).total_seconds() / 60.0
         if silent > settings.silent_min:
             yield Reminder("silent", f"No new picture for {age_words(silent)}.")
+
+
+def _why(last: SessionEvent) -> str:
+    """What stands behind a verdict to move, in a few words."""
+    reasons = set(str(last.get("reasons") or "").split(";"))
+    if reasons & {"offset-over-leave", "gap-under-limit", "half-cut", "score-under-leave"}:
+        return "the beam is off its limits"
+    if "crosses-within-work" in reasons:
+        return "it will be off its limits within the planned work"
+    return "it may not be left as it is"
 
 
 def _moved_since(state: Live, last: SessionEvent) -> bool:
