@@ -85,7 +85,10 @@ def test_a_move_by_hand_is_no_drift() -> None:
         s = summary(changed)
         assert s.pairs == ()
         assert (s.drift, s.recheck_h) == (None, None)
-        assert any("Not told" in p.text and "gun shift is known to have stayed" in p.text for p in paragraphs(s, offset_limit=5.0))
+        assert any(
+            "Not told" in p.text and "gun shift is known to have stayed" in p.text
+            for p in paragraphs(s, offset_limit=5.0)
+        )
 
 
 def test_recalls_and_start_values() -> None:

@@ -1,6 +1,7 @@
 """The archive's page, in text and in a real browser: sorting, filtering, opening, printing, and hostile names."""
 
 import html
+import itertools
 import json
 import re
 from collections.abc import Sequence
@@ -13,7 +14,7 @@ from report_samples import HOSTILE, result
 
 from apertrue.audit.export import EXPORT_COLUMNS
 from apertrue.audit.reporting import render_rows
-from apertrue.report import sketch_of, write_page
+from apertrue.report import render_assess_report, sketch_of, write_page
 from apertrue.report.archive import IMAGE_BYTES, TableRow, _with_images, render_archive
 
 WHEN = datetime(2026, 1, 2, tzinfo=UTC)
@@ -210,3 +211,41 @@ def test_print_and_contrast(open_page: Any, tmp_path: Path, scheme: str) -> None
     assert not page.locator("form.filters").is_visible()
     assert page.locator("#table").is_visible()
     assert opened.complaints == []
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_an_accessibility_engine_has_nothing_to_say(open_page: Any, tmp_path: Path, scheme: str, width: int) -> None:
+    """axe-core's rules (WCAG 2 and good practice) on the table's page with a picture opened, and on cards."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright").Axe()
+    pages = {"table": page_of(rows()), "cards": render_assess_report([result(), result("b.tif", 30.0)], made_at=WHEN)}
+    for name, text in pages.items():
+        # The engine is a script of its own: the page's policy lets it in only when asked to.
+        look = {"color_scheme": scheme, "viewport": {"width": width, "height": 900}, "bypass_csp": True}
+        opened = open_page(write_page(tmp_path / f"{name}.html", text), **look)
+        if name == "table":
+            opened.page.locator("button.open").first.click()
+        found = axe.run(opened.page).response["violations"]
+        assert [(v["id"], v["nodes"][0]["html"]) for v in found] == []
+
+
+@pytest.mark.browser
+def test_roles_and_names_for_a_screen_reader(open_page: Any, tmp_path: Path) -> None:
+    page = open_page(write_page(tmp_path / "r.html", page_of(rows()))).page
+    assert page.get_by_role("main").count() == page.get_by_role("banner").count() == 1
+    assert page.get_by_role("heading", level=1).inner_text() == "Audit of past sessions"
+    levels = page.evaluate("[...document.querySelectorAll('h1,h2,h3')].map((h) => +h.tagName[1])")
+    assert all(b <= a + 1 for a, b in itertools.pairwise(levels))
+    charts = page.get_by_role("img")
+    names = [c.get_attribute("class") for c in charts.all()]
+    assert sum("chart" in n for n in names) >= 4
+    told = page.evaluate("[...document.querySelectorAll('svg.chart')].map((c) => c.querySelector('desc').textContent)")
+    assert all(len(t) > 20 for t in told)
+    assert page.get_by_role("search").count() == 1
+    assert (
+        page.get_by_role("table", name="Pictures with verdict and numbers; buttons in the headings sort").count() == 1
+    )
+    assert page.get_by_role("columnheader", name="offset, %").get_attribute("aria-sort") == "none"
+    assert page.get_by_role("status").inner_text().startswith("120 of 120 pictures")
+    assert page.locator("#table tbody th[scope=row]").count() == 50

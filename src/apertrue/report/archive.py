@@ -43,8 +43,8 @@ _MORE = (
     "setting",
     "note",
 )
-#: Bytes of small pictures at most, and rows: the page stays under 20 MB.
-IMAGE_BYTES, MOST_ROWS = 8_000_000, 20_000
+#: Bytes of small pictures at most, of all data in the page, and rows: the page stays under 20 MB.
+IMAGE_BYTES, DATA_BYTES, MOST_ROWS = 8_000_000, 17_500_000, 20_000
 KIND_ORDER = (*VERDICT_ORDER, "aside", "error")
 
 
@@ -157,10 +157,13 @@ class _Column:
 
 
 def _data(rows: Sequence[TableRow]) -> dict[str, Any]:
-    chosen = _with_images(rows)
+    told = [_row(r) for r in rows]
+    written = sum(len(json.dumps(t, separators=(",", ":"))) + 1 for t in told)
+    for i in _with_images(rows, min(IMAGE_BYTES, (DATA_BYTES - written) * 3 // 4)):
+        told[i]["i"] = base64.b64encode(rows[i].image or b"").decode("ascii")
     return {
         "columns": list(TABLE),
-        "rows": [_row(r, i in chosen) for i, r in enumerate(rows)],
+        "rows": told,
         "flags": {f.id: [f.sentence, f.remedy] for f in say_flags(_ids(rows, "flags"))},
         "reasons": {r.id: [r.sentence, r.remedy] for r in say_reasons(_ids(rows, "reasons"))},
         "scenes": {s: scene_words(s) for s in sorted({str(r.row["scene"]) for r in rows if r.row["scene"]})},
@@ -171,9 +174,9 @@ def _ids(rows: Sequence[TableRow], name: str) -> list[str]:
     return sorted({i for r in rows for i in r.row[name] or ()})
 
 
-def _with_images(rows: Sequence[TableRow]) -> set[int]:
-    """Which rows get their small picture: by weight, until the page's room is used up."""
-    chosen, room = set(), IMAGE_BYTES
+def _with_images(rows: Sequence[TableRow], room: int = IMAGE_BYTES) -> set[int]:
+    """Which rows get their small picture: by weight, until ``room`` bytes are used up."""
+    chosen = set()
     for i in sorted(range(len(rows)), key=lambda i: (-rows[i].weight, i)):
         size = len(rows[i].image or b"")
         if 0 < size <= room:
@@ -182,7 +185,7 @@ def _with_images(rows: Sequence[TableRow]) -> set[int]:
     return chosen
 
 
-def _row(r: TableRow, with_image: bool) -> dict[str, Any]:
+def _row(r: TableRow) -> dict[str, Any]:
     """Texts to show and keys to sort by; the browser formats nothing, so that all show the same digits."""
     row = r.row
     page = f" · page {row['page']}" if row["page"] else ""
@@ -204,8 +207,6 @@ def _row(r: TableRow, with_image: bool) -> dict[str, Any]:
         out["e"] = str(row["error"]).removeprefix(f"{row['file']}: ")
     if r.outlines is not None:
         out["o"] = json.loads(r.outlines)
-    if with_image and r.image is not None:
-        out["i"] = base64.b64encode(r.image).decode("ascii")
     return out
 
 
