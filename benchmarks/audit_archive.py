@@ -254,6 +254,8 @@ def main() -> None:
             print(f"audited in {time.perf_counter() - start:.0f} s: {words}")
             if options.folder:
                 print(f"Report: {page.resolve()}")
+                for kind, words in (("log", "The same from the session log"), ("day", "The last day alone")):
+                    print(f"{words}: {page.with_stem(f'{page.stem}-{kind}').resolve()}")
 
 
 if __name__ == "__main__":
