@@ -165,3 +165,16 @@ def test_ctrl_c_and_a_kill_leave_no_process_behind(tmp_path: Path, how: signal.S
             time.sleep(0.05)
         else:
             pytest.fail(f"worker {pid} lives on")
+
+
+def test_a_worker_whose_parent_is_gone_before_it_is_ready_ends_without_a_word() -> None:
+    code = (
+        "import pickle\n"
+        "from multiprocessing import Pipe\n"
+        "from apertrue.runner.worker import worker_loop\n"
+        "ours, theirs = Pipe()\n"
+        "ours.close()\n"
+        "worker_loop(theirs, pickle.dumps(len))\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (0, "", "")

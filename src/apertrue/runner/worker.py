@@ -24,13 +24,16 @@ def worker_loop(pipe: Connection, work_pickled: bytes) -> None:
         os.environ.setdefault(name, "1")  # the pool already uses all cores
     warnings.simplefilter("ignore")  # a worker speaks to its parent, not to the user's screen
     threading.Thread(target=_die_with_parent, daemon=True).start()
+    word, value = "ready", None
     try:
         work = pickle.loads(work_pickled)  # noqa: S301 our own parent sent it
     except BaseException as error:
-        pipe.send(("broken", 0, failure_of(error), 0.0, None))
+        word, value = "broken", failure_of(error)
+    try:
+        pipe.send((word, 0, value, 0.0, None))
+    except (BrokenPipeError, ConnectionError):  # the parent is gone: nobody to tell
         return
-    pipe.send(("ready", 0, None, 0.0, None))
-    while True:
+    while word == "ready":
         try:
             message = pipe.recv()
         except (EOFError, OSError):
