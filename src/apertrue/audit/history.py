@@ -122,7 +122,7 @@ def _history(
     costs: Costs | None,
     rng: np.random.Generator,
 ) -> History:
-    calibration_for, learned = _calibrations(entries, calibrations)
+    calibration_for, learned = calibrations_of(entries, calibrations)
     recalls = summarize_recalls(entries, calibration_for=calibration_for, limits=limits, costs=costs)
     sides = {side_of_entry(e) for e in entries if e["kind"] == "picture"} - {None}
     found = pairs_from_records(records)
@@ -139,7 +139,7 @@ def _history(
     )
 
 
-def _calibrations(entries: Sequence[Entry], kept: Sequence[Calibration]) -> tuple[CalibrationFor, dict[str, int]]:
+def calibrations_of(entries: Sequence[Entry], kept: Sequence[Calibration]) -> tuple[CalibrationFor, dict[str, int]]:
     """Side → kept calibration, else one learned from the entries' own moves; and the moves behind the learned ones."""
     from_moves: dict[str, Calibration] = {}
     for side in ("positive", "negative"):

@@ -50,7 +50,7 @@ def show_recalls(
     """Print the log's recalls and the switching test; ``events`` in the order of time."""
     import numpy as np
 
-    from ..calibration import StateKey, choose
+    from ..audit.history import calibrations_of
     from ..current.plot import recall_figure, save
     from ..current.recall import entry_of, summarize_recalls
     from ..current.summary import recall_record, switching_record
@@ -59,13 +59,8 @@ def show_recalls(
     if plot is not None and plot.suffix.lower() not in (".svg", ".png", ".pdf"):
         raise typer.BadParameter("the file must end in .svg, .png or .pdf")
 
-    def calibration_for(side: str | None) -> Any:
-        if side is None:
-            return None
-        found = choose(calibrations, StateKey(focus_side=side))
-        return None if found is None else (found.a, found.cov)
-
     entries = [entry_of(e) for e in events]
+    calibration_for, learned = calibrations_of(entries, calibrations)
     summaries = summarize_recalls(
         entries, calibration_for=calibration_for, limits=instrument.limits, costs=instrument.costs
     )
@@ -76,7 +71,7 @@ def show_recalls(
     if json:
         for summary in summaries:
             print_json(recall_record(summary))
-        print_json({"switching": switching_record(sides)})
+        print_json({"switching": switching_record(sides), "calibration_from_moves": learned})
         return
     if not summaries:
         print_text(
@@ -103,6 +98,10 @@ def show_recalls(
             print_text()
             for sentence in summary.sentences:
                 print_text(sentence)
+        if learned:
+            told = " and ".join(f"{n} moves on the {side} side" for side, n in sorted(learned.items()))
+            print_text()
+            print_text(f"Which way the shift axes move the beam was learned from the log's own moves ({told}).")
     print_text()
     for sentence in sides.sentences:
         print_text(sentence)
