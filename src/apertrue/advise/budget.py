@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..instrument import Costs
+from ..model.overlap import disc_overlap
 
 Array = NDArray[np.float64]
 
@@ -72,17 +73,8 @@ def disc_lost(offset: Array, ratio: float) -> Array:
     Returns:
         1 − overlap(offset)/overlap(0), 0 to 1, the shape of ``offset``. Two discs' lens area, textbook geometry.
     """
-    d = np.asarray(offset, dtype=np.float64)
-    r = float(ratio)
-    small = min(r, 1.0)
-    inside, outside = d <= abs(1.0 - r), d >= 1.0 + r
-    safe = np.where(inside | outside, 1.0, d)
-    c1 = np.clip((safe**2 + r * r - 1.0) / (2.0 * safe * r), -1.0, 1.0)
-    c2 = np.clip((safe**2 + 1.0 - r * r) / (2.0 * safe), -1.0, 1.0)
-    kite = (r + 1.0 - safe) * (safe + r - 1.0) * (safe - r + 1.0) * (safe + r + 1.0)
-    lens = r * r * np.arccos(c1) + np.arccos(c2) - 0.5 * np.sqrt(np.maximum(kite, 0.0))
-    lost = 1.0 - lens / (pi * small * small)
-    out: Array = np.clip(np.where(inside, 0.0, np.where(outside, 1.0, lost)), 0.0, 1.0)
+    most = min(1.0, float(ratio) ** 2)
+    out: Array = np.clip(1.0 - disc_overlap(offset, ratio) / most, 0.0, 1.0)
     return out
 
 

@@ -1,8 +1,8 @@
 """Generalized least squares with covariance, prediction and recursive updating: small, dense and careful.
 
 Formulas: JCGM 100:2008 (GUM) H.3 for the covariance of a fitted line and its predictions; A. C. Aitken, *On least
-squares and linear combination of observations*, 1936, for weights that are correlated (from memory). Everything is
-solved by a singular value decomposition of the whitened, column-scaled design, never by normal equations.
+squares and linear combination of observations*, 1936, for weights that are correlated (from memory). Solved by
+singular values, see :func:`apertrue.fitting.lines.solve_scaled`.
 """
 
 from dataclasses import dataclass
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..errors import CalibrationError
+from ..fitting.lines import solve_scaled
 
 Array = NDArray[np.float64]
 
@@ -83,16 +84,10 @@ def least_squares(design: Array, observed: Array, covariance: Array | None = Non
     else:
         w = np.diag(1.0 / np.sqrt(covariance)) if covariance.ndim == 1 else whitener(covariance)
         white, target = w @ design, w @ observed
-    length = np.linalg.norm(white, axis=0)
-    if not np.all(length > 0):
-        raise CalibrationError("a column of the design is zero: nothing was changed in it")
-    u, s, vt = np.linalg.svd(white / length, full_matrices=False)
-    if s[-1] < RANK_LIMIT * s[0]:
-        raise CalibrationError("the points do not determine all unknowns: they depend on each other")
-    inverse = (vt.T / s) / length[:, None]
-    parameters = inverse @ (u.T @ target)
-    # One step of refinement recovers the digits that an ill-conditioned design costs.
-    parameters = parameters + inverse @ (u.T @ (target - white @ parameters))
+    try:
+        parameters, inverse, condition = solve_scaled(white, target, 1.0 / RANK_LIMIT)
+    except ValueError as error:
+        raise CalibrationError(f"the points do not determine all unknowns: {error}") from None
     rest = target - white @ parameters
     chi2 = float(rest @ rest)
     dof = n - p
@@ -100,7 +95,7 @@ def least_squares(design: Array, observed: Array, covariance: Array | None = Non
     cov = inverse @ inverse.T
     if covariance is None:
         cov = cov * scale**2 if scale is not None else np.full_like(cov, np.nan)
-    return Fit(parameters, cov, observed - design @ parameters, chi2, dof, float(s[0] / s[-1]), scale)
+    return Fit(parameters, cov, observed - design @ parameters, chi2, dof, condition, scale)
 
 
 def update(

@@ -10,6 +10,8 @@ from math import pi
 import numpy as np
 from numpy.typing import NDArray
 
+from ..model.overlap import disc_overlap
+
 Array = NDArray[np.float64]
 
 _ANGLES = np.asarray((np.arange(12) + 0.5) * (2 * pi / 12), dtype=np.float64)
@@ -26,17 +28,7 @@ def hard_disc_passed(distance: Array, ratio: float) -> Array:
     Returns:
         lens area ÷ the disc's area, 0 to 1, the shape of ``distance``.
     """
-    d = np.asarray(distance, dtype=np.float64)
-    r = ratio
-    inside, outside = d <= abs(1.0 - r), d >= 1.0 + r
-    safe = np.where(inside | outside, 1.0, d)
-    c1 = np.clip((safe**2 + r * r - 1.0) / (2.0 * safe * r), -1.0, 1.0)
-    c2 = np.clip((safe**2 + 1.0 - r * r) / (2.0 * safe), -1.0, 1.0)
-    kite = (r + 1.0 - safe) * (safe + r - 1.0) * (safe - r + 1.0) * (safe + r + 1.0)
-    lens = r * r * np.arccos(c1) + np.arccos(c2) - 0.5 * np.sqrt(np.maximum(kite, 0.0))
-    share = lens / (pi * r * r)
-    out: Array = np.where(inside, min(1.0, 1.0 / (r * r)), np.where(outside, 0.0, share))
-    return out
+    return np.asarray(disc_overlap(distance, ratio) / (ratio * ratio), dtype=np.float64)
 
 
 def disc_passed(distance: Array, ratio: float, softness: float) -> Array:

@@ -38,3 +38,17 @@ def as_weights(sigma: ArrayLike | None, n: int) -> Array | None:
     if not (np.isfinite(s).all() and (s > 0).all()):
         raise ValueError("every sigma must be positive and finite")
     return 1.0 / (s * s)
+
+
+def inverse(normal: Array) -> Array | None:
+    """The covariance that a normal matrix gives; ``None`` where it can't be inverted to positive variances."""
+    try:
+        out = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        return None
+    return out if np.isfinite(out).all() and (np.diag(out) > 0).all() else None
+
+
+def start_scale(residuals: Array, keep: int, quantile: float, floor: float) -> float:
+    """Robust 1σ to start with: the ``keep``-th smallest residual ÷ its normal ``quantile``."""
+    return max(float(np.sort(np.abs(residuals))[min(keep, len(residuals)) - 1]) / quantile, floor)

@@ -15,14 +15,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ._points import as_points, as_weights
+from ._marquardt import least_distances
+from ._points import as_points, as_weights, inverse, start_scale
+from ._robust import reweight, robust_covariance
 
 Array = NDArray[np.float64]
 Method = Literal["taubin", "pratt", "kasa", "norm1"]
 
 _COLLINEAR = "the points lie on a straight line (or on one spot): no circle goes through them"
 _MAX_RATIO = 1e6  # a radius beyond this many point spreads is a straight line for any use
-_SLACK = 1e-12  # rounding of the sum at the bottom must not stop steps that still help the parameters
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,18 +170,10 @@ def _finish(p: Array, w: Array | None, x: float, y: float, r: float, iterations:
     ssq = float(ww @ (f * f))
     dof = int(np.count_nonzero(ww)) - 3
     j = np.stack([-dx / d, -dy / d, np.full_like(d, -1.0)], axis=1)
-    covariance: Array | None = _inverse((j * ww[:, None]).T @ j)
+    covariance: Array | None = inverse((j * ww[:, None]).T @ j)
     if covariance is not None and w is None:
         covariance = covariance * (ssq / dof) if dof > 0 else None
     return CircleFit(x, y, r, covariance, ssq, dof, np.ones(len(p)), iterations, converged)
-
-
-def _inverse(normal: Array) -> Array | None:
-    try:
-        out = np.asarray(np.linalg.inv(normal), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        return None
-    return out if np.isfinite(out).all() and (np.diag(out) > 0).all() else None
 
 
 def fit_circle(
@@ -210,53 +203,27 @@ def fit_circle(
 
 
 def _geometric(p: Array, w: Array | None, start: tuple[float, float, float], max_iterations: int) -> CircleFit:
-    x, y, r = start
     origin = p.mean(axis=0)
     q = p - origin  # small numbers keep the normal equations well scaled
-    u = np.array([x - origin[0], y - origin[1], r])
     scale = max(float(np.abs(q).max()), 1e-300)
-    ww = np.ones(len(p)) if w is None else w
-    damping = 1e-6
-    j = np.empty((len(p), 3))
-    j[:, 2] = -1.0
 
-    def residuals(v: Array) -> tuple[Array, Array, Array, float]:
+    def distances(v: Array) -> tuple[Array, Array]:
         dx, dy = q[:, 0] - v[0], q[:, 1] - v[1]
         d = np.maximum(np.hypot(dx, dy), 1e-300)
-        f = d - v[2]
-        return dx / d, dy / d, f, float(ww @ (f * f))
+        return d - v[2], np.stack([-dx / d, -dy / d, np.full_like(d, -1.0)], axis=1)
 
-    ux, uy, f, ssq = residuals(u)
-    converged = False
-    iteration = 0
-    for iteration in range(1, max_iterations + 1):  # noqa: B007
-        j[:, 0], j[:, 1] = -ux, -uy
-        jw = j * ww[:, None]
-        normal, gradient = jw.T @ j, jw.T @ f
-        moved = False
-        while damping < 1e12:
-            try:
-                step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
-            except np.linalg.LinAlgError:
-                damping *= 10
-                continue
-            trial = u + step
-            new = residuals(trial)
-            if new[3] <= ssq * (1 + _SLACK):
-                moved = True
-                break
-            damping *= 10
-        if not moved:
-            converged = True  # no step in any direction lowers the sum: the bottom, to rounding
-            break
-        u, (ux, uy, f, ssq) = trial, new
-        damping = max(damping * 0.1, 1e-15)
-        if np.abs(step).max() <= 1e-11 * max(scale, abs(u[2])):
-            converged = True
-            break
-    if not abs(u[2]) < _MAX_RATIO * scale:
+    v, iterations, converged = least_distances(
+        np.array([start[0] - origin[0], start[1] - origin[1], start[2]]),
+        np.ones(len(p)) if w is None else w,
+        distances,
+        lambda _, jacobian: jacobian,
+        lambda step, now: bool(np.abs(step).max() <= 1e-11 * max(scale, abs(now[2]))),
+        max_iterations=max_iterations,
+    )
+    if not abs(v[2]) < _MAX_RATIO * scale:
         raise ValueError(_COLLINEAR)
-    return _finish(p, w, float(u[0] + origin[0]), float(u[1] + origin[1]), float(abs(u[2])), iteration, converged)
+    x, y, r = float(v[0] + origin[0]), float(v[1] + origin[1]), float(abs(v[2]))
+    return _finish(p, w, x, y, r, iterations, converged)
 
 
 # --- robust ----------------------------------------------------------------------------------------------------------
@@ -322,46 +289,34 @@ def fit_circle_robust(
         return out
 
     floor = max(scale_floor, 1e-9 * start[2] / float(np.median(s)), 0.3 if w is not None else 0.0)
-    # The quantile's normal-consistent scale; the half-sample start is refined by the reweighting below.
-    scale = max(float(np.sort(np.abs(scaled(start)))[keep - 1]) / _normal_quantile(inlier_share), floor)
-    current, converged, rounds = start, False, 0
-    weights: Array = np.ones(n)
-    for rounds in range(1, max_iterations + 1):  # noqa: B007
-        t = scaled(current) / (4.685 * scale)
-        weights = np.where(np.abs(t) < 1, (1 - t * t) ** 2, 0.0)
-        if np.count_nonzero(weights) < 4:
-            raise ValueError("fewer than four points agree on a circle")
-        used = weights / (s * s)
-        fit = _geometric(p, used, current, 20)
-        new = (fit.x, fit.y, fit.radius)
-        shift = max(abs(a - b) for a, b in zip(new, current, strict=True))
-        current = new
-        r = np.abs(scaled(current))
-        core = r[weights > 0]
-        scale_new = max(float(np.median(core)) / 0.6745, floor)
-        settled = shift < 1e-9 * current[2] and abs(scale_new - scale) < 1e-6 * scale
-        scale = scale_new
-        if settled:
-            converged = True
-            break
-    r = scaled(current)
-    t = r / (4.685 * scale)
-    inside = np.abs(t) < 1
-    psi = np.where(inside, r * (1 - t * t) ** 2, 0.0)
-    slope = np.where(inside, (1 - t * t) * (1 - 5 * t * t), 0.0)
-    n_in = int(inside.sum())
-    dof = n_in - 3
-    dx, dy = p[:, 0] - current[0], p[:, 1] - current[1]
+
+    def residuals(c: Array) -> Array:
+        out: Array = (np.hypot(p[:, 0] - c[0], p[:, 1] - c[1]) - c[2]) / s
+        return out
+
+    def refit(weights: Array, c: Array) -> Array:
+        fit = _geometric(p, weights / (s * s), (float(c[0]), float(c[1]), float(c[2])), 20)
+        return np.array([fit.x, fit.y, fit.radius])
+
+    # The quantile's normal-consistent scale; the half-sample start is refined by the reweighting.
+    first = np.array(start)
+    found = reweight(
+        first,
+        start_scale(residuals(first), keep, _normal_quantile(inlier_share), floor),
+        floor,
+        residuals,
+        refit,
+        lambda a, b: float(np.abs(b - a).max() / b[2]),
+        least=4,
+        few="fewer than four points agree on a circle",
+        max_iterations=max_iterations,
+    )
+    x, y, r = (float(v) for v in found.parameters)
+    dx, dy = p[:, 0] - x, p[:, 1] - y
     d = np.maximum(np.hypot(dx, dy), 1e-300)
-    j = (np.stack([-dx / d, -dy / d, -np.ones(n)], axis=1) / s[:, None])[inside]
-    covariance = _inverse(j.T @ j)
-    mean_slope = float(slope[inside].mean())
-    if covariance is not None and dof > 0 and mean_slope > 0.05:
-        variance = float((psi * psi).sum()) / dof / mean_slope**2
-        covariance = covariance * max(variance, 1.0 if w is not None else 0.0)
-    else:
-        covariance = None
-    return CircleFit(*current, covariance, float((r[inside] ** 2).sum()), dof, weights, rounds, converged)
+    jacobian = np.stack([-dx / d, -dy / d, -np.ones(n)], axis=1) / s[:, None]
+    covariance, ssq, dof = robust_covariance(found, jacobian, 1.0 if w is not None else 0.0)
+    return CircleFit(x, y, r, covariance, ssq, dof, found.weights, found.rounds, found.converged)
 
 
 def _best_triple(

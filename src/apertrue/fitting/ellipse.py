@@ -14,14 +14,15 @@ from math import atan2, cos, pi, sin, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from ._points import as_points, as_weights
+from ._marquardt import least_distances
+from ._points import as_points, as_weights, inverse, start_scale
+from ._robust import reweight, robust_covariance
 from .circle import fit_circle_robust
 
 Array = NDArray[np.float64]
 
 _NOT = "no ellipse goes through these points (they lie on a line, a parabola or a hyperbola)"
 _MAX_E = 0.98
-_SLACK = 1e-12  # rounding of the sum at the bottom must not stop steps that still help the parameters
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,37 +227,25 @@ def fit_ellipse(
 def _geometric(p: Array, w: Array | None, start: Array, max_iterations: int) -> EllipseFit:
     origin = p.mean(axis=0)
     q = p - origin
-    v = start.copy()
-    v[:2] -= origin
-    ww = np.ones(len(p)) if w is None else w
-    damping, converged, iteration = 1e-4, False, 0
-    f, normal, unit = _feet(q, v)
-    ssq = float(ww @ (f * f))
-    for iteration in range(1, max_iterations + 1):  # noqa: B007
-        j = _jacobian(v, normal, unit)
-        jw = j * ww[:, None]
-        hessian, gradient = jw.T @ j, jw.T @ f
-        moved = False
-        while damping < 1e12:
-            step = np.linalg.solve(hessian + damping * np.diag(np.diag(hessian) + 1e-300), -gradient)
-            trial = v + step
-            if trial[2] > 0 and trial[3] ** 2 + trial[4] ** 2 < _MAX_E**2:
-                new = _feet(q, trial)
-                new_ssq = float(ww @ (new[0] * new[0]))
-                if new_ssq <= ssq * (1 + _SLACK):
-                    moved = True
-                    break
-            damping *= 10
-        if not moved:
-            converged = True
-            break
-        v, (f, normal, unit), ssq = trial, new, new_ssq
-        damping = max(damping * 0.1, 1e-15)
-        if max(np.abs(step[:3]).max() / v[2], np.abs(step[3:]).max()) <= 1e-12:
-            converged = True
-            break
+    first = start.copy()
+    first[:2] -= origin
+
+    def distances(v: Array) -> tuple[Array, tuple[Array, Array]]:
+        f, normal, unit = _feet(q, v)
+        return f, (normal, unit)
+
+    v, iterations, converged = least_distances(
+        first,
+        np.ones(len(p)) if w is None else w,
+        distances,
+        lambda v, seen: _jacobian(v, *seen),
+        lambda step, now: bool(max(np.abs(step[:3]).max() / now[2], np.abs(step[3:]).max()) <= 1e-12),
+        allowed=lambda v: bool(v[2] > 0 and v[3] ** 2 + v[4] ** 2 < _MAX_E**2),
+        damping=1e-4,
+        max_iterations=max_iterations,
+    )
     v[:2] += origin
-    return _finish(p, w, v, iteration, converged)
+    return _finish(p, w, v, iterations, converged)
 
 
 def _finish(p: Array, w: Array | None, v: Array, iterations: int, converged: bool) -> EllipseFit:
@@ -265,19 +254,11 @@ def _finish(p: Array, w: Array | None, v: Array, iterations: int, converged: boo
     ssq = float(ww @ (f * f))
     dof = int(np.count_nonzero(ww)) - 5
     j = _jacobian(v, normal, unit)
-    covariance = _covariance(j, ww)
+    covariance = inverse((j * ww[:, None]).T @ j)
     if covariance is not None and w is None:
         covariance = covariance * (ssq / dof) if dof > 0 else None
     x, y, radius, e1, e2 = (float(c) for c in v)
     return EllipseFit(x, y, radius, e1, e2, covariance, ssq, dof, np.ones(len(p)), iterations, converged)
-
-
-def _covariance(j: Array, w: Array) -> Array | None:
-    try:
-        out = np.asarray(np.linalg.inv((j * w[:, None]).T @ j), dtype=np.float64)
-    except np.linalg.LinAlgError:
-        return None
-    return out if np.isfinite(out).all() and (np.diag(out) > 0).all() else None
 
 
 def fit_ellipse_robust(
@@ -303,41 +284,30 @@ def fit_ellipse_robust(
     w = as_weights(sigma, n)
     s = np.ones(n) if w is None else 1.0 / np.sqrt(w)
     circle = fit_circle_robust(p, sigma, rng=rng, inlier_share=inlier_share, scale_floor=scale_floor)
-    v = np.array([circle.x, circle.y, circle.radius, 0.0, 0.0])
+    start = np.array([circle.x, circle.y, circle.radius, 0.0, 0.0])
     floor = max(scale_floor, 1e-9 * circle.radius / float(np.median(s)), 0.3 if w is not None else 0.0)
-    r = _feet(p, v)[0] / s
-    keep = max(8, round(inlier_share * n))
-    scale = max(float(np.sort(np.abs(r))[min(keep, n) - 1]) / 0.6745, floor)
-    weights: Array = np.ones(n)
-    converged, rounds = False, 0
-    for rounds in range(1, max_iterations + 1):  # noqa: B007
-        t = r / (4.685 * scale)
-        weights = np.where(np.abs(t) < 1, (1 - t * t) ** 2, 0.0)
-        if np.count_nonzero(weights) < 8:
-            raise ValueError("fewer than eight points agree on an ellipse")
+
+    def residuals(v: Array) -> Array:
+        out: Array = _feet(p, v)[0] / s
+        return out
+
+    def refit(weights: Array, v: Array) -> Array:
         fit = _geometric(p, weights / (s * s), v, 15)
-        new = np.array([fit.x, fit.y, fit.radius, fit.e1, fit.e2])
-        shift = float(np.abs(new[:3] - v[:3]).max()) / fit.radius + float(np.abs(new[3:] - v[3:]).max())
-        v = new
-        r = _feet(p, v)[0] / s
-        scale_new = max(float(np.median(np.abs(r[weights > 0]))) / 0.6745, floor)
-        settled = shift < 1e-9 and abs(scale_new - scale) < 1e-6 * scale
-        scale = scale_new
-        if settled:
-            converged = True
-            break
-    _, normal, unit = _feet(p, v)
-    t = r / (4.685 * scale)
-    inside = np.abs(t) < 1
-    dof = int(inside.sum()) - 5
-    j = (_jacobian(v, normal, unit) / s[:, None])[inside]
-    covariance = _covariance(j, np.ones(len(j)))
-    slope = float(((1 - t * t) * (1 - 5 * t * t))[inside].mean())
-    if covariance is not None and dof > 0 and slope > 0.05:
-        psi = (r * (1 - t * t) ** 2)[inside]
-        variance = float((psi * psi).sum()) / dof / slope**2
-        covariance = covariance * max(variance, 1.0 if w is not None else 0.0)
-    else:
-        covariance = None
-    x, y, radius, e1, e2 = (float(c) for c in v)
-    return EllipseFit(x, y, radius, e1, e2, covariance, float((r[inside] ** 2).sum()), dof, weights, rounds, converged)
+        return np.array([fit.x, fit.y, fit.radius, fit.e1, fit.e2])
+
+    found = reweight(
+        start,
+        start_scale(residuals(start), max(8, round(inlier_share * n)), 0.6745, floor),
+        floor,
+        residuals,
+        refit,
+        lambda a, b: float(np.abs(b[:3] - a[:3]).max() / b[2] + np.abs(b[3:] - a[3:]).max()),
+        least=8,
+        few="fewer than eight points agree on an ellipse",
+        max_iterations=max_iterations,
+    )
+    _, normal, unit = _feet(p, found.parameters)
+    jacobian = _jacobian(found.parameters, normal, unit) / s[:, None]
+    covariance, ssq, dof = robust_covariance(found, jacobian, 1.0 if w is not None else 0.0)
+    x, y, radius, e1, e2 = (float(c) for c in found.parameters)
+    return EllipseFit(x, y, radius, e1, e2, covariance, ssq, dof, found.weights, found.rounds, found.converged)

@@ -1,4 +1,4 @@
-"""Straight lines and every other model that is linear in its coefficients: weighted least squares by QR.
+"""Straight lines and every other model that is linear in its coefficients: weighted least squares by singular values.
 
 Source of the formulas: JCGM 100:2008 (GUM), H.3; checked against NIST StRD (Norris, Longley).
 """
@@ -10,6 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
+
+#: Condition number of a design beyond which its coefficients can't be told apart.
+MOST_CONDITION = 1e13
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,6 +54,33 @@ class LinearFit:
         return value, np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance, rows))
 
 
+def solve_scaled(white: Array, target: Array, most_condition: float) -> tuple[Array, Array, float]:
+    """Least squares of a whitened design by singular values, never by normal equations.
+
+    Args:
+        white: shape (n, k), n ≥ k, each row divided by its 1σ.
+        target: shape (n,), alike.
+        most_condition: condition number, columns scaled to length 1, beyond which it is refused.
+
+    Returns:
+        coefficients (k,); the matrix M (k, k) with covariance M Mᵀ; the condition number.
+
+    Raises:
+        ValueError: a column of zeros, or columns that depend on each other.
+    """
+    size = np.linalg.norm(white, axis=0)  # columns of one size: what is left of the condition number is real
+    if not (size > 0).all():
+        raise ValueError("a column of the design is zero: its coefficient cannot be found")
+    u, s, vt = np.linalg.svd(white / size, full_matrices=False)
+    if s[0] > most_condition * s[-1]:
+        raise ValueError("columns of the design depend on each other: the coefficients cannot be told apart")
+    inverse = (vt.T / s) / size[:, None]
+    found = inverse @ (u.T @ target)
+    # One step of iterative refinement: Longley's data loses five digits without it.
+    found = found + inverse @ (u.T @ (target - white @ found))
+    return found, inverse, float(s[0] / s[-1])
+
+
 def fit_linear(design: ArrayLike, y: ArrayLike, sigma: ArrayLike | None = None, *, rescale: bool = False) -> LinearFit:
     """Weighted linear least squares y ≈ design @ coefficients.
 
@@ -80,25 +110,12 @@ def fit_linear(design: ArrayLike, y: ArrayLike, sigma: ArrayLike | None = None, 
             raise ValueError("every sigma must be positive and finite")
         root = 1.0 / s
     aw, bw = a * root[:, None], b * root
-    size = np.linalg.norm(aw, axis=0)  # columns of one size: what is left of the condition number is real
-    if not (size > 0).all():
-        raise ValueError("a column of the design is zero: its coefficient cannot be found")
-    q, r = np.linalg.qr(aw / size)
-    singular = np.linalg.svd(r, compute_uv=False)
-    condition = float(singular[0] / singular[-1]) if singular[-1] > 0 else inf
-    if condition > 1e13:
-        raise ValueError("columns of the design depend on each other: the coefficients cannot be told apart")
-    z = q.T @ bw
-    c = np.linalg.solve(r, z)
-    # One step of iterative refinement: Longley's data loses five digits without it.
-    c = c + np.linalg.solve(r, q.T @ (bw - (aw / size) @ c))
-    coefficients = c / size
+    coefficients, root_covariance, condition = solve_scaled(aw, bw, MOST_CONDITION)
     residuals = b - a @ coefficients
     chi2 = float(((residuals * root) ** 2).sum())
     dof = n - k
     residual_sd = sqrt(chi2 / dof) if dof > 0 else inf
-    r_inverse = np.linalg.solve(r, np.eye(k)) / size[:, None]
-    covariance: Array | None = r_inverse @ r_inverse.T
+    covariance: Array | None = root_covariance @ root_covariance.T
     scaled = False
     if covariance is not None and sigma is None:
         covariance, scaled = (covariance * residual_sd**2, True) if dof > 0 else (None, False)
