@@ -2,6 +2,7 @@
 
 import ast
 import importlib.util
+import io
 import re
 import shlex
 import shutil
@@ -15,22 +16,33 @@ from apertrue.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
-#: Commands that need a person.
-INTERACTIVE = {"apertrue calibrate --guide"}
-COMMANDS = [
-    (page.name, line.strip())
-    for page in sorted(DOCS.glob("*.md"))
-    for line in re.findall(r"(?m)^    (apertrue .*)$", page.read_text(encoding="utf-8"))
-    if line.strip() not in INTERACTIVE
-]
+PAGES = sorted(p for p in DOCS.rglob("*.md") if p.name not in ("reference.md", "checks.md", "benchmarks.md"))
+#: Lines of code blocks that are no commands of ours: installing, and what opens a window.
+OTHERS = ("python -m pip install ", "napari")
+
+
+def blocks(page: Path) -> list[tuple[str, str]]:
+    """The page's code in its order: (``python`` or ``shell``, text); shell line by line."""
+    out = []
+    text = page.read_text(encoding="utf-8")
+    for found in re.finditer(r"(?ms)^```(\w*)\n(.*?)^```$|^    (\S[^\n]*)$", text):
+        if found[3] is not None:
+            out.append(("shell", found[3].strip()))
+        else:
+            out.append((found[1] or "shell", found[2]))
+    return out
+
+
+WITH_CODE = [p for p in PAGES if blocks(p)]
 
 
 @pytest.fixture
-def folder(tmp_path, monkeypatch):
-    """A folder with the sample pictures that the pages name, and a sheet of currents."""
+def folder(tmp_path, monkeypatch, request):
+    """A folder with the sample pictures that the page names, and a table of currents."""
     (tmp_path / "sample_images").mkdir()
-    text = "".join(p.read_text(encoding="utf-8") for p in DOCS.glob("*.md"))
-    for name in set(re.findall(r"sample_images/([\w.-]+\.\w+)", text)):
+    text = request.getfixturevalue("page").read_text(encoding="utf-8")
+    # Where a page speaks of the whole folder, two pictures stand for it.
+    for name in {"01-centered.tif", "02-drifted.tif", *re.findall(r"sample_images/([\w.-]+\.\w+)", text)}:
         shutil.copy(ROOT / "sample_images" / name, tmp_path / "sample_images" / name)
     rows = [f"{focus},{round(900 / (1 + (focus / 12) ** 2), 1)}" for focus in range(6, 60, 6)]
     (tmp_path / "pairs.csv").write_text("gun_focus,current_pa\n" + "\n".join(rows) + "\n", encoding="utf-8")
@@ -41,19 +53,45 @@ def folder(tmp_path, monkeypatch):
     return tmp_path
 
 
-@pytest.mark.parametrize(("page", "line"), COMMANDS, ids=lambda v: v.removeprefix("apertrue "))
-def test_commands_run_as_written(folder, monkeypatch, capsys, page, line):
-    import io
-
-    monkeypatch.setattr(sys, "stdin", io.StringIO("look\nquit\n"))
-    if line == "apertrue session show":
+@pytest.mark.parametrize("page", WITH_CODE, ids=lambda p: p.relative_to(DOCS).as_posix())
+def test_the_code_of_a_page_runs_as_written_from_top_to_bottom(folder, monkeypatch, capsys, page):
+    if page.name == "scripts.md":  # it takes up the instrument file of the page before it
         with pytest.raises(SystemExit):
-            main(["session", "add", "sample_images/01-centered.tif"])
-    with pytest.raises(SystemExit) as ended:
-        main(shlex.split(line)[1:])
-    out, err = capsys.readouterr()
-    assert not ended.value.code, err
-    assert out.strip()
+            main(["instrument", "lab.toml"])
+    names: dict[str, object] = {}
+    for language, code in blocks(page):
+        if language == "python":
+            exec(compile(code, str(page), "exec"), names)
+        elif not code.startswith(OTHERS):
+            assert code.startswith("apertrue "), f"{page.name}: {code!r} is not run by any test"
+            # What a person types where a command asks.
+            monkeypatch.setattr(sys, "stdin", io.StringIO("look\nquit\n"))
+            with pytest.raises(SystemExit) as ended:
+                main(shlex.split(code)[1:])
+            out, err = capsys.readouterr()
+            assert not ended.value.code, f"{code}: {err}"
+            assert out.strip(), code
+            assert "fault of apertrue" not in out + err, code
+
+
+def test_pages_and_pictures_that_are_named_exist():
+    for page in [*DOCS.rglob("*.md"), ROOT / "README.md"]:
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[\w-]+)?\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name} points to {target}"
+
+
+def test_each_page_is_in_the_menu():
+    menu = (ROOT / "mkdocs.yml").read_text(encoding="utf-8")
+    for page in DOCS.rglob("*.md"):
+        assert f": {page.relative_to(DOCS).as_posix()}\n" in menu, page
+
+
+def test_the_citation_has_this_version():
+    import apertrue
+
+    cff = (ROOT / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"version: {apertrue.__version__}\n" in cff
+    assert f"version {apertrue.__version__}" in (DOCS / "cite.md").read_text(encoding="utf-8")
 
 
 def test_reference_is_the_registrys():
