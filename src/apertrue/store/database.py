@@ -80,7 +80,9 @@ class Store:
     def rows(self, sql: str, parameters: Parameters = ()) -> Iterator[sqlite3.Row]:
         """The rows of a query, one after the other (bounded memory); index them by name or number."""
         with self._told():
-            yield from self._db.execute(sql, parameters)
+            # No "yield from": it would close the cursor of a store that may be closed by then.
+            for row in self._db.execute(sql, parameters):  # noqa: UP028
+                yield row
 
     def all(self, sql: str, parameters: Parameters = ()) -> list[sqlite3.Row]:
         """All rows of a query at once."""
