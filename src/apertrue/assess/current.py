@@ -1,11 +1,11 @@
 """Clipped share, score, working score and halo share from the beam's visible profile, with their uncertainties."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.transmission import PlaneBeam, best_passed_fraction, lens_area, passed_fraction
+from ..model.transmission import PlaneBeam, best_passed_fraction, lens_area, passed_gradient
 from ..scene import BeamProfile
 from .geometry import Measured, edge_of
 
@@ -69,43 +69,24 @@ def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: f
     rows = np.concatenate([np.arange(12), 13 + np.arange(n_radial + 2)])
     c = covariance[np.ix_(rows, rows)]
 
-    def beam(t: Array) -> PlaneBeam:
-        return plane_beam(t, tuple(float(v) for v in t[12 : 12 + n_radial]), float(t[-2]), float(t[-1]))
-
-    now = beam(theta)
+    now = plane_beam(theta, tuple(profile.radial), profile.tilt_x, profile.tilt_y)
     # A profile that the fit continues into darkness, or that its own doubt could turn dark, is no profile.
     if _darkest(now) <= 0.02 or not np.isfinite(theta).all():
         return Currents(None, None, None)
     work = now.spread_to(working_ratio)
     _, best_x, best_y = best_passed_fraction(now)
     _, work_x, work_y = best_passed_fraction(work)
-
-    def values(t: Array) -> Array:
-        b = beam(t)
-        w = b.spread_to(working_ratio)
-        passed = passed_fraction(b)
-        most = passed_fraction(b.moved_to(best_x, best_y))
-        w_passed = passed_fraction(w)
-        w_most = passed_fraction(w.moved_to(work_x, work_y))
-        return np.array([1 - passed, 100 * min(passed / most, 1.0), 100 * min(w_passed / w_most, 1.0)])
-
-    steps = np.concatenate(
-        [
-            np.repeat(2e-3 * p[2], 3),
-            [2e-3, 2e-3, 0.0],
-            np.repeat(2e-3 * p[8], 3),
-            [2e-3, 2e-3, 0.1 * p[11]],
-            np.full(n_radial + 2, 0.005),
-        ]
-    )
-    at = values(theta)
-    jacobian = np.zeros((3, len(theta)))
-    for i, h in enumerate(steps):
-        if h == 0 or c[i, i] == 0:
-            continue
-        d = np.zeros_like(theta)
-        d[i] = h
-        jacobian[:, i] = (values(theta + d) - values(theta - d)) / (2 * h)
+    planes = _planes_by_edges(p, working_ratio)
+    passed, by_passed = _passed(now, planes[0])
+    most, by_most = _passed(now.moved_to(best_x, best_y), planes[0], fixed=True)
+    w_passed, w_by_passed = _passed(work, planes[1])
+    w_most, w_by_most = _passed(work.moved_to(work_x, work_y), planes[1], fixed=True)
+    at = np.array([1 - passed, 100 * min(passed / most, 1.0), 100 * min(w_passed / w_most, 1.0)])
+    jacobian = np.stack([
+        -by_passed,
+        100 * (by_passed / most - passed * by_most / most**2),
+        100 * (w_by_passed / w_most - w_passed * w_by_most / w_most**2),
+    ])  # fmt: skip
     sigma = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", jacobian, c, jacobian), 0.0))
     # The profile is continued into what is hidden and spread to what is not shown: a share of each loss stays in doubt.
     least = np.array([
@@ -117,6 +98,46 @@ def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: f
     return Currents(
         (float(max(at[0], 0.0)), float(sigma[0])), (float(at[1]), float(sigma[1])), (float(at[2]), float(sigma[2]))
     )
+
+
+#: Places of x, y, a, b, c, d and the softness in :func:`_as_row`.
+_PLACE, _SOFTNESS = slice(0, 6), 6
+
+
+def _as_row(beam: PlaneBeam) -> Array:
+    return np.array([beam.x, beam.y, beam.a, beam.b, beam.c, beam.d, beam.softness])
+
+
+def _planes_by_edges(p: Array, working_ratio: float) -> tuple[Array, Array]:
+    """Derivatives of the beam's place, matrix and softness in the plane by both edges' parameters, shape (7, 12): as it
+    stands, and spread to the working illumination.
+    """
+    steps = np.array([*3 * [1e-4 * p[2]], 1e-4, 1e-4, 1.0, *3 * [1e-4 * p[8]], 1e-4, 1e-4, 1e-3 * p[11]])
+    now, work = np.zeros((7, 12)), np.zeros((7, 12))
+    for i, h in enumerate(steps):
+        if i == 5:
+            continue  # the aperture's own softness does not act on the current
+        d = np.zeros(12)
+        d[i] = h
+        low, high = plane_beam(p - d, (), 0.0, 0.0), plane_beam(p + d, (), 0.0, 0.0)
+        now[:, i] = (_as_row(high) - _as_row(low)) / (2 * h)
+        work[:, i] = (_as_row(high.spread_to(working_ratio)) - _as_row(low.spread_to(working_ratio))) / (2 * h)
+    return now, work
+
+
+def _passed(beam: PlaneBeam, plane: Array, *, fixed: bool = False) -> tuple[float, Array]:
+    """Passed share and its derivatives by the edges' parameters, radial coefficients and tilt.
+
+    ``fixed``: the beam stays where it is (at the best shift), whatever the edges do.
+    """
+    by = passed_gradient(beam)
+    h = 0.05 * beam.softness
+    softer = passed_gradient(replace(beam, softness=beam.softness + h)).passed
+    place = by.place.copy()
+    if fixed:
+        place[:2] = 0.0
+    by_edges = place @ plane[_PLACE] + (softer - by.passed) / h * plane[_SOFTNESS]
+    return by.passed, np.concatenate([by_edges, by.radial, by.tilt])
 
 
 def _flat_loss(beam: PlaneBeam, working_ratio: float) -> float:

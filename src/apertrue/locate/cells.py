@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..model.edges import distance
 from ..model.forward import Points
-from .reduce import Reduced
+from .reduce import Reduced, block_means
 
 Array = NDArray[np.float64]
 
@@ -22,6 +22,8 @@ REACH = 4.0
 BINS = 3.0
 #: At most so many pixels of a band are looked at; beyond that every second, third … row is.
 MOST_PIXELS = 400_000
+#: Soft edges need no single pixels: blocks this many times narrower than their width tell as much.
+BLOCK = 2.5
 #: Tiles along an edge's radius.
 TILES = 12
 
@@ -34,15 +36,17 @@ class Grain:
         bins: per edge width across the band.
         tiles: per radius along it.
         most: pixels looked at.
+        block: pixels are first taken together in blocks so many times narrower than an edge's width.
     """
 
     bins: float = BINS
     tiles: float = TILES
     most: int = MOST_PIXELS
+    block: float = BLOCK
 
 
 #: For the final fit, and for finding the place.
-FINE, ROUGH = Grain(), Grain(2.0, 5, 40_000)
+FINE, ROUGH = Grain(), Grain(2.0, 5, 40_000, 1.25)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,6 +189,7 @@ def gather(
     edges: tuple[Array | None, Array | None],
     bad: NDArray[np.bool_] | None = None,
     grain: Grain = FINE,
+    blocks: dict[int, Array] | None = None,
 ) -> Cells | None:
     """Sum the pixels of the bands around one or both edges into cells.
 
@@ -193,39 +198,58 @@ def gather(
         edges: (aperture, beam), six parameters each; ``None`` where there is none.
         bad: pixels to leave out (saturated, hot), same shape as ``pixels``, or ``None``.
         grain: how finely.
+        blocks: block means of the picture by the blocks' size, kept from call to call.
     """
+    blocks = {} if blocks is None else blocks
     parts = []
     for which, edge in enumerate(edges):
         if edge is None:
             continue
-        x, y, _ = band_pixels(pixels.shape, edge, _layout(edge[5])[0], grain.most)
-        if not len(x):
-            continue
-        value = pixels[y, x].astype(np.float64)
+        block = 1 if bad is not None else max(1, int(edge[5] / grain.block))
+        x, y, value = _samples(pixels, edge, block, grain, blocks)
         keep = np.isfinite(value) if pixels.dtype.kind == "f" else None
         if bad is not None:
-            ok = ~bad[y, x]
+            ok = ~bad[y.astype(np.intp), x.astype(np.intp)]
             keep = ok if keep is None else keep & ok
         if keep is not None and not keep.all():
             x, y, value = x[keep], y[keep], value[keep]
-        part = _sum_band(x, y, value, edges, which, grain)
+        if not len(x):
+            continue
+        part = _sum_band(x, y, value, edges, which, grain, block)
         if part is not None:
             parts.append(part)
     return join(parts) if parts else None
 
 
+def _samples(
+    pixels: NDArray[Any], edge: Array, block: int, grain: Grain, blocks: dict[int, Array]
+) -> tuple[Array, Array, Array]:
+    """X, y (px) and gray levels of the pixels, or of small blocks of them, around an edge."""
+    reach = _layout(edge[5], grain)[0]
+    if block == 1:
+        x, y, _ = band_pixels(pixels.shape, edge, reach, grain.most)
+        return x.astype(np.float64), y.astype(np.float64), pixels[y, x].astype(np.float64)
+    if block not in blocks:
+        blocks[block] = block_means(pixels, block)[0]
+    mean = blocks[block]
+    half = (block - 1) / 2
+    scaled = np.array([(edge[0] - half) / block, (edge[1] - half) / block, edge[2] / block, *edge[3:5]])
+    i, j, _ = band_pixels(mean.shape, scaled, reach / block, grain.most)
+    return half + i * float(block), half + j * float(block), mean[j, i]
+
+
 def _sum_band(
-    x: NDArray[np.intp],
-    y: NDArray[np.intp],
+    fx: Array,
+    fy: Array,
     value: Array,
     edges: tuple[Array | None, Array | None],
     which: int,
     grain: Grain,
+    block: int,
 ) -> Cells | None:
     own = edges[which]
     other = edges[1 - which]
     assert own is not None
-    fx, fy = x.astype(np.float64), y.astype(np.float64)
     reach, n = _layout(float(own[5]), grain)
     u = distance(fx, fy, own)
     keep = np.abs(u) < reach
@@ -235,12 +259,13 @@ def _sum_band(
         u2 = distance(fx, fy, other)
         if which == 1:  # pixels of both bands belong to the aperture's
             keep &= np.abs(u2) >= reach2
-    x, y, fx, fy, u, value = x[keep], y[keep], fx[keep], fy[keep], u[keep], value[keep]
-    if not len(x):
+    fx, fy, u, value = fx[keep], fy[keep], u[keep], value[keep]
+    if not len(fx):
         return None
     side = max(6, round(own[2] / grain.tiles))
-    across = int(x.max()) // side + 1
-    tile = (y // side) * across + x // side
+    column = (fx * (1.0 / side)).astype(np.intp)
+    across = int(column.max()) + 1
+    tile = (fy * (1.0 / side)).astype(np.intp) * across + column
     seen = np.flatnonzero(np.bincount(tile))
     renumber = np.zeros(int(tile.max()) + 1, dtype=np.intp)
     renumber[seen] = np.arange(len(seen))
@@ -262,14 +287,20 @@ def _sum_band(
         return out
 
     mx, my, mu = mean(fx), mean(fy), mean(u)
-    blur = np.maximum(mean(u * u) - mu * mu, 0.0)
+    blur = np.maximum(mean(u * u) - mu * mu, 0.0) + (block * block - 1) / 12
     own_xy = _towards(mx, my, mu, own)
     other_xy = (mx, my) if other is None or u2 is None else _towards(mx, my, mean(u2), other)
     a, b = (own_xy, other_xy) if which == 0 else (other_xy, own_xy)
     per_tile = (n + 2) * (1 if u2 is None else (n2 + 2 if which == 0 else 2))
     at = Points(mx, my, a[0], a[1], b[0], b[1])
     return Cells(
-        total, mean(value), at, used // per_tile, np.ones(len(used), bool), blur, np.full(len(used), which, np.intp)
+        total * block * block,
+        mean(value),
+        at,
+        used // per_tile,
+        np.ones(len(used), bool),
+        blur,
+        np.full(len(used), which, np.intp),
     )
 
 

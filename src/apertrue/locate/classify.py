@@ -14,6 +14,7 @@ from .cells import far_blocks
 from .find import Look, Rough
 from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
+from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, true_width
 from .support import SECTORS, Support, arcs_of, edge_points, support
@@ -32,7 +33,12 @@ APART = 2.5
 ALL_ROUND = 8.0
 #: Share of an edge's width within which smooth light that the polynomials miss can move it (1σ of x, y and radius):
 #: the aperture's, beside the faint halo, and the beam's.
-SHAPE = (0.006, 0.003)
+SHAPE = (0.002, 0.001)
+#: Unmodeled variation of the light (relative) by which an edge is off by its own width, and the share of such a doubt in
+#: the radius that the center has, too.
+MISFIT, ARC = 0.02, 0.3
+#: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
+SATURATED = 0.75
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Significance that the halo must have to tell whose edge is whose.
@@ -115,11 +121,16 @@ def judge_pair(
     covariance = covariance_of(fit, solution.cells, spread)
     if lacking is not None:
         covariance = covariance + lacking * spread**2
+    misfit = _light_misfit(solution)
+    saturated = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise) > 0.01
     for which, name in enumerate(("aperture", "beam")):
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)
-        covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2
-        covariance[6 * which + 2, 6 * which + 2] += _edge_doubt(solution, which, at[name]) ** 2
+        own = _edge_doubt(solution, which, at[name])
+        light = float(edge[5]) * min(misfit / MISFIT, 1.5) if which == 1 or gap < 0 else 0.0
+        cut = SATURATED * float(edge[5]) if saturated else 0.0
+        covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, light)) ** 2
+        covariance[6 * which + 2, 6 * which + 2] += own**2 + light**2 + cut**2
     sigma_offset = float(np.sqrt(_offset_variance(covariance))) / float(fit.aperture[2])
     if not np.isfinite(sigma_offset):
         return None
@@ -129,7 +140,7 @@ def judge_pair(
         kind = SceneKind.BOTH_EDGES
     else:
         kind = SceneKind.CLIPPED
-    light = light_of(fit, solution.cells)
+    light = light_of(fit, solution.cells, covariance)
     if ratio < SMALL and _other_light(solution, first, light.core - light.background):
         return Judged(
             Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=light.background, noise=noise, why=("not-this-view",))
@@ -200,7 +211,7 @@ def _whose_edge(
     edge = _edge(solution, 1, at)
     own = np.asarray(np.linalg.inv(fit.normal)[:6, :6] * spread_of(solution) ** 2, dtype=np.float64)
     own[2, 2] += _edge_doubt(solution, 1, at) ** 2
-    light = light_of(fit, solution.cells)
+    light = light_of(fit, solution.cells, np.linalg.inv(fit.normal) * spread_of(solution) ** 2)
     one = Scene(
         SceneKind.ONE_EDGE, 0.8, shape, edge=edge, background=rough.dark, core=light.core, noise=noise,
         why=("one-edge-only",),
@@ -287,6 +298,26 @@ def _edge_doubt(solution: Solution, which: int, at: Support) -> float:
     excess = (fit.z[own] ** 2 - 1.0) * fit.sigma[own] ** 2
     rms = float(np.sqrt(max(np.average(excess, weights=cells.count[own]), 0.0)))
     return 0.5 * float(edge[5]) * min(1.0, rms / height / 0.02)
+
+
+def _light_misfit(solution: Solution) -> float:
+    """Variation of the light away from edges that the model misses, relative to the beam's level (1σ).
+
+    Light that the polynomials can't follow in the middle is no better followed at the rim, where it trades with the edge.
+    """
+    fit, cells = solution.fit, solution.cells
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    lit = ~cells.near
+    lit &= (distance(cells.at.x, cells.at.y, fit.aperture) > 0) & (distance(cells.at.x, cells.at.y, fit.beam) > 0)
+    n = int(lit.sum())
+    if n < 8:
+        return 0.0
+    z2 = np.minimum(fit.z[lit] ** 2, 400.0)
+    if float(z2.mean()) < 1.0 + 4.0 * np.sqrt(2.0 / n):
+        return 0.0
+    rms = float(np.sqrt(np.average((z2 - 1.0) * fit.sigma[lit] ** 2, weights=cells.count[lit])))
+    return rms / max(float(np.average(cells.mean[lit], weights=cells.count[lit]) - fit.linear[0]), 1e-300)
 
 
 def _level_z(fit: Fit) -> float:

@@ -10,6 +10,7 @@ from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
 from .classify import Judged, judge_pair, judge_single, resolved, tightest_gap
+from .dead import without_dead_part
 from .find import Look, Rough, block_sigma, look
 from .flags import plain_flags
 from .hypotheses import Start, starts
@@ -38,12 +39,14 @@ GOOD = 1.3
 RIVAL = 2.0
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
 WORST = 2.4
+#: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
+SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
 #: By how much (χ²) a second edge close to the first must improve the fit.
 NEEDED = 100.0
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
 #: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
-NOT_ONE = 5.0
+NOT_ONE = 3.0
 #: At most so many readings are fitted to the pixels.
 MOST_TRIED = 3
 
@@ -53,6 +56,7 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
     pixels, origin = _region(frame.pixels, hints)
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
+    pixels = without_dead_part(pixels)
     scene, rough = _locate_in(pixels, frame, _shifted(hints, origin))
     if scene.kind in UNREAD and hints.region is None and rough is not None:
         window = _window(rough, pixels.shape)
@@ -75,7 +79,7 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints) -> tuple[Scene,
         return unknown, None
     if _looks_inverted(reduced.mean):
         # Light is dark here; measured the other way round. The saturation level then is no top.
-        top = pixels.max()
+        top = np.nanmax(pixels)
         pixels = np.asarray(top - pixels)
         frame = replace(frame, saturation=None)
         reduced = reduce_picture(pixels)
@@ -217,6 +221,10 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
         if not resolved(pair):
             settled = settle(pair, first.noise, contrast)
             pair, lacking = settled.solution, settled.lacking
+        if not guided:
+            sharper = _sharper(pair, first, contrast)
+            if sharper is not pair:
+                pair, lacking = sharper, None
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
         if judged is not None and not guided and not resolved(pair) and not _needed(pair, first.noise, contrast):
             judged = None
@@ -255,7 +263,7 @@ def _whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple
     assert fit.beam is not None
     if tightest_gap(fit.aperture, fit.beam) > 0.02:
         return pair, True
-    other = swapped(pair, noise, contrast)
+    other = swapped(pair, noise, contrast, 30 * SURE)
     if other is None or other.fit.aperture is None or profile_of(other.fit) is None:
         return pair, True
     if profile_of(fit) is None:
@@ -284,6 +292,31 @@ def _fine(first: Look, solution: Solution, contrast: float) -> Solution | None:
         to_pixels(solution.fit.beam, size),
         contrast,
     )
+
+
+def _sharper(pair: Solution, first: Look, contrast: float) -> Solution:
+    """The pair, or a better one whose aperture edge is about as sharp as the beam's and lies farther out.
+
+    A faint halo that fades can be taken for a very soft edge; the true one beyond it then goes unseen.
+    """
+    fit = pair.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    if fit.aperture[5] < SOFTER * fit.beam[5] or tightest_gap(fit.aperture, fit.beam) < 0:
+        return pair
+    best = pair
+    for grown in FARTHER_OUT:
+        start = np.array([*fit.aperture[:2], fit.aperture[2] * grown, 0.0, 0.0, 1.5 * fit.beam[5]])
+        other = fine(first.pixels, first.reduced, first.noise, start, fit.beam, contrast)
+        if other is None or other.fit.aperture is None or other.fit.aperture[5] > 0.6 * fit.aperture[5]:
+            continue
+        if _per_cell(other) < _per_cell(best) - 10.0 / len(best.cells):
+            best = other
+    return best
+
+
+def _per_cell(solution: Solution) -> float:
+    return robust_sum(solution.fit) / len(solution.cells)
 
 
 def _single(first: Look, contrast: float) -> Solution | None:

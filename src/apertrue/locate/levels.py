@@ -13,6 +13,9 @@ from .refine import Fit
 
 Array = NDArray[np.float64]
 
+#: Relative 1σ of the unevenness from where exactly the lit area is taken to end.
+SPREAD_DOUBT = 0.03
+
 
 def profile_of(fit: Fit) -> BeamProfile | None:
     """The beam's own light; ``None`` when its level is not positive."""
@@ -79,8 +82,16 @@ class Light:
     unevenness: tuple[float, float] | None
 
 
-def light_of(fit: Fit, cells: Cells) -> Light:
-    """Levels and evenness of the lit area (the beam inside the aperture, off the edges)."""
+def light_of(fit: Fit, cells: Cells, covariance: Array) -> Light:
+    """Levels and evenness of the lit area (the beam inside the aperture).
+
+    Evenness is that of the fitted smooth light over the whole lit area, rim included, and of what the cells away from
+    edges show beyond it and beyond their noise.
+
+    Args:
+        fit, cells: the fit and what it was made on.
+        covariance: of the fit's parameters.
+    """
     nb, nh, _ = fit.basis.counts
     background = float(fit.linear[0])
     halo = None
@@ -93,13 +104,46 @@ def light_of(fit: Fit, cells: Cells) -> Light:
     if lit.sum() < 6:
         return Light(background, background, halo, None)
     weight = cells.count[lit]
-    value = cells.mean[lit] - background
-    mean = float(np.average(value, weights=weight))
+    mean = float(np.average(cells.mean[lit] - background, weights=weight))
     if not mean > 0:
         return Light(background, background + mean, halo, None)
-    variance = float(np.average((value - mean) ** 2, weights=weight))
-    # The cells' own noise spreads them too; only what goes beyond it is unevenness.
-    noise = float(np.average(fit.sigma[lit] ** 2, weights=weight))
-    spread = 100 * np.sqrt(max(variance - noise, 0.0)) / mean
-    doubt = 100 * np.sqrt(noise / max(int(lit.sum()), 1)) / mean + 0.02 * spread
-    return Light(background, background + mean, halo, (float(spread), float(max(doubt, 1e-6))))
+    rows = _lit_rows(fit)
+    if rows is None:
+        return Light(background, background + mean, halo, None)
+    linear = fit.linear[nb:][: len(rows)]
+    c = covariance[fit.n_edges + nb :, fit.n_edges + nb :][: len(rows), : len(rows)]
+    center = rows.mean(axis=1)
+    level = float(linear @ center)
+    if not level > 0:
+        return Light(background, background + mean, halo, None)
+    spread = (rows - center[:, None]) @ (rows - center[:, None]).T / rows.shape[1]
+    # The coefficients' own doubt spreads the light, too, and so does the cells' noise; only what is beyond counts.
+    smooth = max(float(linear @ spread @ linear) - float(np.sum(c * spread)), 0.0)
+    residual, sigma2 = fit.z[lit] ** 2 * fit.sigma[lit] ** 2, fit.sigma[lit] ** 2
+    rough = max(float(np.average(residual - sigma2, weights=weight)), 0.0)
+    n = float(weight.sum() ** 2 / (weight**2).sum())
+    variance_doubt = np.hypot(2.0 * np.sqrt(max(float(linear @ spread @ c @ spread @ linear), 0.0)),
+                              float(np.average(sigma2, weights=weight)) * np.sqrt(2.0 / n))  # fmt: skip
+    variance_doubt = float(np.hypot(variance_doubt, np.sqrt(2.0) * float(np.sum(c * spread))))
+    value = np.sqrt(smooth + rough)
+    # σ of a root: to first order away from zero, and no more than the root of the variance's own σ near it.
+    doubt = variance_doubt / (2.0 * max(value, np.sqrt(variance_doubt) / 2.0, 1e-300))
+    doubt = float(np.hypot(np.hypot(doubt, 0.3 * np.sqrt(rough)), SPREAD_DOUBT * value)) * 100 / level
+    return Light(background, background + mean, halo, (float(100 * value / level), max(doubt, 1e-4)))
+
+
+def _lit_rows(fit: Fit) -> Array | None:
+    """The halo's and beam's terms at points all over the lit area, shape (n_halo + n_beam, n); ``None`` if too few."""
+    edge = fit.beam if fit.beam is not None else fit.aperture
+    assert edge is not None
+    t = np.linspace(-1.2, 1.2, 40)
+    gx, gy = np.meshgrid(edge[0] + edge[2] * t, edge[1] + edge[2] * t)
+    x, y = gx.ravel(), gy.ravel()
+    inside = np.ones(len(x), dtype=bool)
+    for e in (fit.aperture, fit.beam):
+        if e is not None:
+            inside &= distance(x, y, e) > 0
+    if inside.sum() < 20:
+        return None
+    _, halo, beam = fit.basis.polynomials(x[inside], y[inside])
+    return np.concatenate([halo, beam])

@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 
 #: Prior doubt of an ellipticity component (1σ): discs are round within about 10 % (common practice, no source).
 PRIOR_ELLIPTICITY = 0.1
+#: Terms of the quadratic halo, and the prior 1σ of each finer one relative to the halo's level.
+PLAIN_HALO, HALO_TERM = 6, 0.5
 #: No edge is sharper than a fraction of a pixel.
 LEAST_WIDTH = 0.2
 #: A sandwich σ counts where it exceeds the plain σ by this factor.
@@ -96,8 +98,11 @@ def basis_for(
     )
 
 
-def _prior(basis: Basis, scale: float, narrow: float) -> tuple[Array, int]:
-    """Diagonal prior precision; a very weak one on all linear coefficients keeps unseen ones finite."""
+def _prior(basis: Basis, scale: float, narrow: float, halo_level: float) -> tuple[Array, int]:
+    """Diagonal prior precision; a very weak one on all linear coefficients keeps unseen ones finite.
+
+    The halo's finer terms are no larger than a share of the halo itself.
+    """
     n_edges = N_EDGE * (basis.has_aperture + basis.has_beam)
     precision = np.zeros(n_edges + basis.n_linear)
     for start in range(0, n_edges, N_EDGE):
@@ -107,12 +112,25 @@ def _prior(basis: Basis, scale: float, narrow: float) -> tuple[Array, int]:
     wide = 1.0 / scale**2
     lin[1:nb] = wide
     lin[nb + 1 : nb + nh] = wide
+    if nh > PLAIN_HALO:
+        lin[nb + PLAIN_HALO : nb + nh] = 1.0 / min(scale, HALO_TERM * max(halo_level, 0.01 * scale)) ** 2
     if np_:
         lin[nb + nh + 1 :] = wide
     if basis.meeting:
         # The shared blur is at most the narrower edge's whole width.
         lin[-1] = 1.0 / (scale * narrow**2) ** 2
     return precision, n_edges
+
+
+def _halo_level(basis: Basis, linear: Array | None) -> float:
+    """How bright the halo is near the aperture's edge (median over its circumference), gray levels."""
+    nb, nh, _ = basis.counts
+    if linear is None or not nh:
+        return 0.0
+    x, y, radius = basis.aperture
+    t = np.arange(16) * (np.pi / 8)
+    _, halo, _ = basis.polynomials(x + 0.9 * radius * np.cos(t), y + 0.9 * radius * np.sin(t))
+    return float(np.median(np.abs(linear[nb : nb + nh] @ halo)))
 
 
 def spread_in(z: Array) -> float:
@@ -151,6 +169,7 @@ def refine(
     settled: bool = True,
     pinned: tuple[int, ...] = (),
     close: float = 0.0,
+    halo_level: float = 0.0,
 ) -> Fit:
     """Fit the forward model to cells.
 
@@ -169,9 +188,12 @@ def refine(
         pinned: edge parameters (by index) that are kept at their start.
         close: stop, too, when an edge moves by less than this share of its width in a step (for a fit that only looks
             for the place).
+        halo_level: about how bright the halo is, gray levels; taken from ``linear`` if 0.
     """
     narrow = min(float(e[5]) for e in (aperture, beam) if e is not None)
-    precision, n_edges = _prior(basis, scale, max(narrow, LEAST_WIDTH))
+    if halo_level == 0.0:
+        halo_level = _halo_level(basis, linear)
+    precision, n_edges = _prior(basis, scale, max(narrow, LEAST_WIDTH), halo_level)
     edges = np.concatenate([p for p in (aperture, beam) if p is not None])
     has_a, has_b = aperture is not None, beam is not None
     start_edges = edges.copy()
@@ -302,7 +324,7 @@ def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) 
         scale: prior 1σ of slopes and curvatures, gray levels.
     """
     narrow = min(float(e[5]) for e in (fit.aperture, fit.beam) if e is not None)
-    precision, _ = _prior(basis, scale, max(narrow, LEAST_WIDTH))
+    precision, _ = _prior(basis, scale, max(narrow, LEAST_WIDTH), _halo_level(fit.basis, fit.linear))
     model, jacobian = evaluate_with_jacobian(basis, cells.at, fit.aperture, fit.beam, linear)
     p = np.concatenate([e for e in (fit.aperture, fit.beam, linear) if e is not None])
     scaled = jacobian * (np.sqrt(fit.weight) / fit.sigma)

@@ -12,7 +12,7 @@ from ..scene import Noise
 from .cells import FINE, ROUGH, Cells, Grain, gather, join, sum_far
 from .hypotheses import Start
 from .reduce import Reduced
-from .refine import Fit, basis_for, carried, promised, refine
+from .refine import Fit, basis_for, carried, promised, refine, robust_cost
 
 Array = NDArray[np.float64]
 
@@ -95,8 +95,9 @@ def _cells(
     bad: NDArray[np.bool_] | None = None,
     bad_blocks: NDArray[np.bool_] | None = None,
     grain: Grain = FINE,
+    blocks: dict[int, Array] | None = None,
 ) -> Cells | None:
-    near = gather(pixels, (aperture, beam), bad, grain)
+    near = gather(pixels, (aperture, beam), bad, grain, blocks)
     if near is None:
         return None
     far = sum_far(reduced, (aperture, beam), scale, bad_blocks)
@@ -130,8 +131,9 @@ def fine(
     scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
     linear = None
     basis: Basis | None = None
+    blocks: dict[int, Array] = {}
     for _ in range(MOST_PASSES):  # first only the place, from part of the pixels
-        cells = _cells(pixels, reduced, aperture, beam, scale, bad, grain=ROUGH)
+        cells = _cells(pixels, reduced, aperture, beam, scale, bad, grain=ROUGH, blocks=blocks)
         if cells is None:
             return None
         if basis is None or linear is None or _moved(basis, aperture, beam) > 0.05:
@@ -149,8 +151,9 @@ def fine(
         if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
             return None  # running away from a picture that it does not resemble
     assert basis is not None
+    basis, linear = _with_rich_halo(fit)
     for _ in range(2):
-        cells = _cells(pixels, reduced, aperture, beam, scale, bad)
+        cells = _cells(pixels, reduced, aperture, beam, scale, bad, blocks=blocks)
         if cells is None:
             return None
         fit = refine(
@@ -162,6 +165,13 @@ def fine(
         if shift < SETTLED:
             break
     return Solution(fit, cells)
+
+
+def _with_rich_halo(fit: Fit) -> tuple[Basis, Array]:
+    """The final fit's basis, and the rough fit's light in it."""
+    has_halo = fit.aperture is not None and fit.beam is not None
+    basis = basis_for(fit.aperture, fit.beam, halo=HALO if has_halo else 2, decays=DECAYED if has_halo else 0)
+    return basis, carried(fit, basis)
 
 
 def _distance(old: Array | None, new: Array | None) -> float:
@@ -196,7 +206,10 @@ def _moved(basis: Basis, aperture: Array | None, beam: Array | None) -> float:
 BEYOND = 40.0
 #: Orders of the light that are tried when the plain ones leave something unexplained: (halo's polynomial, its decays,
 #: radial powers).
-RICHER = ((2, 2, 2), (4, 2, 4))
+RICHER = ((3, 2, 4),)
+#: The halo's polynomial and its decays in the final fit: a halo that the model can't follow moves the aperture's edge by
+#: many σ long before the residuals tell.
+HALO, DECAYED = 3, 2
 
 
 def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
@@ -318,8 +331,15 @@ def misfit(fit: Fit, reduced: Reduced, noise: Noise, contrast: float) -> float:
     return float(np.mean(np.minimum(z2, 25.0)))
 
 
-def swapped(solution: Solution, noise: Noise, contrast: float) -> Solution | None:
-    """The same picture with the edges' roles exchanged, fitted to the same cells."""
+def swapped(solution: Solution, noise: Noise, contrast: float, enough: float = np.inf) -> Solution | None:
+    """The same picture with the edges' roles exchanged, fitted to the same cells.
+
+    Args:
+        solution: the fit.
+        noise: of the camera.
+        contrast: bright − dark, gray levels.
+        enough: a fit that after a few steps is still worse by this much (χ²) is not carried further.
+    """
     fit = solution.fit
     if fit.aperture is None or fit.beam is None:
         return None
@@ -328,4 +348,10 @@ def swapped(solution: Solution, noise: Noise, contrast: float) -> Solution | Non
     basis = basis_for(
         fit.beam, fit.aperture, background=b.background, halo=b.halo, radial=b.radial, tilt=b.tilt, decays=b.decays
     )
-    return Solution(refine(cells, basis, fit.beam, fit.aperture, noise, scale=contrast, discrepancy=DISCREPANCY), cells)
+    other = refine(cells, basis, fit.beam, fit.aperture, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=3)
+    if not other.converged and robust_cost(other) - robust_cost(fit) < enough:
+        other = refine(
+            cells, basis, other.aperture, other.beam, noise,
+            linear=other.linear, scale=contrast, discrepancy=DISCREPANCY, iterations=9,
+        )  # fmt: skip
+    return Solution(other, cells)

@@ -28,7 +28,8 @@ class Basis:
         aperture: (x, y, radius) in whose units background and halo are written, px.
         beam: (x, y, radius, e1, e2) in whose round units the beam's light is written, px.
         background: order of the background polynomial (0 constant, 1 plane).
-        halo: order of the halo polynomial (0 to 4), -1 for none.
+        halo: order of the halo polynomial: 0, 1 or 2; 3 for a cubic with the fourth power of the distance from the
+            aperture's center beside; -1 for none.
         radial: number of even radial powers ρ², ρ⁴, … of the beam's light.
         tilt: whether the beam's light has a linear tilt.
         meeting: whether the term of a blur shared by both edges is in (one coefficient, after the beam's).
@@ -52,7 +53,7 @@ class Basis:
     def counts(self) -> tuple[int, int, int]:
         """Numbers of background, halo and beam coefficients."""
         background = {0: 1, 1: 3, 2: 6}[self.background]
-        halo = (self.halo + 1) * (self.halo + 2) // 2 + (self.decays if self.halo >= 0 else 0)
+        halo = {-1: 0, 0: 1, 1: 3, 2: 6, 3: 11}[self.halo] + (self.decays if self.halo >= 0 else 0)
         beam = (1 + self.radial + 2 * self.tilt) if self.has_beam else 0
         return background, halo, beam
 
@@ -78,8 +79,9 @@ class Basis:
         n_polynomial = n_halo - self.decays if n_halo else 0
         if max(n_background, n_polynomial) > 3:
             full += [xa * xa, xa * ya, ya * ya]
-        for order in range(3, self.halo + 1):
-            full += [full[-order] * xa] + [full[-k] * ya for k in range(order, 0, -1)]
+        if n_polynomial > 6:
+            xx, yy = full[3], full[5]
+            full += [xx * xa, xx * ya, yy * xa, yy * ya, (xx + yy) * (xx + yy)]
         background = np.stack(full[:n_background])
         rows = full[:n_polynomial]
         if n_halo and self.decays:

@@ -234,15 +234,130 @@ def _crossings(beam: PlaneBeam, det: float, end: float, t: Array, dark: NDArray[
     return np.asarray(angle, dtype=np.float64)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class PassedGradient:
+    """The share of a soft beam that passes, and its derivatives.
+
+    Attributes:
+        passed: as :func:`passed_fraction`.
+        place: by x, y, a, b, c, d, shape (6,).
+        radial: by each radial coefficient.
+        tilt: by tilt_x and tilt_y, shape (2,).
+    """
+
+    passed: float
+    place: Array
+    radial: Array
+    tilt: Array
+
+
+@lru_cache(maxsize=32)
+def _moments(softness: float, n: int) -> tuple[Array, Array]:
+    """Running integrals of shade·ρ^(2k+1), k = 0 … n, and last of shade·ρ², with their slopes; shapes (n + 2, radii)."""
+    t = np.linspace(0.0, 1.0 + 5.0 * softness, _N_RADII * 2 + 1)
+    shade = cdf((1.0 - t) / softness)
+    slopes = np.stack([shade * t ** (2 * k + 1) for k in range(n + 1)] + [shade * t * t])
+    steps = t[1] / 3 * (slopes[:, :-2:2] + 4 * slopes[:, 1::2] + slopes[:, 2::2])
+    sums = np.concatenate([np.zeros((n + 2, 1)), np.cumsum(steps, axis=1)], axis=1)
+    return sums, slopes[:, ::2]
+
+
+def passed_gradient(beam: PlaneBeam) -> PassedGradient:
+    """The share of the beam's current that passes the unit aperture, with its derivatives.
+
+    The current is linear in the light; moving or stretching the beam moves the aperture's edge through the light in the
+    beam's own coordinates, so that these derivatives are the light along that edge times how fast it moves across
+    (Reynolds' transport theorem).
+
+    Args:
+        beam: with ``softness`` above zero and no ``light`` of its own.
+    """
+    if beam.softness <= 0 or beam.light is not None:
+        raise ValueError("derivatives need a soft beam whose light is a polynomial")
+    n = len(beam.radial)
+    sums, slopes = _moments(beam.softness, n)
+    det = beam.a * beam.d - beam.b * beam.c
+    narrow = abs(det) / sqrt(beam.a**2 + beam.b**2 + beam.c**2 + beam.d**2)
+    n_angles = _N_ANGLES * min(max(1, ceil(0.07 / narrow)), 16)
+    t = np.arange(n_angles) * (2 * pi / n_angles)
+    co, si = np.cos(t), np.sin(t)
+    xi, eta = _round(beam, det, co - beam.x, si - beam.y)
+    rho2 = xi * xi + eta * eta
+    rho = np.sqrt(rho2)
+    end = 1.0 + 5.0 * beam.softness
+    position = np.minimum(rho, end) * (_N_RADII / end)
+    i = np.minimum(position.astype(np.intp), _N_RADII - 1)
+    u = position - i
+    v0, m0, m1 = sums[:, i], slopes[:, i] * (end / _N_RADII), slopes[:, i + 1] * (end / _N_RADII)
+    rise = sums[:, i + 1] - v0
+    integral = v0 + u * (m0 + u * (3 * rise - 2 * m0 - m1 + u * (m0 + m1 - 2 * rise)))
+    cross = (1.0 - beam.x * co - beam.y * si) / abs(det)
+    safe = np.maximum(rho, 1e-7)
+    flux = integral[:-1] * (cross / (safe * safe))
+    through = flux.mean(axis=1)  # of 1, ρ², ρ⁴ …; in units of 2π
+    tilted = integral[-1] * (cross / (safe * safe * safe))
+    by_tilt = np.array([(tilted * xi).mean(), (tilted * eta).mean()])
+    weights = np.concatenate([[1.0], beam.radial])
+    totals = sums[:-1, -1]
+    total = float(weights @ totals)
+    if not total > 0:
+        raise ValueError("the beam's light adds up to nothing")
+    passed = float(weights @ through + beam.tilt_x * by_tilt[0] + beam.tilt_y * by_tilt[1]) / total
+    power, polynomial = np.ones_like(rho2), np.ones_like(rho2)
+    for coefficient in beam.radial:
+        power = power * rho2
+        polynomial = polynomial + coefficient * power
+    light = cdf((1.0 - rho) / beam.softness) * (polynomial + beam.tilt_x * xi + beam.tilt_y * eta) / abs(det)
+    rows = np.stack([co, si, co * xi, co * eta, si * xi, si * eta])
+    place = -(rows @ light) / n_angles / total
+    return PassedGradient(
+        min(max(passed, 0.0), 1.0), place, (through[1:] - passed * totals[1:]) / total, by_tilt / total
+    )
+
+
 def best_passed_fraction(beam: PlaneBeam) -> tuple[float, float, float]:
     """The most of the beam's current that can pass over all shifts, and the (x, y) of the beam's center that passes it.
 
-    For symmetric light the center is best. A tilt moves the optimum; it is found by a shrinking pattern search.
+    For symmetric light the center is best. A tilt moves the optimum: Newton's method where the light is a soft
+    polynomial and the optimum no plateau, else a shrinking pattern search.
     """
-    x = y = 0.0
-    best = passed_fraction(beam.moved_to(x, y))
+    best = passed_fraction(beam.moved_to(0.0, 0.0))
     if beam.tilt_x == beam.tilt_y == 0.0 or best >= 1 - 1e-9:
-        return best, x, y
+        return best, 0.0, 0.0
+    if beam.softness > 0 and beam.light is None:
+        found = _climb(beam, best)
+        if found is not None:
+            return found
+    return _search(beam, best)
+
+
+def _climb(beam: PlaneBeam, start: float) -> tuple[float, float, float] | None:
+    """Newton's method on the passed share; ``None`` when it is not concave or does not rise."""
+    at = np.zeros(2)
+    best = start
+    h = 0.02
+    for _ in range(6):
+        slope = passed_gradient(beam.moved_to(float(at[0]), float(at[1]))).place[:2]
+        bend = np.empty((2, 2))
+        for k, d in enumerate(((h, 0.0), (0.0, h))):
+            bend[k] = (passed_gradient(beam.moved_to(float(at[0] + d[0]), float(at[1] + d[1]))).place[:2] - slope) / h
+        bend = (bend + bend.T) / 2
+        if np.linalg.eigvalsh(bend)[-1] > -0.02:
+            return None
+        step = -np.linalg.solve(bend, slope)
+        step *= min(1.0, 0.3 / max(float(np.hypot(*step)), 1e-12))
+        at = at + step
+        value = passed_gradient(beam.moved_to(float(at[0]), float(at[1]))).passed
+        if value < best - 1e-9:
+            return None
+        best = max(best, value)
+        if float(np.hypot(*step)) < 1e-3:
+            break
+    return best, float(at[0]), float(at[1])
+
+
+def _search(beam: PlaneBeam, best: float) -> tuple[float, float, float]:
+    x = y = 0.0
     size = 0.25
     while size > 2e-3:
         trials = [(x + size, y), (x - size, y), (x, y + size), (x, y - size)]
