@@ -235,7 +235,9 @@ def _samples(
     half = (block - 1) / 2
     scaled = np.array([(edge[0] - half) / block, (edge[1] - half) / block, edge[2] / block, *edge[3:5]])
     i, j, _ = band_pixels(mean.shape, scaled, reach / block, grain.most)
-    return half + i * float(block), half + j * float(block), mean[j, i]
+    at_x: Array = half + i * float(block)
+    at_y: Array = half + j * float(block)
+    return at_x, at_y, mean[j, i]
 
 
 def _sum_band(

@@ -127,10 +127,10 @@ def judge_pair(
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)
         own = _edge_doubt(solution, which, at[name])
-        light = float(edge[5]) * min(misfit / MISFIT, 1.5) if which == 1 or gap < 0 else 0.0
+        blurred = float(edge[5]) * min(misfit / MISFIT, 1.5) if which == 1 or gap < 0 else 0.0
         cut = SATURATED * float(edge[5]) if saturated else 0.0
-        covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, light)) ** 2
-        covariance[6 * which + 2, 6 * which + 2] += own**2 + light**2 + cut**2
+        covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, blurred)) ** 2
+        covariance[6 * which + 2, 6 * which + 2] += own**2 + blurred**2 + cut**2
     sigma_offset = float(np.sqrt(_offset_variance(covariance))) / float(fit.aperture[2])
     if not np.isfinite(sigma_offset):
         return None
@@ -211,7 +211,8 @@ def _whose_edge(
     edge = _edge(solution, 1, at)
     own = np.asarray(np.linalg.inv(fit.normal)[:6, :6] * spread_of(solution) ** 2, dtype=np.float64)
     own[2, 2] += _edge_doubt(solution, 1, at) ** 2
-    light = light_of(fit, solution.cells, np.linalg.inv(fit.normal) * spread_of(solution) ** 2)
+    inverse = np.asarray(np.linalg.inv(fit.normal), dtype=np.float64)
+    light = light_of(fit, solution.cells, inverse * spread_of(solution) ** 2)
     one = Scene(
         SceneKind.ONE_EDGE, 0.8, shape, edge=edge, background=rough.dark, core=light.core, noise=noise,
         why=("one-edge-only",),

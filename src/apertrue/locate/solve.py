@@ -152,6 +152,7 @@ def fine(
             return None  # running away from a picture that it does not resemble
     assert basis is not None
     basis, linear = _with_rich_halo(fit)
+    solution = None
     for _ in range(2):
         cells = _cells(pixels, reduced, aperture, beam, scale, bad, blocks=blocks)
         if cells is None:
@@ -162,9 +163,10 @@ def fine(
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
+        solution = Solution(fit, cells)
         if shift < SETTLED:
             break
-    return Solution(fit, cells)
+    return solution
 
 
 def _with_rich_halo(fit: Fit) -> tuple[Basis, Array]:
