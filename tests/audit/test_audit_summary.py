@@ -8,11 +8,11 @@ import pytest
 from audit_samples import START
 
 from apertrue.audit import EXPORT_COLUMNS
-from apertrue.audit.comparison import compare_audits
+from apertrue.audit.comparison import compare_audits, comparison_chart
 from apertrue.audit.pictures import Picture, pictures_of
 from apertrue.audit.reporting import masked
 from apertrue.audit.summary import Summary, summarize
-from apertrue.audit.wording import paragraphs
+from apertrue.audit.wording import in_short, paragraphs
 
 
 def row(file: str, **values: Any) -> dict[str, Any]:
@@ -141,6 +141,55 @@ def test_comparison_counts_sessions_not_pictures() -> None:
         w.endswith(("could show.", "are needed).")) for w in compare_audits(archive(8), same, rng).sentences[1:-1]
     )
     assert all("not enough sessions" in w for w in compare_audits(few, few, rng).sentences[1:-1])
+
+
+def test_all_questions_together_cry_wolf_seldom() -> None:
+    """Two audits of the same instrument, five questions at once: a difference is claimed in 5 % (99.9 %: up to 8 of 40).
+
+    And with an instrument that is twice as far off, it is claimed.
+    """
+    rng = np.random.default_rng(12)
+
+    def audit(scale: float) -> list[Picture]:
+        rows = []
+        for s in range(6):
+            x, speed = scale * rng.normal(4, 2), scale * rng.normal(0, 1.5)
+            for k in range(4):
+                far = x + speed * k
+                rows.append(measured(s, 60 * k, far, 0.0, 100 - abs(far) + rng.normal(0, 0.2), setting="low"))
+        return pictures_of(rows)
+
+    def claims(scale: float, times: int) -> int:
+        found = [compare_audits(audit(1.0), audit(scale), rng).rows for _ in range(times)]
+        return sum(any(r.finding in ("better", "worse") for r in rows) for rows in found)
+
+    assert claims(1.0, 40) <= 8
+    found = compare_audits(audit(1.0), audit(4.0), rng)
+    assert {r.name: r.finding for r in found.rows}["offset"] == "worse"
+    table = comparison_chart(found).table
+    assert table is not None
+    assert [r[0] for r in table.rows][:2] == ["Working score", "Offset"]
+    assert table.rows[1][6] == "worse"
+
+
+def test_drift_since_it_changed_tells_when_to_look_again() -> None:
+    """Twelve sessions at 1 % per hour, twelve at 3 %: the interval is that of today's gun, the change is said."""
+    early, late = archive(12, drift=1.0), archive(12, drift=3.0)
+    moved = [
+        Picture(p.number + 36, p.kind, f"late {p.session}", p.when + 30 * 86400 if p.when else None, p.row)
+        for p in late
+    ]
+    s = summary([*early, *moved])
+    assert s.drift is not None
+    assert s.drift_before is not None
+    assert (s.drift.value, s.drift_before.value) == pytest.approx((3.0, 1.0))
+    assert s.recheck_h == pytest.approx(5 / 3)
+    assert s.drift_since == pytest.approx((START + timedelta(days=30)).timestamp())
+    told = in_short(s, offset_limit=5.0)
+    assert any("Look again 100 min after centering" in t and "the drift changed about 2026-04-01" in t for t in told)
+    words = next(p for p in paragraphs(s, offset_limit=5.0) if p.heading.startswith("Drift"))
+    assert words.text.startswith("Since about 2026-04-01, with the gun shift untouched the beam moved 3.00")
+    assert "Before, it was 1.00" in words.text
 
 
 def test_masked_names_are_gone() -> None:

@@ -1,14 +1,15 @@
 """Curves of current against focus: truth, monotone, two sides, outliers, doubt, answers both ways."""
 
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 from scipy.optimize import isotonic_regression
 
 from apertrue.current.answers import covered_foci, current_at, focus_for, off_curve
-from apertrue.current.curve import by_state, fit_current
-from apertrue.current.pairs import Pair, pairs_from_records
+from apertrue.current.curve import by_state, fit_current, thinned
+from apertrue.current.pairs import GunState, Pair, pairs_from_records
 
 
 @pytest.fixture(scope="module")
@@ -217,3 +218,23 @@ def test_coverage(truth):
             hits[2:] += [b.interval_68[0] <= focus <= b.interval_68[1], b.interval_95[0] <= focus <= b.interval_95[1]]
     for k, share in zip(hits, (0.6827, 0.95, 0.6827, 0.95), strict=True):
         assert k >= binom.interval(0.999, n, share)[0], hits
+
+
+def test_long_logs_are_thinned_where_readings_repeat():
+    """First go repeats at the same focus in a session, then the oldest; today's all stay."""
+    at = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+    pairs = [
+        Pair(
+            30.0 + 10 * k, 500.0, 500.0, 0.02, None, GunState(), f"s{s:02d}", at + timedelta(days=s, minutes=k + 9 * r)
+        )
+        for s in range(20)
+        for k in range(3)
+        for r in range(2)
+    ]
+    kept = thinned(pairs, 0.0, None, most=60)
+    assert len(kept) == 60
+    assert len({(p.session, p.focus) for p in kept}) == 60
+    assert {p.session for p in thinned(pairs, 0.0, None, most=30)} == {f"s{s:02d}" for s in range(10, 20)}
+    today = thinned(pairs, 0.0, "s03", most=63)
+    assert sum(p.session == "s03" for p in today) == 6
+    assert thinned(pairs, 0.0) == pairs

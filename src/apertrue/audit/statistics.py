@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 #: With at most so many ways to deal the sessions out, all are tried; else this many random ones.
 _ALL_WAYS = 20_000
 _RANDOM_WAYS = 9_999
+_AT_ONCE = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +139,16 @@ def _permutation_p(a: NDArray[np.float64], b: NDArray[np.float64], rng: np.rando
     total, seen = float(pool.sum()), abs(float(b.mean() - a.mean()))
     edge = seen * (1 - 1e-12) - 1e-15  # a tie counts as at least as large, rounding or not
 
-    def gap(sum_a: float) -> float:
-        return abs((total - sum_a) / (n - k) - sum_a / k)
+    def hits(sums: NDArray[np.float64]) -> int:
+        return int(np.count_nonzero(np.abs((total - sums) / (n - k) - sums / k) >= edge))
 
     if comb(n, k) <= _ALL_WAYS:
-        hits = [gap(float(pool[list(chosen)].sum())) >= edge for chosen in combinations(range(n), k)]
-        return sum(hits) / len(hits), True
-    count = sum(gap(float(rng.permutation(pool)[:k].sum())) >= edge for _ in range(_RANDOM_WAYS))
+        ways = np.array(list(combinations(range(n), k)))
+        return hits(pool[ways].sum(axis=1)) / len(ways), True
+    count = 0
+    for start in range(0, _RANDOM_WAYS, _AT_ONCE):
+        dealt = rng.permuted(np.tile(pool, (min(_AT_ONCE, _RANDOM_WAYS - start), 1)), axis=1)
+        count += hits(dealt[:, :k].sum(axis=1))
     return (count + 1) / (_RANDOM_WAYS + 1), False
 
 
