@@ -44,6 +44,13 @@ def test_add_note_show_undo(type_in):
     assert rows[0]["outcome"] == "hung"
 
 
+def test_all_that_changed_is_told(type_in):
+    said = type_in("add", "state", "kv=200", "--changed", "emission", "--changed", "kv")
+    assert "now high tension 200 kV; changed: emission." in said
+    assert ": changed: monochromator." in type_in("add", "state", "--changed", "monochromator")
+    assert ": now spot 4." in type_in("add", "state", "spot=4")
+
+
 @pytest.mark.parametrize(
     "arguments",
     [

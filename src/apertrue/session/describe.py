@@ -45,7 +45,9 @@ def _what(event: SessionEvent) -> str:
         return f"stored gun setting recalled: {event.get('setting')}"
     if kind is EventKind.STATE:
         told = [f"{words} {value(event, name)}" for name, words in _STATE if event.get(name) is not None]
-        return "now " + ", ".join(told) if told else "changed: " + ", ".join(event.changed)
+        other = [name for name in event.changed if event.get(name) is None]
+        parts = ["now " + ", ".join(told)] if told else []
+        return "; ".join([*parts, "changed: " + ", ".join(other)] if other else parts)
     if kind is EventKind.SERVICE:
         return "service"
     if kind is EventKind.NOTE:
