@@ -166,7 +166,9 @@ def priors(recipe: Recipe, basis: Basis) -> Array:
     """Precision of the fit's weak priors, in the Jacobian's order and units (electrons); the engine's own function."""
     scale = recipe.peak_electrons * (1 + recipe.halo_level)
     narrow = max(min(float(e[5]) for e in seen_edges(recipe)), 0.2)
-    precision: Array = _prior(basis, scale, narrow)[0]
+    t = np.arange(16) * (np.pi / 8)
+    level = recipe.peak_electrons * float(np.median(halo_at(recipe, 0.9 * np.cos(t), 0.9 * np.sin(t))))
+    precision: Array = _prior(basis, scale, narrow, level)[0]
     return precision
 
 
