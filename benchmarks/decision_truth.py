@@ -44,8 +44,8 @@ class Episode:
     working_score: float
 
 
-def episode(rng: np.random.Generator) -> Episode:
-    """Draw one."""
+def episode(rng: np.random.Generator, work_min: float | None = None) -> Episode:
+    """Draw one; with planned work of ``work_min`` where given."""
     dome, softness = BEAMS[rng.integers(len(BEAMS))]
     work = float(rng.choice([0.95, 1.0, 1.0, 1.05]))
     ratio = float(rng.uniform(0.6, 1.05))
@@ -58,6 +58,7 @@ def episode(rng: np.random.Generator) -> Episode:
     o = rng.normal(0.0, spread / np.sqrt(2), 2)
     speed = float(np.hypot(*rng.normal(0.0, float(rng.choice([0.8, 1.6, 3.5])), 2)))
     planned = float(rng.choice([60.0, 120.0, 180.0, 240.0]))
+    planned = planned if work_min is None else work_min
     dose = "counts" if rng.random() < 0.7 else "current"
     # A picture of the aperture is taken in the alignment view; now and then the operator has gone back to work since.
     in_view = bool(rng.random() < 0.95)
