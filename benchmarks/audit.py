@@ -231,32 +231,54 @@ def part_kills(work: Path, quick: bool) -> None:
     sys.stdout.flush()
 
 
+class Waiting(WithoutEngine):
+    """Work that takes a tenth of a second without a core: what a cluster of more machines than this one would see."""
+
+    def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
+        time.sleep(0.1)
+        return super()._judged(task, frame)
+
+
 def part_cluster(work: Path, quick: bool) -> None:
-    """A local Dask cluster, one worker killed on the way: same bytes; time with one and two workers."""
+    """A local Dask cluster, one worker killed on the way: same bytes; how it scales with the number of workers.
+
+    With real pictures the workers share this machine's cores; with work that only waits they don't, so that what is
+    lost is lost to the scheduling, the rows' way back, and the store.
+    """
     from distributed import Client, LocalCluster
 
     count = 60 if quick else 400
     folder = work / "cluster"
     fill(folder, count, 256, share=0.5)
     _, near = audit(folder, work / "near.sqlite", Limits())
-    times = {}
-    for workers in (1, 2):
+    times, waiting = {}, {}
+    for workers in (1, 2, 4, 8):
         with LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None, silence_logs=50) as cluster:
             limits = Limits(scheduler=cluster.scheduler_address)
-            audit(folder, work / f"warm{workers}.sqlite", limits)
+            call = Waiting(ZONE)
+            audit(folder, work / f"warm{workers}.sqlite", limits, work=call)
+            waiting[workers], _ = audit(folder, work / f"waiting{workers}.sqlite", limits, work=call)
+            if workers > 2:
+                continue
+            audit(folder, work / f"warm-engine{workers}.sqlite", limits)
             times[workers], far = audit(folder, work / f"far{workers}.sqlite", limits)
             assert sha(near) == sha(far), "a cluster gave other bytes"
             if workers == 2:
                 with Client(cluster.scheduler_address, set_as_default=False) as client:
                     pid = next(iter(client.run(os.getpid).values()))
                 subprocess.Popen([sys.executable, "-c", f"import os, time; time.sleep(1); os.kill({pid}, 9)"])
-                _, killed = audit(folder, work / "killed-worker.sqlite", limits)
-                assert sha(near) == sha(killed), "a killed worker changed bytes"
+                _, killed_one = audit(folder, work / "killed-worker.sqlite", limits)
+                assert sha(near) == sha(killed_one), "a killed worker changed bytes"
+    print(f"cluster: {count} pictures; one worker killed on the way: the same bytes ({sha(near)})")
     efficiency = times[1] / (2 * times[2])
     print(
-        f"cluster: {count} pictures, one worker {times[1]:.1f} s, two {times[2]:.1f} s, efficiency {efficiency:.2f}; "
-        f"one killed on the way: the same bytes ({sha(near)})"
+        f"  real work: one worker {times[1]:.1f} s, two {times[2]:.1f} s, efficiency {efficiency:.2f} on {cores()} cores"
     )
+    for workers, seconds in waiting.items():
+        print(
+            f"  work of 0.1 s that needs no core, {workers} workers: efficiency {count * 0.1 / workers / seconds:.2f}"
+        )
+    sys.stdout.flush()
 
 
 def part_needles(work: Path, quick: bool) -> None:

@@ -21,7 +21,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for i in range(60):
         (folder / f"{i}.tif").write_bytes(b"%d" % i)
         stamp(folder / f"{i}.tif", START)
-    monkeypatch.setattr("apertrue.audit.run.FileWork", lambda settings: QuickWork())
+    monkeypatch.setattr("apertrue.audit.run.FileWork", lambda settings, **_: QuickWork())
     here = tmp_path / "here"
     here.mkdir()
     monkeypatch.chdir(here)
@@ -46,6 +46,14 @@ def test_table_files_and_report(folder: Path, tmp_path: Path) -> None:
     assert "Audit of past sessions" in Path("a.html").read_text(encoding="utf-8")
     assert Path("apertrue-audit.sqlite").is_file()
     assert sorted(p.name for p in folder.iterdir()) == sorted(f"{i}.tif" for i in range(60)), "the archive was touched"
+
+
+def test_why_all_is_judged_anew_is_told(folder: Path) -> None:
+    _, _, first = call(str(folder))
+    _, _, again = call(str(folder))
+    _, _, other = call(str(folder), "--first-page", "--timezone", "Asia/Tokyo")
+    assert first + again == ""
+    assert "--first-page and the time zone changed" in " ".join(other.split())
 
 
 def test_json_prints_only_rows(folder: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 from audit_samples import discs
 
 import apertrue
-from apertrue.audit import MIGRATIONS, Audit, AuditSettings, Limits, run_audit
+from apertrue.audit import MIGRATIONS, Audit, AuditSettings, Limits, changed_since, run_audit
 from apertrue.audit.revision import SOURCES, engine_revision, revision_of
 from apertrue.audit.work import FileRead, FileTask, FileWork
 from apertrue.runner import RunnerError
@@ -31,24 +31,28 @@ def test_every_source_that_a_picture_passes_counts(tmp_path: Path) -> None:
 
 
 def test_any_change_of_a_source_and_nothing_else_changes_it(tmp_path: Path) -> None:
-    def copy(name: str) -> Path:
-        return Path(shutil.copytree(HOUSE, tmp_path / name, ignore=shutil.ignore_patterns("napari", "__pycache__")))
+    base = tmp_path / "base"
+    shutil.copytree(HOUSE, base, ignore=shutil.ignore_patterns("napari", "__pycache__"))
+    expected = revision_of(base)
+    assert len(expected) == len(engine_revision()) == 16
 
-    assert revision_of(copy("same")) == engine_revision()
+    def copy(name: str) -> Path:
+        return Path(shutil.copytree(base, tmp_path / name))
+
     ends = copy("ends")
     (ends / "frame.py").write_bytes((ends / "frame.py").read_bytes().replace(b"\n", b"\r\n"))
-    assert revision_of(ends) == engine_revision()
+    assert revision_of(ends) == expected
     outside = copy("outside")
     (outside / "report" / "sketch.py").write_text("", encoding="utf-8")
-    assert revision_of(outside) == engine_revision()
+    assert revision_of(outside) == expected
     for changed in ("locate/engine.py", "assess/derive.py", "readers/formats/tiff.py", "pipeline.py"):
         other = copy("_".join(changed.split("/")))
         with (other / changed).open("a", encoding="utf-8") as f:
             f.write("\n# another\n")
-        assert revision_of(other) != engine_revision(), changed
+        assert revision_of(other) != expected, changed
     gone = copy("gone")
     (gone / "locate" / "noise.py").rename(gone / "locate" / "noises.py")
-    assert revision_of(gone) != engine_revision()
+    assert revision_of(gone) != expected
 
 
 class Counting:
@@ -74,6 +78,8 @@ def test_rows_of_another_engine_are_not_taken_for_this_ones(tmp_path: Path, monk
             monkeypatch.setattr("apertrue.audit.settings.engine_revision", lambda revision=revision: revision)
             work = Counting()
             settings = AuditSettings(timezone="UTC")
+            anew = changed_since(store, [str(folder)], settings)
+            assert anew == (("engine",) if revision == "two" else ())
             number = run_audit([str(folder)], store, settings=settings, limits=Limits(workers=0), work=work)
             counts.append(work.read)
             assert Audit(store, number).settings["engine"] == revision

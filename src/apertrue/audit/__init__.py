@@ -2,7 +2,7 @@
 
 from .export import EXPORT_COLUMNS, Audit, read_csv, write_csv
 from .progress import Progress
-from .run import Limits, run_audit
+from .run import Limits, changed_since, run_audit
 from .sessions import SessionRule
 from .settings import AuditSettings
 from .tables import MIGRATIONS
@@ -15,6 +15,7 @@ __all__ = [
     "Limits",
     "Progress",
     "SessionRule",
+    "changed_since",
     "read_csv",
     "run_audit",
     "write_csv",

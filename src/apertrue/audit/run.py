@@ -100,9 +100,30 @@ def run_audit(
     return audit
 
 
+def changed_since(store: Store, sources: Sequence[str], settings: AuditSettings) -> tuple[str, ...]:
+    """Why an audit of these sources begins anew though the store has one: what differs from the latest of them.
+
+    Names as in :meth:`AuditSettings.to_json`; empty when the store has this very audit, or none of these sources.
+    """
+    known = {
+        row["settings_key"]: row["settings"]
+        for row in store.rows(
+            "select settings_key, settings from audit_runs where sources = ? order by id", (_names(sources),)
+        )
+    }
+    if not known or settings.key in known:
+        return ()
+    before, now = json.loads(list(known.values())[-1]), json.loads(settings.to_json())
+    return tuple(sorted(name for name in before.keys() | now.keys() if before.get(name) != now.get(name)))
+
+
+def _names(sources: Sequence[str]) -> str:
+    return json.dumps([s if is_url(s) else str(Path(s).absolute()) for s in sources])
+
+
 def _begin(store: Store, sources: Sequence[str], settings: AuditSettings) -> int:
     """The audit's number, made when there is none; its generation is raised."""
-    names = json.dumps([s if is_url(s) else str(Path(s).absolute()) for s in sources])
+    names = _names(sources)
     with store.transaction():
         store.execute(
             "insert into audit_runs (sources, settings_key, settings) values (?, ?, ?) on conflict do nothing",

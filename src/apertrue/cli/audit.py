@@ -81,7 +81,7 @@ def audit(
 
     Exit status: 0 done, 1 some file could not be read (the others are done), 2 wrong usage, 130 stopped.
     """
-    from ..audit import MIGRATIONS, Audit, AuditSettings, Limits, run_audit
+    from ..audit import MIGRATIONS, Audit, AuditSettings, Limits, changed_since, run_audit
     from ..errors import ReadError
     from ..instrument import find_instrument
     from ..runner import RunnerError
@@ -96,6 +96,7 @@ def audit(
             note(f"{output}: there is no folder {output.parent}. Make it first.")
             raise typer.Exit(2)
     with open_store(store, migrations=MIGRATIONS, durable=False) as opened:
+        _tell_anew(changed_since(opened, sources, settings))
         try:
             with _progress(quiet) as on_progress:
                 number = run_audit(
@@ -136,6 +137,24 @@ def audit(
             _tell_comparison(done, compare)
     if failed:
         raise typer.Exit(1)
+
+
+def _tell_anew(changed: tuple[str, ...]) -> None:
+    """Say why all is judged anew although the store knows these sources."""
+    words = {
+        "apertrue": "this program",
+        "engine": "this program",
+        "fields": "this program",
+        "instrument": "the instrument file",
+        "timezone": "the time zone",
+        "first_page_only": "--first-page",
+        "max_pixels": "the largest page",
+    }
+    if changed:
+        what = " and ".join(dict.fromkeys(words.get(name, name) for name in changed))
+        note(
+            f"{what} changed since the last audit of this; every picture is judged anew. The old rows stay in the store."
+        )
 
 
 def _rule(by: str, gap: float) -> "SessionRule":
