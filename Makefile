@@ -6,20 +6,25 @@ PYTHON ?= python3
 VENV ?= .venv
 BIN := $(VENV)/bin
 CORES ?= 2
+# For `make bundle`: here, linux, windows or mac; optional parts with commas; the version of Python over there.
+PLATFORM ?= here
+EXTRAS ?= napari
+FOR_PYTHON ?=
 
-.PHONY: help demo demo-archive test lint format bench checks docs bundle clean
+.PHONY: help demo demo-archive test test-pyqt6 lint format bench checks docs bundle clean
 .DEFAULT_GOAL := help
 
 help:
 	@echo "make demo    install the core, judge sample_images/, write report/ and say where it is"
 	@echo "make test    install everything and run all tests (as root also Xvfb and Chromium for window and browser tests)"
+	@echo "make test-pyqt6  the window's tests with the other Qt binding"
 	@echo "make lint    ruff and mypy over the whole tree"
 	@echo "make format  let ruff format the tree"
 	@echo "make demo-archive  make up half a year of sessions, audit it and say where the report is"
 	@echo "make bench   benchmarks, quick versions (FULL=1 for the full ones)"
 	@echo "make checks  the outside checks, and their table in docs/checks.md"
 	@echo "make docs    the documentation as a web site in site/"
-	@echo "make bundle  wheels of apertrue and all it needs, for a machine without a network, in bundle/"
+	@echo "make bundle  apertrue and all it needs for a machine without a network, in bundle/ (PLATFORM=windows FOR_PYTHON=3.12 EXTRAS=)"
 	@echo "make clean   remove what these made"
 
 demo: $(VENV)/.core
@@ -31,6 +36,10 @@ demo-archive: $(VENV)/.core
 
 test: $(VENV)/.test
 	@tools/run-tests $(BIN) $(CORES) $(TESTS)
+
+test-pyqt6: $(VENV)/.test
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check "PyQt6>=6.7"
+	@QT_API=pyqt6 tools/run-tests $(BIN) $(CORES) tests/window
 
 lint: $(VENV)/.lint
 	$(BIN)/ruff check .
@@ -53,10 +62,9 @@ docs: $(VENV)/.docs
 	$(BIN)/python tools/make_reference.py
 	$(BIN)/mkdocs build --strict
 
-bundle: $(VENV)/.core
-	$(BIN)/python -m pip wheel --quiet --wheel-dir bundle ".[napari]"
-	@echo "Bundle: $(CURDIR)/bundle. On the other machine, with the same Python and system:"
-	@echo "  python -m pip install --no-index --find-links bundle 'apertrue[napari]'"
+bundle: $(VENV)/.made
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --group bundle
+	@$(BIN)/python tools/bundle.py --platform $(PLATFORM) --extras "$(EXTRAS)" $(if $(FOR_PYTHON),--python $(FOR_PYTHON))
 
 clean:
 	rm -rf $(VENV) build dist site report bundle .mypy_cache .ruff_cache .pytest_cache .hypothesis mutants .coverage

@@ -1,6 +1,5 @@
 """Settings of no user are touched; a viewer with its widget; and waiting for its work."""
 
-import ctypes
 from collections.abc import Callable
 from typing import Any
 
@@ -9,10 +8,16 @@ import pytest
 
 from apertrue.simulate import Recipe, simulate
 
-# Each viewer that is made and closed takes references to None away that were never given (a fault below Python, in
-# Python 3.11 with the Qt binding; None is immortal from 3.12 on). Some in reserve keep a long run from ending in it.
-_RESERVE = [None] * 2_000_000
-ctypes.pythonapi.Py_IncRef(ctypes.py_object(_RESERVE))  # kept beyond the interpreter's end, where the fault would show
+
+@pytest.fixture(autouse=True, scope="session")
+def none_is_kept() -> None:
+    """A fault of one Qt binding must not end the tests that make viewers without a widget of ours."""
+    pytest.importorskip("qtpy")
+    import qtpy.QtCore  # noqa: F401
+
+    from apertrue.napari._versions import keep_none
+
+    keep_none()
 
 
 @pytest.fixture(autouse=True)

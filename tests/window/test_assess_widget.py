@@ -413,3 +413,128 @@ def test_a_fast_live_layer_is_not_put_off_for_ever(assess, settled, shot, qtbot)
         if begun:
             break
     assert begun
+
+
+def test_an_edge_is_corrected_by_keys_alone(assess, settled, shot, qtbot) -> None:
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels)
+    found = settled(widget).scene.aperture
+    QTest.keyClick(widget.fix_aperture, Qt.Key.Key_Space)
+    assert widget.tool.on
+    assert "arrows move it" in shows(widget, "note")
+    for key, shift in ((Qt.Key.Key_Right, False), (Qt.Key.Key_Down, False), (Qt.Key.Key_Right, True)):
+        modifier = Qt.KeyboardModifier.ShiftModifier if shift else Qt.KeyboardModifier.NoModifier
+        QTest.keyClick(widget.fix_aperture, key, modifier)
+    QTest.keyClick(widget.fix_aperture, Qt.Key.Key_Minus)
+    QTest.keyClick(widget.fix_aperture, Qt.Key.Key_Return)
+    drawn = widget.model.drawn.aperture
+    assert (drawn.x, drawn.y) == pytest.approx((found.x + 11, found.y + 1))
+    assert drawn.radius == pytest.approx(found.radius - 1)
+    assert settled(widget).scene.guided
+    # Undone from the picture, where one draws.
+    widget.viewer.keymap[next(k for k in widget.viewer.keymap if "Z" in str(k))](widget.viewer)
+    assert not settled(widget).scene.guided
+
+
+def test_escape_gives_an_edge_moved_by_keys_back(assess, settled, shot) -> None:
+    widget = assess()
+    widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    before = outline(widget.viewer)
+    click(widget.fix_beam)
+    QTest.keyClick(widget, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
+    assert not np.array_equal(outline(widget.viewer)[:20], before[:20])
+    QTest.keyClick(widget, Qt.Key.Key_Escape)
+    assert widget.model.drawn.beam is None
+    assert np.array_equal(outline(widget.viewer), before)
+
+
+def test_the_region_by_keys(assess, settled, shot, centered) -> None:
+    widget = assess()
+    widget.viewer.add_image(np.hstack([shot.frame.pixels, centered.frame.pixels]))
+    settled(widget)
+    click(widget.region)
+    # From four fifths of the picture to the right half.
+    shift = Qt.KeyboardModifier.ShiftModifier
+    for key, times in ((Qt.Key.Key_Minus, 8), (Qt.Key.Key_Right, 14)):
+        for _ in range(times):
+            QTest.keyClick(widget.region, key, shift)
+    QTest.keyClick(widget.region, Qt.Key.Key_Return)
+    assert not widget.region.isChecked()
+    left, _, right, _ = widget.model.drawn.region
+    # Four fifths of 512, 8 × 10 px less at each side, 14 × 10 px to the right.
+    assert (left, right) == pytest.approx((51.1 + 80 + 140, min(459.9 - 80 + 140, 511)))
+    settled(widget)
+    click(widget.undo)
+    settled(widget)
+    assert widget.model.drawn.region is None
+
+
+def test_a_file_dragged_into_the_window_is_judged(assess, settled, tmp_path, shot, qtbot, monkeypatch) -> None:
+    import tifffile
+    from napari.settings import get_settings
+    from qtpy.QtCore import QEvent, QPointF, QUrl
+    from qtpy.QtGui import QDropEvent
+
+    file = tmp_path / "dragged.tif"
+    tifffile.imwrite(file, shot.frame.pixels)
+    widget = assess()
+    # napari asks once which reader is to be used for a kind of file, and remembers.
+    monkeypatch.setattr(get_settings().plugins, "extension2reader", {"*.tif": "apertrue"})
+    mime = QMimeData()
+    mime.setUrls([QUrl.fromLocalFile(str(file))])
+    event = QDropEvent(
+        QPointF(50, 50), Qt.DropAction.CopyAction, mime, Qt.MouseButton.LeftButton,
+        Qt.KeyboardModifier.NoModifier, QEvent.Type.Drop,
+    )  # fmt: skip
+    widget.viewer.window._qt_viewer.dropEvent(event)
+    qtbot.waitUntil(lambda: widget.target is not None, timeout=20_000)
+    assert settled(widget).assessment.offset_percent == pytest.approx(15.0, abs=0.5)
+    assert widget.result.frame.file == str(file)
+
+
+def test_sheet_and_log_are_those_of_the_commands(assess, settled, tmp_path, shot, qtbot, monkeypatch) -> None:
+    import tifffile
+    from qtpy.QtWidgets import QFileDialog
+
+    from apertrue.session import default_log_path, events, open_log
+
+    file, sheet = tmp_path / "one.tif", tmp_path / "day.csv"
+    tifffile.imwrite(file, shot.frame.pixels)
+    sheet.write_text("file,gun_shift_x,kv\none.tif,3.5,200\n", encoding="utf-8")
+    widget = assess()
+    assert not widget.log.isEnabled()
+    widget.viewer.open(str(file), plugin="apertrue")
+    settled(widget)
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *a, **k: (str(sheet), ""))
+    click(widget.sheet)
+    assert settled(widget).frame.state.gun_shift_x == 3.5
+    assert "day.csv" in shows(widget, "setup")
+    click(widget.log)
+    qtbot.waitUntil(lambda: "entry 1" in shows(widget, "note"), timeout=20_000)
+    click(widget.log)
+    qtbot.waitUntil(lambda: "already" in shows(widget, "note"), timeout=20_000)
+    with open_log(default_log_path(), read_only=True) as log:
+        (entry,) = events(log)
+    assert entry.get("kv") == 200
+    assert entry.get("offset_percent") == widget.result.assessment.offset_percent
+    click(widget.sheet)
+    assert settled(widget).frame.state.kv is None
+    sheet.write_text("file,wrong\n", encoding="utf-8")
+    click(widget.sheet)
+    assert "no such column" in shows(widget, "note")
+
+
+def test_facts_of_a_file_end_when_another_picture_is_put_into_its_layer(assess, settled, tmp_path, shot) -> None:
+    import tifffile
+
+    file = tmp_path / "one.tif"
+    tifffile.imwrite(file, shot.frame.pixels, datetime=True)
+    widget = assess()
+    (layer,) = widget.viewer.open(str(file), plugin="apertrue")
+    assert settled(widget).frame.taken_at is not None
+    layer.data = layer.data[5:, 5:]
+    assert settled(widget).frame.taken_at is not None
+    layer.data = layer.data.copy()
+    assert settled(widget).frame.taken_at is None
+    assert "not known" in shows(widget, "age")

@@ -129,9 +129,7 @@ def test_stopping_keeps_what_was_judged_and_starting_goes_on(widget, qtbot, arch
 def test_closing_the_dock_ends_the_command(widget, qtbot, archive, monkeypatch) -> None:
     started = []
     popen = _audit_model.subprocess.Popen
-    monkeypatch.setattr(
-        _audit_model.subprocess, "Popen", lambda *a, **k: started.append(popen(*a, **k)) or started[-1]
-    )
+    monkeypatch.setattr(_audit_model.subprocess, "Popen", lambda *a, **k: started.append(popen(*a, **k)) or started[-1])
     widget.folder.setText(str(archive))
     click(widget.begin_button)
     qtbot.waitUntil(lambda: bool(started), timeout=20_000)

@@ -71,3 +71,68 @@ def test_closing_ends_the_watch(widget, qtbot, tmp_path) -> None:
     qtbot.waitUntil(lambda: widget.report is not None, timeout=20_000)
     widget.close()
     qtbot.waitUntil(lambda: not widget.running, timeout=20_000)
+
+
+@pytest.fixture
+def live(widget, centered):
+    """A layer as a camera's plugin keeps it, chosen to be watched."""
+    layer = widget.viewer.add_image(centered.frame.pixels, name="camera", scale=(2.0, 2.0))
+    widget.what.setCurrentIndex(widget.what.findData("layer"))
+    widget.every.setValue(1)
+    return layer
+
+
+def test_a_live_layer_is_followed_logged_and_warned_of(widget, qtbot, live, shot) -> None:
+    from apertrue.session import default_log_path, events, open_log
+
+    assert widget.which.currentText() == "camera"
+    click(widget.begin_button)
+    qtbot.waitUntil(lambda: widget.counts.text() == "1 judged", timeout=20_000)
+    assert widget.value("Advice") == "leave"
+    live.data = shot.frame.pixels
+    qtbot.waitUntil(lambda: not widget.banner.isHidden(), timeout=20_000)
+    assert widget.report.timeline.points[-1][1] == pytest.approx(15.0, abs=0.5)
+    # No layer for the picture: it is the camera's own, and the marks lie where it lies in the world.
+    assert [layer.name for layer in widget.viewer.layers] == ["camera", EDGES]
+    assert widget.viewer.layers[EDGES].affine.affine_matrix[0, 0] == pytest.approx(2.0)
+    # The camera sends the same frame again: that is told, not written down as news.
+    for _ in range(3):
+        live.data = shot.frame.pixels.copy()
+        widget._on_look()
+        judged = widget.counts.text()
+        qtbot.waitUntil(lambda judged=judged: widget.counts.text() != judged, timeout=20_000)
+        qtbot.wait(1100)
+    assert "frozen" in widget.counts.text()
+    click(widget.end_button)
+    qtbot.waitUntil(lambda: not widget.running, timeout=20_000)
+    with open_log(default_log_path(), read_only=True) as log:
+        files = [e.get("file") for e in events(log)]
+    assert len(files) >= 2
+    assert all(f.startswith("camera 2") for f in files)
+
+
+def test_simulated_and_unlogged_pictures_leave_no_trace(widget, qtbot, live, shot) -> None:
+    from apertrue.napari._origin import KEY, Origin
+    from apertrue.session import default_log_path
+
+    live.metadata = {KEY: Origin(None, (), simulated=True)}
+    click(widget.begin_button)
+    assert "simulated" in widget.note.text()
+    qtbot.waitUntil(lambda: widget.counts.text() == "1 judged", timeout=20_000)
+    # The layer goes in the middle of the watch: it ends and says so.
+    widget.viewer.layers.remove(live)
+    qtbot.waitUntil(lambda: not widget.running, timeout=20_000)
+    assert "layer is gone" in widget.note.text()
+    assert widget.which.count() == 0
+    click(widget.begin_button)
+    assert "no picture layer" in widget.note.text()
+    assert not default_log_path().exists()
+
+
+def test_what_a_layer_cannot_give_is_told_and_the_watch_goes_on(widget, qtbot, live, shot) -> None:
+    live.data = np.full((64, 64), np.nan)
+    click(widget.begin_button)
+    qtbot.waitUntil(lambda: "none of its pixels" in widget.note.text(), timeout=20_000)
+    live.data = shot.frame.pixels
+    qtbot.waitUntil(lambda: "1 judged" in widget.counts.text(), timeout=20_000)
+    assert widget.running

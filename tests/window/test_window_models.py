@@ -194,3 +194,77 @@ def test_a_calibration_that_holds_gives_the_move(shot) -> None:
     assert r.assessment.nudge_x is not None
     labels = [label for label, *_ in panel(r, 1).numbers]
     assert labels[-2:] == ["Turn gun shift X by", "Turn gun shift Y by"]
+
+
+def test_the_ring_of_doubt_is_the_95_percent_ellipse(result) -> None:
+    """Its size against the quantile of a χ² distribution from SciPy, its place and its axes against the covariance."""
+    from scipy.stats import chi2
+
+    from apertrue.napari._doubt import ENLARGED, doubt
+
+    a = replace(result.assessment, offset_x_px_sigma=0.8, offset_y_px_sigma=0.5, offset_xy_correlation=0.6)
+    cov = np.array([[0.64, 0.24], [0.24, 0.25]])
+    ring = doubt(result.scene, a, 1.0)
+    d = (ring.outline - (result.scene.beam.x, result.scene.beam.y)) / ENLARGED
+    assert ring.enlarged == ENLARGED
+    assert np.einsum("ni,ij,nj->n", d, np.linalg.inv(cov), d) == pytest.approx(chi2.ppf(0.95, 2))
+    longer = np.sqrt(np.linalg.eigvalsh(cov)[-1] * chi2.ppf(0.95, 2))
+    assert ring.percent == pytest.approx(100 * longer / result.scene.aperture.radius)
+    # Seen from far away it is too small; a large doubt is drawn in its true size; without an offset there is none.
+    assert doubt(result.scene, a, 50.0).enlarged == 0
+    assert doubt(result.scene, replace(a, offset_x_px_sigma=9.0), 1.0).enlarged == 1
+    assert doubt(result.scene, replace(a, offset_x_px_sigma=None), 1.0) is None
+
+
+def test_the_legend_says_how_the_doubt_is_drawn(result) -> None:
+    a = replace(result.assessment, offset_x_px_sigma=0.8, offset_y_px_sigma=0.5)
+    found = marks(result.scene, a, 1.0)
+    assert ("doubt", "doubt of the offset (95 %), drawn 10×") in panel(result, 1, ring=found.doubt).legend
+    far = marks(result.scene, a, 50.0)
+    assert len(far.vectors) < len(found.vectors)
+    assert "too small to draw" in panel(result, 1, ring=far.doubt).legend[-1][1]
+
+
+def test_an_audits_outlines_become_the_same_edges_again() -> None:
+    from apertrue.napari._audit_model import edge_of, scene_of
+    from apertrue.report.sketch import Sketch, outlines_of
+    from apertrue.scene import Scene
+
+    edge = Edge(120.0, 90.0, 60.0, e1=0.03, e2=-0.02)
+    scene = Scene("both-edges", 1.0, (200, 240), aperture=edge, beam=Edge(118.0, 95.0, 50.0))
+    (outline, _) = outlines_of(scene)
+    again = edge_of(outline)
+    assert (again.x, again.y, again.radius, again.e1, again.e2) == pytest.approx((120.0, 90.0, 60.0, 0.03, -0.02))
+    stored = Sketch(240, 200, outlines_of(scene)).outlines_json()
+    assert scene_of(stored, "both-edges", (200, 240)).beam.radius == pytest.approx(50.0)
+    assert scene_of(None, "dark", (9, 9)).aperture is None
+
+
+def test_progress_in_words() -> None:
+    from apertrue.audit import Progress
+    from apertrue.napari._audit_model import progress_words
+
+    assert progress_words(Progress("find")) == "finding files…"
+    assert progress_words(Progress("find", 40)) == "finding files: 40"
+    going = Progress("judge", 100, 100, 30, 2, known=10, seconds=10.0)
+    assert progress_words(going) == "30 of 100 files, 2.0 a second, 35 s left, 2 not read"
+    assert progress_words(replace(going, phase="done", done=100, failed=0)) == "100 of 100 files"
+
+
+def test_the_mailbox_keeps_the_newest_only() -> None:
+    from apertrue.napari._watch_model import Mailbox
+
+    mail = Mailbox()
+    assert mail.take(0.01) is None
+    mail.put("old")
+    mail.put("new")
+    assert mail.take(0.01) == "new"
+    assert mail.take(0.01) is None
+
+
+def test_keys_move_and_size_an_edge() -> None:
+    from apertrue.napari._correct import keyed
+
+    edge = keyed(Edge(50.0, 50.0, 40.0, arcs=((0.0, 90.0),)), 2.0, -3.0, 1.0)
+    assert (edge.x, edge.y, edge.radius, edge.arcs) == (52.0, 47.0, 41.0, ())
+    assert keyed(edge, 0.0, 0.0, -100.0).radius > 0

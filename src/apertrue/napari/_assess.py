@@ -8,9 +8,18 @@ from typing import Any
 
 import numpy as np
 from napari.layers import Image
-from qtpy.QtCore import Qt, QTimer
+from qtpy.QtCore import QEvent, QObject, Qt, QTimer
 from qtpy.QtGui import QKeySequence
-from qtpy.QtWidgets import QApplication, QFileDialog, QGridLayout, QHBoxLayout, QLabel, QShortcut, QVBoxLayout
+from qtpy.QtWidgets import (
+    QAbstractButton,
+    QApplication,
+    QFileDialog,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QShortcut,
+    QVBoxLayout,
+)
 
 from ..errors import ApertrueError
 from ..overlay.colors import APERTURE, BEAM
@@ -36,13 +45,16 @@ _AGE_MS = 15_000
 _ZOOM_MS = 80
 #: What a key changes while an edge or the region is drawn: (right, down, larger) in px; ten times as much with Shift.
 _KEYS = {
-    "Left": (-1.0, 0.0, 0.0),
-    "Right": (1.0, 0.0, 0.0),
-    "Up": (0.0, -1.0, 0.0),
-    "Down": (0.0, 1.0, 0.0),
-    "+": (0.0, 0.0, 1.0),
-    "-": (0.0, 0.0, -1.0),
+    Qt.Key.Key_Left: (-1.0, 0.0, 0.0),
+    Qt.Key.Key_Right: (1.0, 0.0, 0.0),
+    Qt.Key.Key_Up: (0.0, -1.0, 0.0),
+    Qt.Key.Key_Down: (0.0, 1.0, 0.0),
+    Qt.Key.Key_Plus: (0.0, 0.0, 1.0),
+    Qt.Key.Key_Equal: (0.0, 0.0, 1.0),
+    Qt.Key.Key_Minus: (0.0, 0.0, -1.0),
+    Qt.Key.Key_Underscore: (0.0, 0.0, -1.0),
 }
+_TAKES = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
 
 __all__ = ["DOTS_NAME", "REGION_NAME", "AssessWidget"]
 
@@ -142,13 +154,9 @@ class AssessWidget(Dock):
         self.setMinimumWidth(max(int(22 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar + 12))
         self._shortcut(QKeySequence.StandardKey.Undo, self._on_undo)
         self._shortcut(QKeySequence.StandardKey.Paste, self.paste_picture)
-        self._shortcut("Escape", self._end_tools)
-        self._drawing_keys = [
-            self._shortcut(f"{shift}{key}", partial(self._on_key, *(step * v for v in way)))
-            for key, way in _KEYS.items()
-            for shift, step in (("", 1.0), ("Shift+", 10.0))
-        ]
-        self._drawing_keys += [self._shortcut(key, self._on_enter) for key in ("Return", "Enter")]
+        # Buttons keep arrow keys for themselves; while one draws, these move what is drawn.
+        for button in self.findChildren(QAbstractButton):
+            button.installEventFilter(self)
         # On the picture, too: that is where one draws.
         self._bound = [
             bind(self.viewer, key, slot) for key, slot in (("Control-Z", self._on_undo), ("Escape", self._end_tools))
@@ -318,19 +326,41 @@ class AssessWidget(Dock):
         button.setChecked(True)
         self._whose = whose
         self.tool.start()
-        self._drawing(True)
         self._say_note(
             f"Drag the {whose}'s edge (or its center), or click three points on the edge. By keys: arrows move it, "
             "+ and − size it (Shift: tenfold), Enter takes it. Esc ends."
         )
 
-    def _drawing(self, on: bool) -> None:
-        for shortcut in self._drawing_keys:
-            shortcut.setEnabled(on)
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
+        """Keys that a button would take for itself."""
+        if event.type() == QEvent.Type.KeyPress and not self._closed and self._key(event):
+            return True
+        return super().eventFilter(watched, event)
+
+    def keyPressEvent(self, event: Any) -> None:  # noqa: N802
+        """Keys while one draws."""
+        if not self._key(event):
+            super().keyPressEvent(event)
+
+    def _key(self, event: Any) -> bool:
+        """Move, size or take what is drawn; whether it was such a key."""
+        tool = self.region_tool if self.region_tool.on else self.tool
+        if not tool.on:
+            return False
+        key = event.key()
+        if key == Qt.Key.Key_Escape:
+            self._end_tools()
+        elif key in _TAKES:
+            tool.accept()
+        elif key in _KEYS:
+            step = 10.0 if event.modifiers() & Qt.KeyboardModifier.ShiftModifier else 1.0
+            tool.key(*(step * v for v in _KEYS[Qt.Key(key)]))
+        else:
+            return False
+        return True
 
     def _end_tools(self) -> None:
         if not (self.tool.on or self.region_tool.on):
-            self._drawing(False)
             return
         edge_on = self.tool.on
         self.tool.stop()
@@ -340,16 +370,9 @@ class AssessWidget(Dock):
         self.region.setChecked(False)
         self.region_tool.stop(self.target)
         self.region_tool.show(self.model.drawn.region)
-        self._drawing(False)
         self._say_note("")
         if edge_on:
             self._draw()
-
-    def _on_key(self, dx: float, dy: float, grow: float) -> None:
-        (self.region_tool if self.region_tool.on else self.tool).key(dx, dy, grow)
-
-    def _on_enter(self) -> None:
-        (self.region_tool if self.region_tool.on else self.tool).accept()
 
     def _present_edge(self) -> Edge | None:
         if self._whose is None:
@@ -396,7 +419,6 @@ class AssessWidget(Dock):
             return
         self.region.setChecked(True)
         self._say_note(self.region_tool.start(self.aim.to_world, self.result.frame.shape, self._px()))
-        self._drawing(True)
 
     def _region_changed(self, region: Region | None) -> None:
         if not self._closed and self.model.restrict(region):

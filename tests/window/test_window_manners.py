@@ -1,0 +1,114 @@
+"""What holds for all widgets: keys, ends, sizes, nothing that grows; and the live sample."""
+
+import gc
+import sys
+import threading
+from importlib import import_module
+
+import numpy as np
+import pytest
+
+pytest.importorskip("napari")
+pytestmark = pytest.mark.window
+
+from qtpy.QtCore import Qt  # noqa: E402
+from qtpy.QtWidgets import QAbstractButton, QAbstractScrollArea, QComboBox, QLineEdit  # noqa: E402
+
+from apertrue.napari._versions import keep_none  # noqa: E402
+
+WIDGETS = ("_assess:AssessWidget", "_watch:WatchWidget", "_calibrate:CalibrateWidget", "_practice:PracticeWidget",
+           "_audit:AuditWidget")  # fmt: skip
+#: Keys that napari's own menu bar answers to with Alt.
+MENUS = set("fvlpwh")
+
+
+def made(where: str, viewer):
+    module, _, name = where.partition(":")
+    return getattr(import_module(f"apertrue.napari.{module}"), name)(viewer)
+
+
+def test_each_widget_by_keys_and_its_end(make_napari_viewer) -> None:
+    viewer = make_napari_viewer()
+    for where in WIDGETS:
+        widget = made(where, viewer)
+        dock = viewer.window.add_dock_widget(widget, name=where)
+        letters = [
+            text[text.index("&") + 1].lower()
+            for button in widget.findChildren(QAbstractButton)
+            if "&" in (text := button.text())
+        ]
+        assert len(letters) == len(set(letters)), f"{where}: two buttons answer to one key: {sorted(letters)}"
+        assert not MENUS & set(letters), f"{where}: a button takes a key of the menu bar"
+        for child in (*widget.findChildren(QAbstractButton), *widget.findChildren(QComboBox)):
+            if child.objectName().startswith("qt_"):  # a table's own part
+                continue
+            assert child.focusPolicy() & Qt.FocusPolicy.TabFocus, f"{where}: {child.objectName()} can't be reached"
+        for field in widget.findChildren(QLineEdit):
+            assert field.focusPolicy() & Qt.FocusPolicy.TabFocus
+        # Low enough for a screen of 1080 lines at 150 %, beside napari's own bars.
+        assert widget.minimumSizeHint().height() < 640, where
+        assert widget.minimumSizeHint().width() < 560, where
+        assert any(
+            a.widgetResizable() for a in widget.findChildren(QAbstractScrollArea) if hasattr(a, "widgetResizable")
+        )
+        # The dock's cross: napari only takes the widget out.
+        viewer.window.remove_dock_widget(dock)
+        assert widget._closed, where
+    assert not [layer.name for layer in viewer.layers]
+
+
+def test_many_pictures_leave_nothing_behind(assess, settled, shot, centered) -> None:
+    widget = assess()
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+
+    def next_picture(k: int) -> None:
+        # An array of its own each time: one that is kept would show.
+        layer.data = (shot if k % 2 else centered).frame.pixels.copy()
+        settled(widget)
+
+    def held() -> int:
+        gc.collect()
+        return sum(1 for o in gc.get_objects() if type(o).__name__ in ("Aim", "FunctionWorker", "Result", "Scene"))
+
+    def count() -> tuple[int, int, int]:
+        return threading.active_count(), len(widget.viewer.layers), len(layer.events.data.callbacks)
+
+    for k in range(4):
+        next_picture(k)
+    before, kept, objects = count(), held(), len(gc.get_objects())
+    for k in range(10):
+        next_picture(k)
+    assert count() == before
+    # One picture at work, one shown; a last worker may just be going.
+    assert held() <= kept + 3
+    # A few small ones a picture are napari's own.
+    assert len(gc.get_objects()) - objects < 10 * 8 + 60
+
+
+def test_references_to_none_do_not_run_out() -> None:
+    """Where the Qt binding takes them, they are made plenty; elsewhere nothing is done, and a second time neither."""
+    first = keep_none()
+    assert not keep_none()
+    if first:
+        assert sys.getrefcount(None) > 2**40
+
+
+def test_the_live_sample_changes_until_its_layer_goes(make_napari_viewer, qtbot) -> None:
+    from apertrue.napari import _live
+    from apertrue.napari._origin import origin_of
+
+    viewer = make_napari_viewer()
+    before = set(_live._AT_WORK)
+    (layer,) = viewer.open_sample("apertrue", "microscope")
+    (feed,) = _live._AT_WORK - before
+    first = np.array(layer.data)
+    feed.next()
+    assert layer.data.shape == first.shape
+    assert not np.array_equal(layer.data, first)
+    origin = origin_of(layer.metadata)
+    assert origin.simulated
+    assert origin.fits(layer.data)
+    viewer.layers.remove(layer)
+    assert feed not in _live._AT_WORK
+    assert not feed.timer.isActive()
