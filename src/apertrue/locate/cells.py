@@ -235,8 +235,8 @@ def _samples(
     half = (block - 1) / 2
     scaled = np.array([(edge[0] - half) / block, (edge[1] - half) / block, edge[2] / block, *edge[3:5]])
     i, j, _ = band_pixels(mean.shape, scaled, reach / block, grain.most)
-    at_x: Array = half + i * float(block)
-    at_y: Array = half + j * float(block)
+    at_x = np.asarray(half + i * float(block), dtype=np.float64)
+    at_y = np.asarray(half + j * float(block), dtype=np.float64)
     return at_x, at_y, mean[j, i]
 
 

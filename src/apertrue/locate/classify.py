@@ -34,6 +34,8 @@ ALL_ROUND = 8.0
 #: Share of an edge's width within which smooth light that the polynomials miss can move it (1σ of x, y and radius):
 #: the aperture's, beside the faint halo, and the beam's.
 SHAPE = (0.002, 0.001)
+#: Share of an unexplained χ² that one parameter is taken to bear.
+HIDDEN = 0.015
 #: Unmodeled variation of the light (relative) by which an edge is off by its own width, and the share of such a doubt in
 #: the radius that the center has, too.
 MISFIT, ARC = 0.02, 0.3
@@ -62,6 +64,20 @@ def spread_of(solution: Solution) -> float:
         float(fit.weight[near].sum()) - len(fit.normal), 1.0
     )
     return float(np.sqrt(max(chi2, 1.0)))
+
+
+def doubt_of(solution: Solution) -> float:
+    """By how much a fit's σ is enlarged: for the residuals' size, and for what they leave unexplained together.
+
+    Unexplained χ² of Δ could hide an error of √Δ σ in the worst case, when all of it were due to one wrong parameter. A
+    small share of that is assumed (from the scatter of simulated scenes whose edges meet, benchmarks/honesty.py);
+    nothing where Δ is within chance.
+    """
+    fit, cells = solution.fit, solution.cells
+    n = float(fit.weight[cells.near].sum())
+    spread = spread_of(solution)
+    hidden = max((spread**2 - 1.0) * n - 2.0 * np.sqrt(2.0 * max(n, 1.0)), 0.0)
+    return float(np.sqrt(spread**2 + HIDDEN * hidden))
 
 
 def bare_edge(p: Array) -> Edge:
@@ -117,10 +133,10 @@ def judge_pair(
     gap = tightest_gap(fit.aperture, fit.beam)
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < ALL_ROUND:
         return None  # an aperture around the whole beam shows all round, if only faintly
-    spread = spread_of(solution)
-    covariance = covariance_of(fit, solution.cells, spread)
+    spread, doubt = spread_of(solution), doubt_of(solution)
+    covariance = covariance_of(fit, solution.cells, doubt)
     if lacking is not None:
-        covariance = covariance + lacking * spread**2
+        covariance = covariance + lacking * doubt**2
     misfit = _light_misfit(solution)
     saturated = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise) > 0.01
     for which, name in enumerate(("aperture", "beam")):
@@ -191,6 +207,7 @@ def judge_single(
 ) -> Judged:
     """A scene with one edge or none."""
     rough, noise = first.rough, first.noise
+    assert rough is not None
     shape = (int(first.pixels.shape[0]), int(first.pixels.shape[1]))
     other = Judged(Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=rough.dark, noise=noise, why=("not-this-view",)))
     if solution is None or solution.fit.beam is None:

@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 LEAST_SIDE = 16
 #: Kinds after which a closer look at a small lit region may tell more.
 UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
+#: Kinds whose edges are followed from frame to frame.
+FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
 #: By how much (χ²) one way to call the edges must beat the other.
@@ -87,6 +89,9 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints) -> tuple[Scene,
     low, high = float(np.quantile(finite, 0.02)), float(finite.max())
     noise = estimate_noise(pixels, low, high, frame.saturation)
     noise = _at_least(noise, high - low)
+    followed = _followed(pixels, reduced, noise, frame, hints)
+    if followed is not None:
+        return followed, None
     rough = look(reduced, block_sigma(noise, reduced))
     if rough is None or not _lit(rough, noise, reduced):
         flags = plain_flags(frame, pixels, hints)
@@ -97,6 +102,34 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints) -> tuple[Scene,
     if scene.aperture is None or scene.beam is None:
         scene = replace(scene, flags=plain_flags(frame, pixels, hints))
     return scene, rough
+
+
+def _followed(pixels: NDArray[Any], reduced: Reduced, noise: Noise, frame: Frame, hints: Hints) -> Scene | None:
+    """The scene when both edges still lie about where the last frame had them; else ``None``: look anew."""
+    last = hints.previous
+    if last is None or last.aperture is None or last.beam is None or last.core is None or not last.sign_known:
+        return None
+    if hints.start_aperture is not None or hints.start_beam is not None or last.background is None:
+        return None
+    contrast = last.core - last.background
+    if not contrast > 0 or last.kind not in FOLLOWED:
+        return None
+    edges = [np.array([e.x, e.y, e.radius, e.e1, e.e2, max(e.width, 0.4)]) for e in (last.aperture, last.beam)]
+    with np.errstate(all="ignore"):
+        pair = fine(pixels, reduced, noise, edges[0], edges[1], contrast, placed=True)
+        if pair is None or quality(pair) > GOOD or not resolved(pair):
+            return None
+        # Roles are the last frame's while both radii are.
+        judged = judge_pair(pair, True, Look(pixels, reduced, noise, None), frame, hints)
+    if judged is None or judged.scene.kind is not last.kind or not _like(judged.scene, last):
+        return None
+    return judged.scene
+
+
+def _like(scene: Scene, last: Scene) -> bool:
+    """Whether both discs have kept their sizes."""
+    pairs = ((scene.aperture, last.aperture), (scene.beam, last.beam))
+    return all(a is not None and b is not None and abs(a.radius - b.radius) < 0.03 * b.radius for a, b in pairs)
 
 
 def _at_least(noise: Noise, contrast: float) -> Noise:
@@ -201,6 +234,7 @@ class Candidate:
 
 def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
     """Try the likely readings of the picture until one explains it; then ask whether a single edge does as well."""
+    assert first.rough is not None
     contrast = first.rough.bright - first.rough.dark
     guided = _guided(first, hints)
     tried: list[Candidate] = []
@@ -321,6 +355,7 @@ def _per_cell(solution: Solution) -> float:
 
 def _single(first: Look, contrast: float) -> Solution | None:
     """One edge alone."""
+    assert first.rough is not None
     if not first.rough.outline:
         return None
     solution = coarse(first.reduced, first.noise, Start(None, first.rough.outline[0][0]), contrast)
@@ -342,6 +377,7 @@ def _guided(first: Look, hints: Hints) -> list[Start]:
 
     if aperture is not None and beam is not None:
         return [Start(blocks(aperture), blocks(beam))]
+    assert first.rough is not None
     one = blocks(aperture or beam)  # type: ignore[arg-type]
     out = []
     for other in [e for e, _ in first.rough.outline] + ([first.rough.surround[0]] if first.rough.surround else []):

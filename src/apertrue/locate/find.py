@@ -138,9 +138,9 @@ def block_sigma(noise: Noise, reduced: Reduced) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """A picture and the first things known of it."""
+    """A picture and the first things known of it; ``rough`` is not looked for when edges are followed."""
 
     pixels: NDArray[Any]
     reduced: Reduced
     noise: Noise
-    rough: Rough
+    rough: Rough | None

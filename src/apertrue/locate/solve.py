@@ -122,17 +122,20 @@ def fine(
     contrast: float,
     *,
     bad: NDArray[np.bool_] | None = None,
+    placed: bool = False,
 ) -> Solution | None:
     """Fit the forward model to the pixels around both edges and the blocks elsewhere, in px.
 
     Pixels are gathered around where the edges are thought to be; when the fit moves an edge by a good part of its width,
     they are gathered anew around the new place.
+
+    ``placed``: the edges are known to lie within a width or so (tracking), so that the place need not be found first.
     """
     scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
     linear = None
     basis: Basis | None = None
     blocks: dict[int, Array] = {}
-    for _ in range(MOST_PASSES):  # first only the place, from part of the pixels
+    for _ in range(0 if placed else MOST_PASSES):  # first only the place, from part of the pixels
         cells = _cells(pixels, reduced, aperture, beam, scale, bad, grain=ROUGH, blocks=blocks)
         if cells is None:
             return None
@@ -150,8 +153,7 @@ def fine(
             break
         if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
             return None  # running away from a picture that it does not resemble
-    assert basis is not None
-    basis, linear = _with_rich_halo(fit)
+    basis, linear = _with_rich_halo(aperture, beam, None if placed else fit)
     solution = None
     for _ in range(2):
         cells = _cells(pixels, reduced, aperture, beam, scale, bad, blocks=blocks)
@@ -169,11 +171,11 @@ def fine(
     return solution
 
 
-def _with_rich_halo(fit: Fit) -> tuple[Basis, Array]:
-    """The final fit's basis, and the rough fit's light in it."""
-    has_halo = fit.aperture is not None and fit.beam is not None
-    basis = basis_for(fit.aperture, fit.beam, halo=HALO if has_halo else 2, decays=DECAYED if has_halo else 0)
-    return basis, carried(fit, basis)
+def _with_rich_halo(aperture: Array | None, beam: Array | None, fit: Fit | None) -> tuple[Basis, Array | None]:
+    """The final fit's basis, and the rough fit's light in it, if there is one."""
+    has_halo = aperture is not None and beam is not None
+    basis = basis_for(aperture, beam, halo=HALO if has_halo else 2, decays=DECAYED if has_halo else 0)
+    return basis, None if fit is None else carried(fit, basis)
 
 
 def _distance(old: Array | None, new: Array | None) -> float:
