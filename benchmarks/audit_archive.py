@@ -220,7 +220,7 @@ def audited(folder: Path, page: Path) -> dict[str, int]:
         log = folder.with_suffix(".sqlite")
         log.unlink(missing_ok=True)
         logged(folder, list(done.rows()), log)
-        with open_log(log, read_only=True) as kept:
+        with open_log(log, durable=False) as kept:  # a read-only one would leave its journal behind
             last = datetime.fromisoformat(str(kept.value("select max(at) from log")))
             write_session_report(
                 page.with_stem(f"{page.stem}-log"), kept, Instrument(name="made-up", timezone="UTC"), now=last

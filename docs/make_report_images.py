@@ -64,6 +64,7 @@ def take(pages: dict[str, Path], to: Path) -> None:
             tab.goto(pages[page].as_uri())
             for i in range(opened):
                 tab.locator("button.open").nth(i).click()
+            tab.evaluate("scrollTo(0, 0)")
             image = tab.screenshot(full_page=True, clip=_clip(tab, width, first, last))
             target = to / f"report-{name}.png"
             _save(image, target)

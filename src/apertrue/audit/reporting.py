@@ -153,7 +153,12 @@ def render_rows(
     pictures = pictures_of(rows)
     if mask_names:
         pictures = masked(pictures, names)
-    summary = summarize(pictures, offset_limit=limits.offset_leave, rng=np.random.default_rng(SEED))
+    summary = summarize(
+        pictures,
+        offset_limit=limits.offset_leave,
+        nudge_limit=limits.offset_nudge,
+        rng=np.random.default_rng(SEED),
+    )
     if history is None:
         history = history_of_pictures(
             pictures, calibrations=calibrations, limits=limits, costs=found.costs, rng=np.random.default_rng(SEED)

@@ -105,6 +105,8 @@ class Summary:
         starts: better start values per setting.
         series: working score, offset at start and drift per session with trends.
         file_times: pictures whose time is only the file's.
+        auto_for_want_of_calibration: pictures for the routine, within the limit for a nudge, whose direction to turn the
+            shift axes was not known.
     """
 
     counts: Mapping[str, int]
@@ -130,10 +132,20 @@ class Summary:
     flags: Mapping[str, int] = field(default_factory=dict)
     drift_since: float | None = None
     drift_before: Estimate | None = None
+    auto_for_want_of_calibration: int = 0
 
 
-def summarize(pictures: Sequence[Picture], *, offset_limit: float = 5.0, rng: np.random.Generator) -> Summary:
-    """The summary of ``pictures``; ``offset_limit`` is the largest offset that is left as it is, %."""
+def summarize(
+    pictures: Sequence[Picture], *, offset_limit: float = 5.0, nudge_limit: float = 25.0, rng: np.random.Generator
+) -> Summary:
+    """The summary of ``pictures``.
+
+    Args:
+        pictures: of the archive.
+        offset_limit: the largest offset that is left as it is, %.
+        nudge_limit: the largest offset that a move by hand is meant for, %.
+        rng: source of bootstrap and permutations.
+    """
     sessions = tuple(sessions_of(pictures))
     scored = [p for p in pictures if p.working_score is not None]
     groups = [p.session for p in scored]
@@ -172,6 +184,13 @@ def summarize(pictures: Sequence[Picture], *, offset_limit: float = 5.0, rng: np
         file_times=sum(str(p.row["taken_at_source"] or "").startswith("file time") for p in pictures),
         flags=dict(sorted(flags.items(), key=lambda item: (-item[1], item[0]))),
         drift_since=since,
+        auto_for_want_of_calibration=sum(
+            p.kind == "auto"
+            and "direction-unknown" in (p.row["reasons"] or ())
+            and p.offset is not None
+            and p.offset <= nudge_limit
+            for p in pictures
+        ),
         drift_before=clustered_quantile([p.speed for p in before], [p.session for p in before], 0.5, rng),
     )
 

@@ -49,8 +49,14 @@ def in_short(s: Summary, *, offset_limit: float, history: History | None = None)
     out = []
     if judged:
         told = [f"{_share(s.counts['leave'], judged)} were centered well enough"]
-        words = {"nudge": "wanted a small move by hand", "auto": "the automatic routine", "retake": "could not tell"}
+        words = {
+            "nudge": "wanted a small move by hand",
+            "auto": "wanted the automatic routine",
+            "retake": "could not tell",
+        }
         told += [f"{_share(s.counts[k], judged)} {w}" for k, w in words.items() if s.counts[k]]
+        if s.auto_for_want_of_calibration > s.counts["auto"] / 2:
+            told = [f"{t} (most only because no shift calibration was at hand)" if "routine" in t else t for t in told]
         total = sum(s.counts.values())
         shown = f"{judged} of {total} pictures show" if judged < total else f"All {_n(total, 'picture')} show"
         out.append(f"{shown} a condenser aperture with a beam in it: {_listed(told)}.")
@@ -101,6 +107,11 @@ def _shares(s: Summary) -> Paragraph:
     span = "" if s.first is None else f" of {first}" if first == last else f" from {first} to {last}"
     head = f"{_n(total, 'picture')}{span}, {_n(len(s.sessions), 'session')} with a measured beam."
     points = [f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]})" for k in KINDS if s.counts[k]]
+    if s.auto_for_want_of_calibration:
+        head += (
+            f" {s.auto_for_want_of_calibration} of the {s.counts['auto']} for the automatic routine lie within the limit "
+            "for a nudge: with a shift calibration at hand a small move would have done."
+        )
     return Paragraph("What was found", head, tuple(points))
 
 
@@ -216,7 +227,7 @@ def _settings(history: History) -> list[Paragraph]:
             if r.pays_after is not None:
                 text += f"; storing it anew pays after {_n(r.pays_after, 'recall')}"
         points.append(text)
-    text = "Root mean square offset after a recall, in % of the aperture radius."
+    text = "How far off the beam was after a recall (root mean square, in % of the aperture radius)."
     if history.inferred:
         text += (
             " An archive keeps no log of recalls: the first picture of a setting in a session is taken for one, so a "

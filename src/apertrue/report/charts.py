@@ -260,7 +260,7 @@ def _frame(x_ticks: Sequence[tuple[float, str]], y_ticks: Sequence[tuple[float, 
 
 def _anchor(at: float, letters: int, right: float) -> str:
     """Words at a place near the right rim end there instead of running over it."""
-    return "end" if at + 3.4 * letters > right + _RIGHT else "middle"
+    return "end" if at + 4.8 * letters > right + _RIGHT else "middle"
 
 
 def scale(
