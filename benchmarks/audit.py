@@ -182,6 +182,7 @@ def killed(folder: Path, store: Path, chance: random.Random, workers: int) -> bo
     pid = os.fork()
     if pid == 0:
         os.close(told)
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # what workers cry that lose their parent while they start
         try:
             audit(folder, store, Limits(workers=workers), lambda _: os.write(tell, b"."))
         finally:
