@@ -156,3 +156,11 @@ def test_from_python(make_burst: Callable[..., list[Frame]]) -> None:
     assert repr(judged).endswith("3 of 3 frames>")
     assert pickle.loads(pickle.dumps(judged)).to_dict() == judged.to_dict()
     assert judged.overlay().size[0] > 0
+
+
+def test_the_overlay_says_that_it_is_a_mean(still: list[Result]) -> None:
+    from apertrue.overlay.panel import _words
+
+    burst = combine(still[:3], SETUP)
+    said = _words(burst.result.assessment, burst.result.advice, ("aperture", "beam"), 0, True)
+    assert any("the mean of 3 frames" in line.text for line in said)

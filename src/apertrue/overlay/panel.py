@@ -113,6 +113,8 @@ def _words(a: Assessment, advice: Advice | None, marks: tuple[str, ...], enlarge
         lines.append(_Line(f"the needed move of the beam{times}", TEXT, sample=MOVE))
     if a.file:
         page = f", page {a.page}" if a.page else ""
+        if a.frames_given is not None:
+            page = f", the mean of {a.frames_used or a.frames_given} frames"
         part = "" if whole else " (part of the picture)"
         lines.append(_Line(PurePath(a.file).name + page + part, QUIET))
     return lines
