@@ -9,7 +9,8 @@ from apertrue.calibration import Calibration, StateKey
 from apertrue.frame import Frame, State
 from apertrue.instrument import Instrument
 from apertrue.session import add_event, add_picture, context_for, events
-from apertrue.session.history import learned_instrument, nudges_failed, running_since, runs
+from apertrue.session.history import learned_instrument, nudges_failed, recalled, running_since, runs
+from apertrue.session.stand import standing
 
 
 def _frame(at, file="new.tif", digest="new", **state):
@@ -134,6 +135,28 @@ def test_a_constant_left_by_the_routine_is_learned_once_it_is_sure(log, start, m
     assert x == pytest.approx(4.0, abs=0.6)  # the prior still pulls a little
     assert abs(y) < 1.0
     assert 3.0 < found.auto_residual_percent < 5.0
+
+
+def test_what_recalled_settings_were_off_is_learned_and_said_until_a_picture_shows(log, start, make_assessment):
+    def at(m):
+        return start + timedelta(minutes=m)
+
+    _picture(log, make_assessment, at(0), 1.0, 0)
+    add_event(log, "recall", at(1), values={"setting": "stem"})
+    first = standing(log, Instrument(), at(2)).sentences[0]
+    assert "common practice, none in this log" in first
+    assert "by 15 ± 4 %" in first
+    for i in range(6):
+        add_event(log, "recall", at(10 * i + 10), values={"setting": "stem"})
+        if i == 5:
+            add_event(log, "nudge", at(10 * i + 11), values={"nudge_x": 1.0})  # moved before it was looked at
+        _picture(log, make_assessment, at(10 * i + 12), 4.0, i + 1)
+    assert "recalled" not in " ".join(standing(log, Instrument(), at(63)).sentences)
+    off = recalled(log, at(63))
+    assert off.observations == 5
+    assert 4.0 < off.rms_percent < 15.0  # the prior still counts for three
+    add_event(log, "recall", at(64), values={"setting": "stem"})
+    assert "(5 recalls in this log)" in standing(log, Instrument(), at(65)).sentences[0]
 
 
 def test_the_usual_current_needs_two_readings_of_the_same_state(log, start, make_assessment):

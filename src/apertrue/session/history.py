@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, tzinfo
 from statistics import mean, stdev
 
-from ..advise.history import RoutineRun, learned_costs, routine_residual
+from ..advise.history import RoutineRun, Spread, learned_costs, recalled_offset, routine_residual
 from ..compare.agreement import Point2
 from ..compare.difference import learn_difference
 from ..frame import State
@@ -129,6 +129,20 @@ def learned_left(store: Store, now: datetime) -> Left:
     x, y = constant.mean.x, constant.mean.y
     named = constant.named and x is not None and y is not None
     return Left(routine_residual(past).rms_percent, (float(x or 0.0), float(y or 0.0)) if named else None)
+
+
+def recalled(store: Store, now: datetime) -> Spread:
+    """How far off recalled gun settings were: root-mean-square offset of the first picture after each, with a prior."""
+    found = events(store, since=now - LEARN_FROM, until=now, kinds=(EventKind.RECALL,))
+    return recalled_offset(_after_recall(store, entry, now) for entry in found)
+
+
+def _after_recall(store: Store, recall: SessionEvent, now: datetime) -> float | None:
+    """Offset in the first picture after a recall; ``None`` where the beam was moved before it."""
+    at = recall.at.timestamp()
+    row = store.row(_AFTER, (at, at, recall.id, min(now, recall.at + _AFTER_RUN).timestamp()))
+    entry = None if row is None else event_from_row(row)
+    return float(entry.get("offset_percent")) if entry is not None and entry.kind is EventKind.PICTURE else None
 
 
 def _routine_entries(store: Store, now: datetime) -> list[SessionEvent]:

@@ -1,17 +1,20 @@
 """How the session stands now: the last picture, the drift, and when to look again. One place for all who show it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
+from ..advise.history import Spread
 from ..calibration import Calibration
 from ..drift import Outlook, ScoreCurve, outlook, sentences
 from ..instrument import Instrument
+from ..registry.format import format_number
 from ..store import Store
 from .clock import clock_words, in_zone, zone_of
 from .entry import SessionEvent
+from .history import recalled
 from .log import events
 from .track import Follower
 from .words import EventKind
@@ -74,7 +77,31 @@ def standing(
     """
     entries = events(store, since=since or now - timedelta(hours=REACH_H), until=now + timedelta(seconds=0.001))
     last = next((e for e in reversed(entries) if tells(e)), None)
-    return stand(Follower.of(entries, calibrations), last, instrument, now)
+    here = stand(Follower.of(entries, calibrations), last, instrument, now)
+    since_recall = _unseen_recall(entries)
+    if since_recall is None:
+        return here
+    return replace(here, sentences=(recall_sentence(recalled(store, now)), *here.sentences))
+
+
+def _unseen_recall(entries: Sequence[SessionEvent]) -> SessionEvent | None:
+    """The last recall of a stored setting, if no picture showed the beam since."""
+    for entry in reversed(entries):
+        if entry.kind is EventKind.RECALL:
+            return entry
+        if tells(entry):
+            return None
+    return None
+
+
+def recall_sentence(off: Spread) -> str:
+    """What to expect of a recalled setting before a picture shows it."""
+    rms = format_number(off.rms_percent, off.sigma, unit="%")
+    source = f"{off.observations} recalls in this log" if off.observations else "common practice, none in this log"
+    return (
+        f"A stored setting was recalled and no picture taken since: the focus comes back, the shift has usually moved on, "
+        f"by {rms} of the aperture radius ({source}). Take a picture before you work."
+    )
 
 
 def stand(
