@@ -164,3 +164,12 @@ def test_the_overlay_says_that_it_is_a_mean(still: list[Result]) -> None:
     burst = combine(still[:3], SETUP)
     said = _words(burst.result.assessment, burst.result.advice, ("aperture", "beam"), 0, True)
     assert any("the mean of 3 frames" in line.text for line in said)
+
+
+def test_a_single_frame_is_itself(still: list[Result]) -> None:
+    burst = combine(still[:1], SETUP)
+    a, alone = burst.result.assessment, still[0].assessment
+    assert (burst.way, a.frames_given, a.frames_used, a.beam_jitter_px) == ("single", 1, 1, None)
+    assert (a.offset_percent, a.offset_percent_sigma) == (alone.offset_percent, alone.offset_percent_sigma)
+    dark = judge_frame(Frame(np.random.default_rng(1).normal(100, 3, (64, 64)).astype(np.float32)), SETUP)
+    assert combine([dark], SETUP).result.assessment.frames_used == 0

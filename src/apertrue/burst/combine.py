@@ -215,7 +215,7 @@ def _combined(
     mean = pictures.mean(last)
     if pictures.count == 1:
         only = next((r for r in results if _has_numbers(r)), results[-1])
-        return _Found(_judged(only.scene, mean, setup, context), 1, "single")
+        return _Found(_judged(only.scene, mean, setup, context), int(_has_numbers(only)), "single")
     read = _of_one_kind(read)
     whole = advised_after(context, _judge(mean, setup, context), setup)
     if len(read) < 2:
