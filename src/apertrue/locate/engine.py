@@ -45,10 +45,12 @@ WORST = 2.4
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
 #: By how much (χ²) a second edge close to the first must improve the fit.
 NEEDED = 100.0
+#: Two edges within so many combined widths of each other must explain the picture much better than one does.
+NEAR = 6.0
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
 #: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
-NOT_ONE = 3.0
+NOT_ONE = 20.0
 #: At most so many readings are fitted to the pixels.
 MOST_TRIED = 3
 
@@ -260,7 +262,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
             if sharper is not pair:
                 pair, lacking = sharper, None
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
-        if judged is not None and not guided and not resolved(pair) and not _needed(pair, first.noise, contrast):
+        if judged is not None and not guided and not resolved(pair, NEAR) and not _needed(pair, first.noise, contrast):
             judged = None
         worth = shortfall(pair, contrast)
         tried.append(Candidate(judged if worth < WORST else None, worth))
@@ -279,7 +281,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
-    if quality(pair) > GOOD:
+    if quality(pair) > GOOD and not resolved(pair):
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:

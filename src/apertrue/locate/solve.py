@@ -147,7 +147,7 @@ def fine(
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
-        if any(e is not None and e[5] > SOFTEST * e[2] for e in (aperture, beam)):
+        if _too_soft(aperture) or (_too_soft(beam) and not _spot(aperture, beam)):
             return None  # no edge any more, and bands as wide as the picture
         if shift < SETTLED:
             break
@@ -169,6 +169,15 @@ def fine(
         if shift < SETTLED:
             break
     return solution
+
+
+def _too_soft(edge: Array | None) -> bool:
+    return edge is not None and bool(edge[5] > SOFTEST * edge[2])
+
+
+def _spot(aperture: Array | None, beam: Array | None) -> bool:
+    """Whether the beam is a crossover spot, which may well be as soft as it is wide."""
+    return aperture is not None and beam is not None and bool(beam[2] + 2 * beam[5] < 0.3 * aperture[2])
 
 
 def _with_rich_halo(aperture: Array | None, beam: Array | None, fit: Fit | None) -> tuple[Basis, Array | None]:
