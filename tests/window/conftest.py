@@ -68,7 +68,7 @@ def settled(qtbot) -> Callable[[Any], Any]:
     """Waits until a widget's work is through; returns its result."""
 
     def wait(widget: Any) -> Any:
-        qtbot.waitUntil(lambda: not widget._settle.isActive() and not widget.latest.running, timeout=20_000)
+        qtbot.waitUntil(lambda: widget.settled, timeout=60_000)
         return widget.result
 
     return wait

@@ -43,6 +43,8 @@ _EMPTY = "Open a picture of the beam in the condenser aperture: drag a file here
 _SETTLE_MS = 20
 _AGE_MS = 15_000
 _ZOOM_MS = 80
+#: The panel shows a live layer's numbers this often at most, ms: nobody reads faster, and the picture has the time.
+_PANEL_MS = 150
 #: What a key changes while an edge or the region is drawn: (right, down, larger) in px; ten times as much with Shift.
 _KEYS = {
     Qt.Key.Key_Left: (-1.0, 0.0, 0.0),
@@ -70,6 +72,7 @@ class AssessWidget(Dock):
         self.result: Result | None = None
         self.overlay = OverlayLayer(self.viewer)
         self.dots = Dots(self.viewer)
+        self._marks = marks(None, None)
         self._whose: Whose | None = None
         self.latest, self.logging = Latest(self), Latest(self)
         self.region_tool = RegionTool(self.viewer, self._region_changed)
@@ -88,6 +91,10 @@ class AssessWidget(Dock):
         self._zoom = QTimer(self)
         self._zoom.setSingleShot(True)
         self._zoom.setInterval(_ZOOM_MS)
+        self._panel = QTimer(self)
+        self._panel.setSingleShot(True)
+        self._panel.setInterval(_PANEL_MS)
+        self._panel_waits = False
         self._age = QTimer(self)
         self._age.setInterval(_AGE_MS)
         self._build()
@@ -171,6 +178,7 @@ class AssessWidget(Dock):
 
     def _connect(self) -> None:
         self._zoom.timeout.connect(self._on_zoom)
+        self._panel.timeout.connect(self._on_panel_due)
         self.latest.done.connect(self._on_done)
         self.latest.failed.connect(self._on_failed)
         self.latest.busy.connect(self._on_busy)
@@ -263,23 +271,41 @@ class AssessWidget(Dock):
     def _on_done(self, outcome: tuple[Aim, Result]) -> None:
         first = self.result is None
         self.aim, self.result = outcome
-        page = f", page {self.aim.page}" if self.aim.index else ""
-        tell(self.picture_name, f"{self.aim.name}{page}")
         if first:
             self._say_note("")
         self._draw()
-        self._show_age()
-        self._refresh_buttons()
+        if first or not self._panel.isActive():
+            self._show_panel()
+        else:
+            self._panel_waits = True
 
     def _draw(self) -> None:
-        if self.result is None or self.aim is None:
+        if self.result is not None and self.aim is not None:
+            self._marks = marks(self.result.scene, self.result.assessment, self._px())
+            self.overlay.show(self._marks, self.aim.to_world)
+
+    def _show_panel(self) -> None:
+        """The newest result in words and numbers."""
+        self._panel_waits = False
+        if self.result is None or self.aim is None or self._closed:
             return
-        r = self.result
-        drawn_marks = marks(r.scene, r.assessment, self._px())
-        self.overlay.show(drawn_marks, self.aim.to_world)
+        page = f", page {self.aim.page}" if self.aim.index else ""
+        tell(self.picture_name, f"{self.aim.name}{page}")
         console = self.model.setup.instrument.console
         names = (console.name_x, console.name_y)
-        self.view.show_panel(panel(r, drawn_marks.enlarged, names, drawn_marks.doubt))
+        self.view.show_panel(panel(self.result, self._marks.enlarged, names, self._marks.doubt))
+        self._show_age()
+        self._refresh_buttons()
+        self._panel.start()
+
+    def _on_panel_due(self) -> None:
+        if self._panel_waits:
+            self._show_panel()
+
+    @property
+    def settled(self) -> bool:
+        """Whether nothing is under way: no work, and the panel shows the newest result."""
+        return not (self._settle.isActive() or self.latest.running or self._panel_waits)
 
     def _on_failed(self, error: BaseException) -> None:
         self.result = None
@@ -483,7 +509,7 @@ class AssessWidget(Dock):
     def _let_go(self) -> None:
         self.latest.close()
         self.logging.close()
-        for timer in (self._settle, self._age, self._zoom):
+        for timer in (self._settle, self._age, self._zoom, self._panel):
             timer.stop()
         self.tool.stop()
         for bound in self._bound:

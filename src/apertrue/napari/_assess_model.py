@@ -1,5 +1,6 @@
 """Behind the assess widget: the set-up, what the user drew, and the work itself. No Qt."""
 
+import time
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,10 +14,12 @@ from ..instrument import Instrument, completed, find_instrument
 from ..judging import age_min
 from ..pipeline import Result, judge, readvise
 from ..readers import ReadOptions, SheetRow, apply_sheet, read_sheet
-from ..scene import Edge, Hints
+from ..scene import Edge, Hints, Scene
 from ..session.context import with_nudge
 from ._target import Aim, AimError
 
+#: A picture that comes sooner than this after the last one of the same view is followed from it, s.
+FOLLOW_S = 1.0
 Whose = Literal["aperture", "beam"]
 Region = tuple[float, float, float, float]
 
@@ -81,6 +84,7 @@ class AssessModel:
         self.setup = setup or load_setup()
         self.drawn = Drawn()
         self._before: list[Drawn] = []
+        self._last: _Last | None = None
 
     # --- what the user draws -------------------------------------------------------------------------------------------
     def correct(self, whose: Whose, edge: Edge) -> None:
@@ -162,15 +166,34 @@ class AssessModel:
         Raises:
             AimError, ReadError: the picture can't be had.
         """
-        return judge_one(aim.frame(), self.setup, self.drawn, now or datetime.now(UTC))
+        frame = aim.frame()
+        view = (aim.name, aim.index, frame.shape)
+        last = self._last
+        live = last is not None and last.view == view and time.monotonic() - last.at < FOLLOW_S
+        previous = last.scene if live and last is not None and not self.drawn.anything else None
+        result = judge_one(frame, self.setup, self.drawn, now or datetime.now(UTC), previous)
+        self._last = _Last(view, result.scene, time.monotonic())
+        return result
 
 
-def judge_one(frame: Frame, setup: Setup, drawn: Drawn, now: datetime) -> Result:
-    """The main line for one picture in the window, with its age and, where a calibration holds, its nudge."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Last:
+    """The last picture's scene: which view it was, and when it was judged."""
+
+    view: tuple[str, tuple[int, ...], tuple[int, int]]
+    scene: Scene
+    at: float
+
+
+def judge_one(frame: Frame, setup: Setup, drawn: Drawn, now: datetime, previous: Scene | None = None) -> Result:
+    """The main line for one picture in the window, with its age and, where a calibration holds, its nudge.
+
+    ``previous`` is the scene of the picture just before it in a live view: its edges are followed, which is quicker.
+    """
     instrument = setup.instrument
     frame = completed(apply_sheet(frame, setup.sheet), instrument)
     context = Context(age_min=age_min(frame, now))
-    hints = Hints(region=drawn.region, start_aperture=drawn.aperture, start_beam=drawn.beam)
+    hints = Hints(region=drawn.region, start_aperture=drawn.aperture, start_beam=drawn.beam, previous=previous)
     result = judge(frame, instrument=instrument, hints=hints, context=context)
     known = with_nudge(context, result.assessment, frame.state, instrument, now, setup.calibrations)
     if known is context:

@@ -116,6 +116,7 @@ class ResultView(QWidget):
         layout.addWidget(self.fold_cautions)
         layout.addWidget(self.fold_budget)
         self._values: dict[str, QLabel] = {}
+        self._legend_shown: tuple[tuple[str, str], ...] = ()
         self.say("")
 
     def say(self, text: str) -> None:
@@ -179,13 +180,18 @@ class ResultView(QWidget):
         self.numbers.show()
 
     def _fill_legend(self, panel: Panel) -> None:
+        if panel.legend != self._legend_shown:
+            self._legend_shown = panel.legend
+            self._rebuild_legend(panel)
+        self.legend.setVisible(bool(panel.legend))
+
+    def _rebuild_legend(self, panel: Panel) -> None:
         _clear(self._legend)
         for kind, text in panel.legend:
             if kind:
                 self._legend.addRow(Sample(kind), QLabel(text))
             else:
                 self._legend.addRow(wrapped(text))
-        self.legend.setVisible(bool(panel.legend))
 
 
 def line() -> QFrame:
