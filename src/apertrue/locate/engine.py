@@ -37,6 +37,8 @@ SURE = 40.0
 HOPELESS = 9.0
 #: A fit whose mean squared residual is no more than this needs no rival.
 GOOD = 1.3
+#: The same for two edges that lie near each other but apart.
+FAIR = 2.0
 #: A reading whose edges stand may fall short of the best one by this factor.
 RIVAL = 2.0
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
@@ -281,7 +283,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
-    if quality(pair) > GOOD and not resolved(pair):
+    if quality(pair) > (FAIR if resolved(pair) else GOOD):
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
