@@ -73,7 +73,7 @@ def test_the_readme_s_python_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.delenv("APERTRUE_INSTRUMENT", raising=False)
     names: dict[str, object] = {}
     exec(compile(code, "README.md", "exec"), names)
-    assert names["a"].verdict == "nudge"  # type: ignore[attr-defined]
+    assert names["a"].verdict in ("nudge", "auto")  # type: ignore[attr-defined]
 
 
 def test_make_targets_in_the_guides_exist() -> None:
