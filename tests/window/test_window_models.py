@@ -268,3 +268,33 @@ def test_keys_move_and_size_an_edge() -> None:
     edge = keyed(Edge(50.0, 50.0, 40.0, arcs=((0.0, 90.0),)), 2.0, -3.0, 1.0)
     assert (edge.x, edge.y, edge.radius, edge.arcs) == (52.0, 47.0, 41.0, ())
     assert keyed(edge, 0.0, 0.0, -100.0).radius > 0
+
+
+def test_only_a_live_views_next_picture_is_followed(monkeypatch, shot) -> None:
+    """The same picture, another view or a drawn edge is looked at anew, so that numbers do not hang on history."""
+    from apertrue.napari import _assess_model
+    from apertrue.napari._target import Aim
+
+    seen = []
+    real = _assess_model.judge_one
+
+    def spy(frame, setup, drawn, now, previous=None):
+        seen.append(previous is not None)
+        return real(frame, setup, drawn, now)
+
+    monkeypatch.setattr(_assess_model, "judge_one", spy)
+    model = AssessModel(Setup())
+    first = shot.frame.pixels
+    later = np.roll(first, 1, axis=0)
+
+    def work(pixels, name="live") -> None:
+        model.work(Aim(pixels, (), False, name, None, None, np.eye(3)), NOW)
+
+    for pixels, name in ((first, "live"), (later, "live"), (later, "live"), (first, "other")):
+        work(pixels, name)
+    model.correct("beam", Edge(100.0, 100.0, 50.0))
+    work(later, "other")
+    monkeypatch.setattr(_assess_model, "FOLLOW_S", 0.0)
+    model.start_over()
+    work(first, "other")
+    assert seen == [False, True, False, False, False, False]

@@ -150,7 +150,7 @@ class AssessWidget(Dock):
         inside.layout().setContentsMargins(4, 0, 4, 0)
         scroll = scrolling(inside)
         outer = QVBoxLayout(self)
-        outer.setContentsMargins(6, 0, 6, 4)
+        outer.setContentsMargins(6, 4, 6, 4)
         outer.setSpacing(4)
         outer.addLayout(head)
         outer.addWidget(scroll, 1)

@@ -169,18 +169,21 @@ class AssessModel:
         frame = aim.frame()
         view = (aim.name, aim.index, frame.shape)
         last = self._last
-        live = last is not None and last.view == view and time.monotonic() - last.at < FOLLOW_S
-        previous = last.scene if live and last is not None and not self.drawn.anything else None
+        previous = None
+        # The same picture again is looked at anew: its numbers must not hang on what was judged before.
+        if last is not None and last.view == view and last.digest != frame.digest and not self.drawn.anything:
+            previous = last.scene if time.monotonic() - last.at < FOLLOW_S else None
         result = judge_one(frame, self.setup, self.drawn, now or datetime.now(UTC), previous)
-        self._last = _Last(view, result.scene, time.monotonic())
+        self._last = _Last(view, frame.digest, result.scene, time.monotonic())
         return result
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Last:
-    """The last picture's scene: which view it was, and when it was judged."""
+    """The last picture's scene: which view it was, its fingerprint, and when it was judged."""
 
     view: tuple[str, tuple[int, ...], tuple[int, int]]
+    digest: str | None
     scene: Scene
     at: float
 
