@@ -205,7 +205,7 @@ def gather(
     for which, edge in enumerate(edges):
         if edge is None:
             continue
-        block = 1 if bad is not None else max(1, int(edge[5] / grain.block))
+        block = 1 if bad is not None else max(1, int(_narrowest(edge, edges[1 - which]) / grain.block))
         x, y, value = _samples(pixels, edge, block, grain, blocks)
         keep = np.isfinite(value) if pixels.dtype.kind == "f" else None
         if bad is not None:
@@ -219,6 +219,17 @@ def gather(
         if part is not None:
             parts.append(part)
     return join(parts) if parts else None
+
+
+def _narrowest(edge: Array, other: Array | None) -> float:
+    """The edge's width, or the other's where that is narrower and their bands may overlap."""
+    if other is None or other[5] >= edge[5]:
+        return float(edge[5])
+    apart = float(np.hypot(edge[0] - other[0], edge[1] - other[1]))
+    gap = float(max(abs(edge[2] - other[2]) - apart, apart - edge[2] - other[2]))
+    tilt = float((edge[2] + other[2]) * (np.hypot(*edge[3:5]) + np.hypot(*other[3:5])))
+    clear = gap - tilt > _layout(float(edge[5]))[0] + _layout(float(other[5]))[0]
+    return float(edge[5]) if clear else float(other[5])
 
 
 def _samples(

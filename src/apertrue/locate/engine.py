@@ -18,7 +18,20 @@ from .levels import profile_of
 from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
-from .solve import Solution, coarse, enriched, fine, lone, misfit, quality, robust_sum, shortfall, swapped, to_pixels
+from .solve import (
+    Solution,
+    coarse,
+    enriched,
+    fine,
+    lone,
+    misfit,
+    per_cell,
+    quality,
+    robust_sum,
+    shortfall,
+    swapped,
+    to_pixels,
+)
 from .touching import settle
 
 Array = NDArray[np.float64]
@@ -37,8 +50,8 @@ SURE = 40.0
 HOPELESS = 9.0
 #: A fit whose mean squared residual is no more than this needs no rival.
 GOOD = 1.3
-#: The same for two edges that lie near each other but apart.
-FAIR = 2.0
+#: The most for two edges that lie near each other: apart, or not.
+FAIR, SNUG = 1.5, 1.2
 #: A reading whose edges stand may fall short of the best one by this factor.
 RIVAL = 2.0
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
@@ -283,7 +296,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
-    if quality(pair) > (FAIR if resolved(pair) else GOOD):
+    if quality(pair) > (FAIR if resolved(pair) else SNUG):
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
@@ -348,13 +361,9 @@ def _sharper(pair: Solution, first: Look, contrast: float) -> Solution:
         other = fine(first.pixels, first.reduced, first.noise, start, fit.beam, contrast)
         if other is None or other.fit.aperture is None or other.fit.aperture[5] > 0.6 * fit.aperture[5]:
             continue
-        if _per_cell(other) < _per_cell(best) - 10.0 / len(best.cells):
+        if per_cell(other) < per_cell(best) - 10.0 / len(best.cells):
             best = other
     return best
-
-
-def _per_cell(solution: Solution) -> float:
-    return robust_sum(solution.fit) / len(solution.cells)
 
 
 def _single(first: Look, contrast: float) -> Solution | None:

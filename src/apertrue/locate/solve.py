@@ -168,7 +168,54 @@ def fine(
         solution = Solution(fit, cells)
         if shift < SETTLED:
             break
-    return solution
+    if solution is None or placed or not _stuck(solution):
+        return solution
+    return _afresh(solution, pixels, reduced, noise, contrast, scale, bad, blocks)
+
+
+def _stuck(solution: Solution) -> bool:
+    """Whether a fit may have ended in a side valley: more unexplained than chance allows, or an edge that is not round."""
+    fit = solution.fit
+    round_enough = all(e is None or float(np.hypot(e[3], e[4])) < 0.004 for e in (fit.aperture, fit.beam))
+    return not round_enough or unexplained(solution)
+
+
+def _afresh(
+    solution: Solution,
+    pixels: NDArray[Any],
+    reduced: Reduced,
+    noise: Noise,
+    contrast: float,
+    scale: float,
+    bad: NDArray[np.bool_] | None,
+    blocks: dict[int, Array],
+) -> Solution:
+    """The fit once more from round and sharper edges; the better of both."""
+    fit = solution.fit
+    aperture, beam = fit.aperture, fit.beam
+    if aperture is None or beam is None:
+        return solution
+    aperture = np.array([*aperture[:3], 0.0, 0.0, max(0.6 * aperture[5], 0.5)])
+    beam = np.array([*beam[:3], 0.0, 0.0, beam[5]])
+    other = solution
+    for _ in range(2):
+        cells = _cells(pixels, reduced, aperture, beam, scale, bad, blocks=blocks)
+        if cells is None:
+            return solution
+        basis, _ = _with_rich_halo(aperture, beam, None)
+        again = refine(cells, basis, aperture, beam, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=15)
+        assert again.aperture is not None
+        assert again.beam is not None
+        shift = max(_shift(aperture, again.aperture), _shift(beam, again.beam))
+        aperture, beam, other = again.aperture, again.beam, Solution(again, cells)
+        if shift < SETTLED:
+            break
+    return other if per_cell(other) < per_cell(solution) else solution
+
+
+def per_cell(solution: Solution) -> float:
+    """Mean of the squared residuals, each counted up to 8², over all cells."""
+    return robust_sum(solution.fit) / len(solution.cells)
 
 
 def _too_soft(edge: Array | None) -> bool:
