@@ -41,6 +41,8 @@ HIDDEN = 0.015
 #: Unmodeled variation of the light (relative) by which an edge is off by its own width, and the share of such a doubt in
 #: the radius that the center has, too.
 MISFIT, ARC = 0.02, 0.3
+#: Relative 1σ of an edge's width: its slope is not quite a Gaussian's.
+WIDTH = 0.01
 #: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
 SATURATED = 0.75
 #: Least share of an edge's circumference inside the picture for a number.
@@ -150,6 +152,7 @@ def judge_pair(
         cut = SATURATED * float(edge[5]) if saturated else 0.0
         covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, blurred)) ** 2
         covariance[6 * which + 2, 6 * which + 2] += own**2 + blurred**2 + cut**2
+        covariance[6 * which + 5, 6 * which + 5] += (WIDTH * float(edge[5])) ** 2 + own**2 + (0.5 * blurred) ** 2
     sigma_offset = float(np.sqrt(_offset_variance(covariance))) / float(fit.aperture[2])
     if not np.isfinite(sigma_offset):
         return None
