@@ -14,7 +14,7 @@ from typing import Any
 from ..assessment import Assessment
 from ..errors import MissingExtraError, ReadError
 from ..registry import FIELDS
-from ..store import Store, assessment_from_row
+from ..store import Store, assessment_from_row, cell_text, safe_cell
 from .tables import TO_CHECK, TO_DO
 from .work import COLUMNS, PUT_ASIDE
 
@@ -23,7 +23,6 @@ _WHOLE = frozenset(f.name for f in FIELDS if f.kind == "whole")
 _WORDS = frozenset(f.name for f in FIELDS if f.kind == "text") | {"session"}
 #: Columns of every export, in this order.
 EXPORT_COLUMNS = (*COLUMNS, "session")
-_RISKY = ("=", "+", "-", "@", "\t", "\r", "\n", "'", "＝", "＋", "－", "＠")
 
 
 class Audit:
@@ -175,7 +174,7 @@ def _cell(value: Any) -> str:
     if isinstance(value, list):
         value = ";".join(value)
     if isinstance(value, str):
-        return "'" + value if value.startswith(_RISKY) else value
+        return safe_cell(value)
     return repr(value)
 
 
@@ -185,7 +184,7 @@ def _value(name: str, cell: str) -> Any:
     if not cell:
         return None
     if name in _WORDS:
-        return cell[1:] if cell.startswith("'") else cell
+        return cell_text(cell)
     return int(cell) if name in _WHOLE else float(cell)
 
 

@@ -132,14 +132,18 @@ def print_json(record: Mapping[str, Any]) -> None:
     sys.stdout.flush()
 
 
+# What a file's name or note may hold and a terminal would obey.
+_CONTROLS = {n: f"\\x{n:02x}" for n in (*range(32), 127, *range(128, 160)) if chr(n) not in "\n\t"}
+
+
 def print_text(text: str = "") -> None:
-    """Print a line of text for people."""
-    sys.stdout.write(text + "\n")
+    """Print a line of text for people; control characters are shown, not sent."""
+    sys.stdout.write(text.translate(_CONTROLS) + "\n")
 
 
 def note(text: str) -> None:
     """Say something beside the results, on stderr."""
-    sys.stderr.write(f"apertrue: {text}\n")
+    sys.stderr.write(f"apertrue: {text.translate(_CONTROLS)}\n")
     sys.stderr.flush()
 
 

@@ -39,9 +39,9 @@ def draw(line: Timeline, out: Path | str, *, dpi: int = 150) -> None:
     Raises:
         MissingExtraError: matplotlib is not installed.
     """
+    figure = _figure(line)
     import matplotlib.pyplot as plt
 
-    figure = _figure(line)
     kind = Path(out).suffix.lower().lstrip(".") or "png"
     metadata = {"Date": None} if kind == "svg" else None
     with plt.rc_context(_STYLE):
@@ -51,9 +51,9 @@ def draw(line: Timeline, out: Path | str, *, dpi: int = 150) -> None:
 
 def draw_svg(line: Timeline) -> str:
     """The timeline as an SVG element for a page."""
+    figure = _figure(line)
     import matplotlib.pyplot as plt
 
-    figure = _figure(line)
     buffer = io.StringIO()
     with plt.rc_context(_STYLE):
         figure.savefig(buffer, format="svg", metadata={"Date": None})

@@ -1,6 +1,7 @@
 """The log as CSV and back. Out and in again gives the same bytes; sheets of others need only ``at`` and ``kind``.
 
-Empty = null; ``-`` in a list of ids = none. Numbers are written so that they read back exactly.
+Empty = null; ``-`` in a list of ids = none. Numbers are written so that they read back exactly. A text that a spreadsheet
+would take for a formula gets an apostrophe in front, which reading takes away.
 """
 
 import csv
@@ -12,7 +13,7 @@ from typing import Any, TextIO
 
 from ..errors import ReadError
 from ..registry import FIELDS
-from ..store import Store, assessment_columns
+from ..store import Store, assessment_columns, cell_text, safe_cell
 from .clock import now, read_time
 from .log import SessionError, check_entry
 from .masking import Mask, mask_for
@@ -53,7 +54,7 @@ def _text(name: str, value: Any, mask: Mask | None) -> str:
         value = mask.file(value) if name == "file" else mask.text(value) if name in ("note", "error") else value
     if name in _LISTS and value == "":
         return "-"
-    return repr(value) if isinstance(value, float) else str(value)
+    return repr(value) if isinstance(value, float) else safe_cell(value) if isinstance(value, str) else str(value)
 
 
 def import_csv(store: Store, file: Path | str, *, zone: tzinfo) -> tuple[int, int]:
@@ -153,7 +154,7 @@ def _value(name: str, text: str | None) -> Any:
         return ""
     kind = _SQL[name]
     if kind == "text":
-        return text
+        return cell_text(text)
     try:
         number = float(text)
         if number != number or number in (float("inf"), float("-inf")):

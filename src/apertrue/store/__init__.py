@@ -4,6 +4,7 @@ Safe with several processes writing, and after a kill at any moment: every chang
 mode.
 """
 
+from .cells import cell_text, safe_cell
 from .columns import assessment_columns, assessment_from_row, columns_sql, row_from_assessment
 from .database import Store, open_store
 from .migrations import Migration, applied_migrations
@@ -15,8 +16,10 @@ __all__ = [
     "applied_migrations",
     "assessment_columns",
     "assessment_from_row",
+    "cell_text",
     "columns_sql",
     "damaged",
     "open_store",
     "row_from_assessment",
+    "safe_cell",
 ]
