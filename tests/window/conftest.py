@@ -68,7 +68,7 @@ def settled(qtbot) -> Callable[[Any], Any]:
     """Waits until a widget's work is through; returns its result."""
 
     def wait(widget: Any) -> Any:
-        qtbot.waitUntil(lambda: widget.settled, timeout=60_000)
+        qtbot.waitUntil(lambda: widget.settled, timeout=120_000)
         return widget.result
 
     return wait

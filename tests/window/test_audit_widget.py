@@ -37,7 +37,7 @@ def widget(make_napari_viewer, qtbot, tmp_path, monkeypatch):
     out.store.setText(str(tmp_path / "audit.sqlite"))
     yield out
     out.shut()
-    qtbot.waitUntil(lambda: not out.running, timeout=20_000)
+    qtbot.waitUntil(lambda: not out.running, timeout=120_000)
 
 
 def click(button) -> None:
@@ -46,7 +46,7 @@ def click(button) -> None:
 
 
 def done(widget, qtbot) -> None:
-    qtbot.waitUntil(lambda: not widget.running and not widget.loading.running, timeout=60_000)
+    qtbot.waitUntil(lambda: not widget.running and not widget.loading.running, timeout=120_000)
 
 
 def test_a_run_its_rows_their_pictures_and_the_report(widget, qtbot, archive, shot, monkeypatch) -> None:
@@ -61,7 +61,7 @@ def test_a_run_its_rows_their_pictures_and_the_report(widget, qtbot, archive, sh
 
     # A row opens its picture with both edges where they are; keys move on.
     widget.table.selectRow(1)
-    qtbot.waitUntil(lambda: "opening" not in widget.words.text(), timeout=20_000)
+    qtbot.waitUntil(lambda: "opening" not in widget.words.text(), timeout=120_000)
     assert np.array_equal(widget.layer.data, shot.frame.pixels)
     lines = widget.viewer.layers[EDGES].data[:, 0]
     t = shot.truth
@@ -69,13 +69,13 @@ def test_a_run_its_rows_their_pictures_and_the_report(widget, qtbot, archive, sh
     assert np.count_nonzero(on_beam) >= 140
     assert "Offset 15.0" in widget.words.text()
     QTest.keyClick(widget.table, Qt.Key.Key_Down)
-    qtbot.waitUntil(lambda: "opening" not in widget.words.text(), timeout=20_000)
+    qtbot.waitUntil(lambda: "opening" not in widget.words.text(), timeout=120_000)
     assert widget.words.text().startswith("c-damaged.tif\nc-damaged.tif: ")
     assert not widget.layer.visible
     assert not widget.viewer.layers[EDGES].visible
     QTest.keyClick(widget.table, Qt.Key.Key_Home)
     widget.table.selectRow(0)
-    qtbot.waitUntil(lambda: "LEAVE" in widget.words.text(), timeout=20_000)
+    qtbot.waitUntil(lambda: "LEAVE" in widget.words.text(), timeout=120_000)
     assert widget.layer.visible
     assert len(widget.viewer.layers) == 2
 
@@ -93,7 +93,7 @@ def test_a_run_its_rows_their_pictures_and_the_report(widget, qtbot, archive, sh
     monkeypatch.setattr(QDesktopServices, "openUrl", lambda url: opened.append(url.toLocalFile()) or True)
     widget.masked.setChecked(True)
     click(widget.report)
-    qtbot.waitUntil(lambda: bool(opened), timeout=20_000)
+    qtbot.waitUntil(lambda: bool(opened), timeout=120_000)
     page = Path(opened[0]).read_text(encoding="utf-8")
     assert Path(opened[0]) == Path(widget.store.text()).with_suffix(".html")
     assert "b-off" not in page
@@ -114,7 +114,7 @@ def test_stopping_keeps_what_was_judged_and_starting_goes_on(widget, qtbot, arch
         tifffile.imwrite(archive / f"d-{k:02d}.tif", np.roll(shot.frame.pixels, k, axis=0))
     widget.folder.setText(str(archive))
     QTest.keyClick(widget.folder, Qt.Key.Key_Return)
-    qtbot.waitUntil(lambda: " of 15 files" in widget.progress.text(), timeout=60_000)
+    qtbot.waitUntil(lambda: " of 15 files" in widget.progress.text(), timeout=120_000)
     click(widget.end_button)
     done(widget, qtbot)
     assert "Stopped" in widget.note.text()
@@ -132,10 +132,10 @@ def test_closing_the_dock_ends_the_command(widget, qtbot, archive, monkeypatch) 
     monkeypatch.setattr(_audit_model.subprocess, "Popen", lambda *a, **k: started.append(popen(*a, **k)) or started[-1])
     widget.folder.setText(str(archive))
     click(widget.begin_button)
-    qtbot.waitUntil(lambda: bool(started), timeout=20_000)
+    qtbot.waitUntil(lambda: bool(started), timeout=120_000)
     # As the dock's own cross does it.
     widget.viewer.window.remove_dock_widget(widget)
-    qtbot.waitUntil(lambda: not widget.running, timeout=20_000)
+    qtbot.waitUntil(lambda: not widget.running, timeout=120_000)
     assert started[0].poll() is not None
 
 

@@ -27,7 +27,7 @@ def press(widget, qtbot):
     def push(button) -> str:
         assert button.isEnabled()
         QTest.mouseClick(button, Qt.MouseButton.LeftButton)
-        qtbot.waitUntil(lambda: not widget.latest.running, timeout=30_000)
+        qtbot.waitUntil(lambda: not widget.latest.running, timeout=120_000)
         return widget.findChild(QLabel, "story").text()
 
     return push
