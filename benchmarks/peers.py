@@ -2,8 +2,9 @@
 
 The same pictures go to apertrue and to each pipeline of :mod:`benchmarks.peers_pipelines`. Error: length of (found −
 true) offset, % of the aperture radius; its median and 95 % quantile over the pictures answered. ``none`` = no answer,
-``bad`` = off by more than 5 %, from which on an operator would act wrongly. Time: median of one picture, one thread.
-Sets: clean pictures of both readable kinds (those of the Cramér–Rao study, 512² to 2048²), and pictures with one nuisance.
+``bad`` = off by more than 5 %, from which on an operator would act wrongly. Time: median processor time of one picture,
+one thread. Sets: clean pictures of both readable kinds (those of the Cramér–Rao study, 512² to 2048²), and pictures with
+one nuisance.
 
 Run: python -m benchmarks.peers [--quick] [--n N] [--set NAME …] [--pipeline WORD …] [--json FILE]
 """
@@ -88,14 +89,14 @@ def measure(find: Callable[[Frame], Found], frame: Frame, truth: dict[str, float
     best = math.inf
     found = Found()
     for _ in range(repeat):
-        start = time.perf_counter()
+        start = time.process_time()
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
                 found = find(frame)
         except Exception:  # whatever a library raises on a picture it can't do, its user has no answer
             found = Found()
-        best = min(best, time.perf_counter() - start)
+        best = min(best, time.process_time() - start)
     row.seconds.append(best)
     if found.offset is None or not np.isfinite(found.offset).all():
         row.none += 1
