@@ -34,6 +34,8 @@ ALL_ROUND = 8.0
 #: Share of an edge's width within which smooth light that the polynomials miss can move it (1σ of x, y and radius):
 #: the aperture's, beside the faint halo, and the beam's.
 SHAPE = (0.002, 0.001)
+#: An aperture's edge wider than this share of its radius, and much softer than the beam's, is the skirt of glare.
+SKIRT = 0.1
 #: No disc is as elliptical as this (axes 1.67 : 1), however tilted its view.
 ROUND = 0.25
 #: Share of an unexplained χ² that one parameter is taken to bear.
@@ -129,6 +131,8 @@ def judge_pair(
     shape = (int(pixels.shape[0]), int(pixels.shape[1]))
     profile = profile_of(fit)
     if profile is None or max(float(np.hypot(*e[3:5])) for e in (fit.aperture, fit.beam)) > ROUND:
+        return None
+    if fit.aperture[5] > max(SKIRT * fit.aperture[2], 4 * fit.beam[5]):
         return None
     at = {name: support(fit, solution.cells, name, shape) for name in ("aperture", "beam")}
     ratio = fit.beam[2] / fit.aperture[2]

@@ -23,6 +23,8 @@ DISCREPANCY = 1e-4
 MOST_PASSES = 6
 #: An edge wider (1σ) than this share of its radius is no edge.
 SOFTEST = 0.35
+#: A second try is taken only when it leaves no more than this mean squared residual.
+WELL = 1.3
 #: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
 SETTLED = 0.5
 #: While edges are only looked for, a fit that moves them by less than this (in their widths) is done.
@@ -210,7 +212,7 @@ def _afresh(
         aperture, beam, other = again.aperture, again.beam, Solution(again, cells)
         if shift < SETTLED:
             break
-    return other if per_cell(other) < per_cell(solution) else solution
+    return other if per_cell(other) < min(0.98 * per_cell(solution), WELL) else solution
 
 
 def per_cell(solution: Solution) -> float:
