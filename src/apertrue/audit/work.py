@@ -107,6 +107,12 @@ class FileWork:
         self._side = side
         self._engine = engine_revision() if elsewhere else None
 
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """In a worker: load the engine before the first picture's time runs."""
+        self.__dict__.update(state)
+        from .. import judging  # noqa: F401
+        from ..report import sketch  # noqa: F401
+
     def __call__(self, task: FileTask) -> FileRead:
         """Read and judge; a file that changes meanwhile is read once more."""
         if self._engine is not None and self._engine != engine_revision():
