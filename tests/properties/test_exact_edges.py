@@ -190,3 +190,21 @@ def test_the_meeting_of_two_edges_by_hand() -> None:
     picture, jacobian = evaluate_with_jacobian(basis, Points.at(x, y), aperture, beam, linear)
     np.testing.assert_allclose(picture, expected, rtol=1e-10)
     np.testing.assert_allclose(jacobian[-1], cosine * d_a / 1.5 * d_b / 2.5, atol=1e-12)
+
+
+def test_no_length_has_the_mean_doubt_of_both_axes() -> None:
+    assert length_and_direction(0.0, 0.0, np.diag([0.09, 0.07])) == ((0.0, pytest.approx(0.08**0.5)), None)
+
+
+def test_half_a_minute_is_an_observation() -> None:
+    from apertrue.advise.history import NUDGE_WEIGHT, learned_costs
+
+    costs = Costs(nudge_min=1.0)
+    learned = learned_costs(costs, [], [0.5, 0.0, -1.0, float("inf")]).nudge_min
+    assert learned == pytest.approx((NUDGE_WEIGHT * 1.0 + 0.5) / (NUDGE_WEIGHT + 1))
+
+
+def test_an_offset_without_doubt_leaves_what_a_hand_leaves() -> None:
+    from apertrue.advise.plans import hand
+
+    assert hand(measured(offset_percent_sigma=None), None) == hand(measured(offset_percent_sigma=0.0), None)

@@ -212,7 +212,9 @@ def _prepare(db: sqlite3.Connection, file: str, read_only: bool, durable: bool) 
     mark = db.execute("pragma application_id").fetchone()[0]
     if mark != APPLICATION_ID:
         foreign = db.execute("select 1 from sqlite_master where name <> '_migrations' limit 1").fetchone()
-        if foreign or mark:
+        # Another of our processes may have made the file between these two looks; it marks before it makes tables.
+        mark = db.execute("pragma application_id").fetchone()[0]
+        if mark != APPLICATION_ID and (foreign or mark):
             raise StoreError(file, "it is another program's database", "Name another file; this one is left as it is.")
     if read_only:
         return
