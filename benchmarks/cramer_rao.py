@@ -36,7 +36,8 @@ from apertrue.simulate.camera import digitize, expose
 from apertrue.simulate.light import clean_light
 from apertrue.simulate.truth import halo_z
 
-from .cramer_rao_bound import biases, bounds, ideal_fit, information, known, places, true_basis, truths
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script, too
+from benchmarks.cramer_rao_bound import biases, bounds, ideal_fit, information, known, places, true_basis, truths
 
 #: Row → (scene kinds in turn, nuisance of the sampler or none).
 ROWS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {

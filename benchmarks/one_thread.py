@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
 LIMITS = {
     "OPENBLAS_NUM_THREADS": "1",
@@ -18,4 +19,6 @@ def elsewhere(module: str, argv: Sequence[str] | None) -> int | None:
     if all(os.environ.get(name) == value for name, value in LIMITS.items()):
         return None
     command = [sys.executable, "-m", module, *(sys.argv[1:] if argv is None else argv)]
-    return subprocess.call(command, env=os.environ | LIMITS)
+    root = str(Path(__file__).resolve().parents[1])
+    path = os.pathsep.join(p for p in (root, os.environ.get("PYTHONPATH", "")) if p)
+    return subprocess.call(command, env=os.environ | LIMITS | {"PYTHONPATH": path})

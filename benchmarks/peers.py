@@ -12,6 +12,7 @@ Run: python -m benchmarks.peers [--quick] [--n N] [--set NAME …] [--pipeline W
 import argparse
 import json
 import math
+import sys
 import time
 import warnings
 from collections import defaultdict
@@ -25,11 +26,12 @@ import numpy as np
 from apertrue.frame import Frame, as_frame
 from apertrue.pipeline import judge
 
-from . import cramer_rao
-from .cramer_rao_bound import truths
-from .one_thread import elsewhere
-from .peers_pipelines import PIPELINES, Found
-from .scenes import samplers
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script, too
+from benchmarks import cramer_rao
+from benchmarks.cramer_rao_bound import truths
+from benchmarks.one_thread import elsewhere
+from benchmarks.peers_pipelines import PIPELINES, Found
+from benchmarks.scenes import samplers
 
 #: Beyond this error (% of the aperture radius) an answer misleads.
 BAD = 5.0

@@ -28,7 +28,8 @@ from apertrue.simulate import Recipe
 from apertrue.simulate.camera import digitize, expose
 from apertrue.simulate.light import clean_light
 
-from .one_thread import elsewhere
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))  # run as a script, too
+from benchmarks.one_thread import elsewhere
 
 #: Way → the most that our time ÷ its time is aimed at.
 GOALS = {
@@ -85,7 +86,7 @@ def arrays(n: int, quick: bool) -> None:
     import imageio.v3 as iio
     import tifffile
 
-    from .peers_pipelines import hough_circles, ransac_circles, thresholds_ellipse
+    from benchmarks.peers_pipelines import hough_circles, ransac_circles, thresholds_ellipse
 
     frame = shot(2048, 1)
     pixels = frame.pixels
