@@ -109,7 +109,7 @@ def resolved(solution: Solution, apart: float = 0.0) -> bool:
     assert fit.beam is not None
     x, y = edge_points(fit.beam)
     between = np.abs(distance(x, y, fit.aperture))
-    widths = max(float(np.hypot(fit.aperture[5], fit.beam[5])), 0.7)  # no edge is sharper than pixels show
+    widths = max(float(np.hypot(fit.aperture[5], fit.beam[5])), 1.2)  # no edge is sharper than pixels show
     return float((between > (apart or APART) * widths).mean()) >= 0.2
 
 

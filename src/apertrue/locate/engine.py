@@ -51,7 +51,7 @@ HOPELESS = 9.0
 #: A fit whose mean squared residual is no more than this needs no rival.
 GOOD = 1.3
 #: The most for two edges that lie near each other: apart, or not.
-FAIR, SNUG = 1.5, 1.2
+FAIR, SNUG = 8.0, 1.2
 #: A reading whose edges stand may fall short of the best one by this factor.
 RIVAL = 2.0
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).

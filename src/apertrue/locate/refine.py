@@ -133,6 +133,15 @@ def _halo_level(basis: Basis, linear: Array | None) -> float:
     return float(np.median(np.abs(linear[nb : nb + nh] @ halo)))
 
 
+def beam_is_brighter(fit: Fit) -> bool:
+    """Whether the beam has light of its own and more of it than the halo near the aperture's edge."""
+    nb, nh, np_ = fit.basis.counts
+    if not np_ or not nh:
+        return True
+    level = float(fit.linear[nb + nh])
+    return level > 0 and _halo_level(fit.basis, fit.linear) < level
+
+
 def spread_in(z: Array) -> float:
     """Robust standard deviation of residuals: 1.4826 × the median size (1 for normal ones)."""
     size = np.abs(z)

@@ -12,7 +12,7 @@ from ..scene import Noise
 from .cells import FINE, ROUGH, Cells, Grain, gather, join, sum_far
 from .hypotheses import Start
 from .reduce import Reduced
-from .refine import Fit, basis_for, carried, promised, refine, robust_cost
+from .refine import Fit, basis_for, beam_is_brighter, carried, promised, refine, robust_cost
 
 Array = NDArray[np.float64]
 
@@ -170,9 +170,21 @@ def fine(
         solution = Solution(fit, cells)
         if shift < SETTLED:
             break
+    if solution is not None and not beam_is_brighter(solution.fit):
+        solution = _with_plain_halo(solution, noise, contrast)
     if solution is None or placed or not _stuck(solution):
         return solution
     return _afresh(solution, pixels, reduced, noise, contrast, scale, bad, blocks)
+
+
+def _with_plain_halo(solution: Solution, noise: Noise, contrast: float) -> Solution:
+    """The same cells fitted with the quadratic halo: finer terms that took over the beam's light explain something else."""
+    fit = solution.fit
+    basis = basis_for(fit.aperture, fit.beam)
+    plain = refine(
+        solution.cells, basis, fit.aperture, fit.beam, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=15
+    )
+    return Solution(plain, solution.cells)
 
 
 def _stuck(solution: Solution) -> bool:
@@ -212,7 +224,8 @@ def _afresh(
         aperture, beam, other = again.aperture, again.beam, Solution(again, cells)
         if shift < SETTLED:
             break
-    return other if per_cell(other) < min(0.98 * per_cell(solution), WELL) else solution
+    better = per_cell(other) < min(0.98 * per_cell(solution), WELL) and beam_is_brighter(other.fit)
+    return other if better else solution
 
 
 def per_cell(solution: Solution) -> float:
@@ -301,7 +314,7 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
             best.cells, basis, fit.aperture, fit.beam, noise,
             linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=6, tolerance=0.05,
         )  # fmt: skip
-        if robust_sum(trial) < robust_sum(fit) - 2 * added:
+        if robust_sum(trial) < robust_sum(fit) - 2 * added and beam_is_brighter(trial):
             best = Solution(trial, best.cells)
     return best
 
