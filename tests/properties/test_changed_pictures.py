@@ -65,7 +65,7 @@ def assert_follows(
     assert a.gap_percent == pytest.approx(b.gap_percent, abs=share * b.gap_percent_sigma + 1e-6)
     assert a.score == pytest.approx(b.score, abs=share * b.score_sigma + 1e-6)
     assert a.working_score == pytest.approx(b.working_score, abs=share * b.working_score_sigma + 1e-6)
-    assert a.offset_percent_sigma == pytest.approx(b.offset_percent_sigma, rel=0.1)
+    assert a.offset_percent_sigma == pytest.approx(b.offset_percent_sigma, rel=0.2)
     expected = np.degrees(np.arctan2(-y, x)) % 360
     assert abs((a.offset_direction_deg - expected + 180) % 360 - 180) <= max(share * b.offset_direction_deg_sigma, 1e-4)
     assert a.move_direction_deg == pytest.approx((a.offset_direction_deg + 180) % 360)
