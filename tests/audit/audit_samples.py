@@ -25,8 +25,8 @@ def discs(offset: float, angle: float, *, side: int = 96, seed: int = 0) -> np.n
     bx = cx + radius * offset / 100 * math.cos(math.radians(angle))
     by = cy - radius * offset / 100 * math.sin(math.radians(angle))
     y, x = np.mgrid[:side, :side]
-    a = np.clip(radius - np.hypot(x - cx, y - cy) + 0.5, 0, 1)
-    b = np.clip(radius * 0.8 - np.hypot(x - bx, y - by) + 0.5, 0, 1)
+    a = 1 / (1 + np.exp(-1.7 * (radius - np.hypot(x - cx, y - cy))))  # edges as a camera shows them, about 1 px (1σ)
+    b = 1 / (1 + np.exp(-1.7 * (radius * 0.8 - np.hypot(x - bx, y - by))))
     return np.clip(rng.normal(100 + a * (80 + 2000 * b), 6.0), 0, 65535).astype(np.uint16)
 
 

@@ -23,6 +23,8 @@ DISCREPANCY = 1e-4
 MOST_PASSES = 6
 #: An edge wider (1σ) than this share of its radius is no edge.
 SOFTEST = 0.35
+#: Edges that are no blurred steps leave more than this mean squared residual; the halo's finer terms would follow them.
+UNLIKE = 2.0
 #: A second try is taken only when it leaves no more than this mean squared residual.
 WELL = 1.3
 #: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
@@ -170,7 +172,7 @@ def fine(
         solution = Solution(fit, cells)
         if shift < SETTLED:
             break
-    if solution is not None and not beam_is_brighter(solution.fit):
+    if solution is not None and (not beam_is_brighter(solution.fit) or quality(solution) > UNLIKE):
         solution = _with_plain_halo(solution, noise, contrast)
     if solution is None or placed or not _stuck(solution):
         return solution
@@ -302,7 +304,7 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
             fit.aperture,
             fit.beam,
             background=fit.basis.background,
-            halo=halo,
+            halo=halo if quality(best) <= UNLIKE else fit.basis.halo,
             radial=radial,
             decays=decays,
         )
