@@ -10,7 +10,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -76,20 +76,11 @@ def scene(rng: np.random.Generator, movement: Movement) -> Recipe:
 
 def frames(recipe: Recipe, movement: Movement, rng: np.random.Generator) -> list[Frame]:
     """The scene's frames, each with its own noise and place."""
-    x, y = recipe.center
     out = []
     for i in range(FRAMES):
         view, beam = rng.normal(0, movement.view, 2), rng.normal(0, movement.beam, 2)
         beam[0] += movement.creep * (i - (FRAMES - 1) / 2)
-        percent = 100 * beam / recipe.aperture_radius_px
-        moved = replace(
-            recipe,
-            aperture_x_px=x + view[0],
-            aperture_y_px=y + view[1],
-            offset_x_percent=recipe.offset_x_percent + percent[0],
-            offset_y_percent=recipe.offset_y_percent + percent[1],
-        )
-        out.append(simulate(moved, rng).frame)
+        out.append(simulate(recipe.displaced(view, beam), rng).frame)
     return out
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.transmission import PlaneBeam, best_passed_fraction, lens_area, passed_gradient
+from ..model.transmission import PlaneBeam, best_passed_fraction, lens_area, passed_gradient, radial_light
 from ..scene import BeamProfile
 from .geometry import Measured, edge_of
 
@@ -150,9 +150,4 @@ def _flat_loss(beam: PlaneBeam, working_ratio: float) -> float:
 def _darkest(beam: PlaneBeam) -> float:
     """The least light of the continued profile over its disc, relative to its level."""
     rho = np.linspace(0, 1, 21)
-    light = np.ones_like(rho)
-    power = np.ones_like(rho)
-    for k in beam.radial:
-        power = power * rho * rho
-        light = light + k * power
-    return float((light - rho * np.hypot(beam.tilt_x, beam.tilt_y)).min())
+    return float((radial_light(rho * rho, beam.radial) - rho * np.hypot(beam.tilt_x, beam.tilt_y)).min())

@@ -19,7 +19,7 @@ from .history import History, history_of_pictures
 from .names import Names
 from .pictures import Picture, pictures_of
 from .summary import Summary, summarize
-from .wording import Paragraph, in_short, paragraphs
+from .wording import Paragraph, in_short, limits_told, paragraphs
 
 #: Seed of the drawings in bootstrap and permutation tests: the same data give the same report.
 SEED = 20_260_101
@@ -53,16 +53,11 @@ def write_audit_report(
     Raises:
         ReadError: ``compare`` is no audit's CSV.
     """
-    limits = (instrument or Instrument()).limits
     settings = audit.settings
     about = [
         ("apertrue", str(settings.get("apertrue", ""))),
         ("zone of times without one", str(settings.get("timezone") or "this machine's")),
-        (
-            "limits",
-            f"offset {limits.offset_leave:g} and {limits.offset_nudge:g} %, working score {limits.score_leave:g} and "
-            f"{limits.score_nudge:g}, gap {limits.gap_leave:g} %",
-        ),
+        ("limits", limits_told((instrument or Instrument()).limits)),
     ]
     if not mask_names:
         about.insert(0, ("sources", ", ".join(Path(s).name or s for s in sources)))

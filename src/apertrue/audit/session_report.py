@@ -35,7 +35,7 @@ from .names import Names
 from .pictures import pictures_of
 from .reporting import SEED, render_rows
 from .sessions import DEFAULT_GAP_H
-from .wording import Paragraph
+from .wording import Paragraph, limits_told
 
 #: Pixels a side of the small pictures, and how many are drawn at most.
 _SIDE, _MOST_IMAGES = 160, 1500
@@ -112,16 +112,11 @@ def write_session_report(
     current = until is None or until > now
     short, stands = _stands(store, instrument, now, calibrations) if current else ([], [])
     title = f"Session of {days[0]}" if len(days) == 1 else f"Sessions from {days[0]} to {days[-1]}"
-    limits = instrument.limits
     settings = [
         ("instrument", instrument.name if not mask_names else "—"),
         ("entries", f"{len(entries)}, from {_at(entries[0].at, zone)} to {_at(entries[-1].at, zone)}"),
         ("zone", str(zone) if instrument.timezone else "this machine's"),
-        (
-            "limits",
-            f"offset {limits.offset_leave:g} and {limits.offset_nudge:g} %, working score {limits.score_leave:g} and "
-            f"{limits.score_nudge:g}, gap {limits.gap_leave:g} %",
-        ),
+        ("limits", limits_told(instrument.limits)),
     ]
     page = render_rows(
         rows,

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from ..instrument import Limits
 from ..registry.format import format_number
 from .history import History
 from .statistics import Estimate
@@ -41,6 +42,14 @@ def paragraphs(s: Summary, *, offset_limit: float, history: History | None = Non
         *_trends(s.series),
         *_notices(s),
     ]
+
+
+def limits_told(limits: Limits) -> str:
+    """The limits of leaving and nudging, as the page's foot names them."""
+    return (
+        f"offset {limits.offset_leave:g} and {limits.offset_nudge:g} %, working score {limits.score_leave:g} and "
+        f"{limits.score_nudge:g}, gap {limits.gap_leave:g} %"
+    )
 
 
 def in_short(s: Summary, *, offset_limit: float, history: History | None = None) -> list[str]:

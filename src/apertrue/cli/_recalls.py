@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ._output import note, print_json, print_table, print_text
+from ._session_common import InstrumentOption, JsonOption, LogOption, open_session_log, set_up
 
 if TYPE_CHECKING:
     from ..calibration import Calibration
@@ -14,24 +15,18 @@ if TYPE_CHECKING:
 
 
 def recalls(
-    log: Annotated[
-        Path | None,
-        typer.Option("--log", metavar="FILE", help="The log; APERTRUE_LOG or your data folder when left out."),
-    ] = None,
-    instrument: Annotated[
-        Path | None, typer.Option("--instrument", metavar="FILE.toml", help="Instrument file.")
-    ] = None,
+    log: LogOption = None,
+    instrument: InstrumentOption = None,
     plot: Annotated[
         Path | None, typer.Option("--plot", metavar="FILE", help="Draw the offsets: .svg, .png or .pdf.")
     ] = None,
-    json: Annotated[bool, typer.Option("--json", help="Print JSON, one object a line.")] = False,
+    json: JsonOption = False,
 ) -> None:
     """Show how far stored gun settings leave the beam off, how that grows, and better start values.
 
     Example: apertrue session recalls
     """
     from ..session import events
-    from ._session_common import open_session_log, set_up
 
     found, calibrations = set_up(instrument)
     with open_session_log(log, read_only=True) as store:

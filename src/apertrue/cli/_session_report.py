@@ -6,17 +6,13 @@ from typing import Annotated
 import typer
 
 from ._output import note, print_text
+from ._session_common import InstrumentOption, LogOption, day_limits, open_session_log, set_up
 
 
 def report(
     file: Annotated[Path, typer.Argument(metavar="FILE.html", help="The page to write.")],
-    log: Annotated[
-        Path | None,
-        typer.Option("--log", metavar="FILE", help="The log; APERTRUE_LOG or your data folder when left out."),
-    ] = None,
-    instrument: Annotated[
-        Path | None, typer.Option("--instrument", metavar="FILE.toml", help="Instrument file.")
-    ] = None,
+    log: LogOption = None,
+    instrument: InstrumentOption = None,
     day: Annotated[
         str | None, typer.Option("--day", metavar="DATE", help="Another day than today, such as 2026-05-04.")
     ] = None,
@@ -34,7 +30,6 @@ def report(
     """
     from ..audit.session_report import write_session_report
     from ..session.clock import now as present
-    from ._session_common import day_limits, open_session_log, set_up
 
     if day and every:
         raise typer.BadParameter("give --day or --all, not both")

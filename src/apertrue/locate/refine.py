@@ -247,11 +247,9 @@ def refine(
         z = (cells.mean - model) / sigma
         weight = weights(z)
         cost = cost_of(model, p)
-        scaled = jacobian * (np.sqrt(weight) / sigma)
-        normal = scaled @ scaled.T
+        scaled, normal = _normal(jacobian, weight, sigma, precision)
         gradient = scaled @ (z * np.sqrt(weight))
         gradient -= precision * p
-        normal[np.diag_indices_from(normal)] += precision
         normal[~free, :] = 0.0
         normal[:, ~free] = 0.0
         normal[~free, ~free] = 1.0
@@ -286,9 +284,7 @@ def refine(
             break
     z = (cells.mean - model) / sigma
     weight = weights(z)
-    scaled = jacobian * (np.sqrt(weight) / sigma)
-    normal = scaled @ scaled.T
-    normal[np.diag_indices_from(normal)] += precision
+    _, normal = _normal(jacobian, weight, sigma, precision)
     normal[~free, :] = 0.0
     normal[:, ~free] = 0.0
     normal[~free, ~free] = 1e12
@@ -336,9 +332,7 @@ def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) 
     precision, _ = _prior(basis, scale, max(narrow, LEAST_WIDTH), _halo_level(fit.basis, fit.linear))
     model, jacobian = evaluate_with_jacobian(basis, cells.at, fit.aperture, fit.beam, linear)
     p = np.concatenate([e for e in (fit.aperture, fit.beam, linear) if e is not None])
-    scaled = jacobian * (np.sqrt(fit.weight) / fit.sigma)
-    normal = scaled @ scaled.T
-    normal[np.diag_indices_from(normal)] += precision
+    scaled, normal = _normal(jacobian, fit.weight, fit.sigma, precision)
     gradient = scaled @ ((cells.mean - model) / fit.sigma * np.sqrt(fit.weight)) - precision * p
     step = _solve(normal, gradient, 0.0)
     return float(gradient @ step) if np.isfinite(step).all() else 0.0
@@ -365,6 +359,14 @@ def _bounded(edges: Array, start: Array) -> Array:
         if e > 0.45:
             out[s + 3 : s + 5] *= 0.45 / e
     return out
+
+
+def _normal(jacobian: Array, weight: Array, sigma: Array, precision: Array) -> tuple[Array, Array]:
+    """The Jacobian in units of weighted noise, and the normal matrix with the prior."""
+    scaled = jacobian * (np.sqrt(weight) / sigma)
+    normal = scaled @ scaled.T
+    normal[np.diag_indices_from(normal)] += precision
+    return scaled, normal
 
 
 def _solve(normal: Array, gradient: Array, damping: float) -> Array:

@@ -136,18 +136,59 @@ def fine(
     ``placed``: the edges are known to lie within a width or so (tracking), so that the place need not be found first.
     """
     scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
+    picture = _Picture(pixels, reduced, noise, contrast, scale, bad, {})
+    light: tuple[Basis, Array | None]
+    if placed:
+        light = _with_rich_halo(aperture, beam), None
+    else:  # first only the place, from part of the pixels
+        rough = _placed(picture, aperture, beam)
+        if rough is None:
+            return None
+        aperture, beam = rough.aperture, rough.beam
+        basis = _with_rich_halo(aperture, beam)
+        light = basis, carried(rough, basis)
+    solution = _final(picture, aperture, beam, light)
+    if solution is not None and (not beam_is_brighter(solution.fit) or quality(solution) > UNLIKE):
+        solution = _with_plain_halo(solution, noise, contrast)
+    if solution is None or placed or not _stuck(solution):
+        return solution
+    return _afresh(picture, solution)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Picture:
+    """What each pass of a fit to pixels needs; ``blocks`` keeps block means from pass to pass."""
+
+    pixels: NDArray[Any]
+    reduced: Reduced
+    noise: Noise
+    contrast: float
+    scale: float
+    bad: NDArray[np.bool_] | None
+    blocks: dict[int, Array]
+
+    def cells(self, aperture: Array | None, beam: Array | None, grain: Grain = FINE) -> Cells | None:
+        """The bands around both edges, and the blocks elsewhere."""
+        return _cells(
+            self.pixels, self.reduced, aperture, beam, self.scale, self.bad, grain=grain, blocks=self.blocks
+        )  # fmt: skip
+
+
+def _placed(picture: _Picture, aperture: Array | None, beam: Array | None) -> Fit | None:
+    """A fit to part of the pixels that tells where the edges are; ``None`` when it runs away."""
     linear = None
     basis: Basis | None = None
-    blocks: dict[int, Array] = {}
-    for _ in range(0 if placed else MOST_PASSES):  # first only the place, from part of the pixels
-        cells = _cells(pixels, reduced, aperture, beam, scale, bad, grain=ROUGH, blocks=blocks)
+    fit = None
+    for _ in range(MOST_PASSES):
+        cells = picture.cells(aperture, beam, ROUGH)
         if cells is None:
             return None
         if basis is None or linear is None or _moved(basis, aperture, beam) > 0.05:
             basis, linear = basis_for(aperture, beam), None
         fit = refine(
-            cells, basis, aperture, beam, noise,
-            linear=linear, scale=contrast, discrepancy=1e-3, iterations=8, tolerance=0.3, settled=False, close=CLOSE,
+            cells, basis, aperture, beam, picture.noise,
+            linear=linear, scale=picture.contrast, discrepancy=1e-3, iterations=8, tolerance=0.3, settled=False,
+            close=CLOSE,
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
@@ -157,26 +198,34 @@ def fine(
             break
         if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
             return None  # running away from a picture that it does not resemble
-    basis, linear = _with_rich_halo(aperture, beam, None if placed else fit)
+    return fit
+
+
+def _final(
+    picture: _Picture, aperture: Array | None, beam: Array | None, light: tuple[Basis, Array | None] | None = None
+) -> Solution | None:
+    """The fit to all pixels of both bands, gathered once more when it moves an edge.
+
+    ``light``: its basis and start; ``None`` takes a basis about the edges as they lie in each pass.
+    """
+    basis, linear = light or (None, None)
     solution = None
     for _ in range(2):
-        cells = _cells(pixels, reduced, aperture, beam, scale, bad, blocks=blocks)
+        cells = picture.cells(aperture, beam)
         if cells is None:
             return None
+        if light is None or basis is None:
+            basis, linear = _with_rich_halo(aperture, beam), None
         fit = refine(
-            cells, basis, aperture, beam, noise,
-            linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=15, tolerance=0.02,
+            cells, basis, aperture, beam, picture.noise,
+            linear=linear, scale=picture.contrast, discrepancy=DISCREPANCY, iterations=15,
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
         solution = Solution(fit, cells)
         if shift < SETTLED:
             break
-    if solution is not None and (not beam_is_brighter(solution.fit) or quality(solution) > UNLIKE):
-        solution = _with_plain_halo(solution, noise, contrast)
-    if solution is None or placed or not _stuck(solution):
-        return solution
-    return _afresh(solution, pixels, reduced, noise, contrast, scale, bad, blocks)
+    return solution
 
 
 def _with_plain_halo(solution: Solution, noise: Noise, contrast: float) -> Solution:
@@ -196,38 +245,19 @@ def _stuck(solution: Solution) -> bool:
     return not round_enough or unexplained(solution)
 
 
-def _afresh(
-    solution: Solution,
-    pixels: NDArray[Any],
-    reduced: Reduced,
-    noise: Noise,
-    contrast: float,
-    scale: float,
-    bad: NDArray[np.bool_] | None,
-    blocks: dict[int, Array],
-) -> Solution:
+def _afresh(picture: _Picture, solution: Solution) -> Solution:
     """The fit once more from round and sharper edges; the better of both."""
-    fit = solution.fit
-    aperture, beam = fit.aperture, fit.beam
+    aperture, beam = solution.fit.aperture, solution.fit.beam
     if aperture is None or beam is None:
         return solution
-    aperture = np.array([*aperture[:3], 0.0, 0.0, max(0.6 * aperture[5], 0.5)])
-    beam = np.array([*beam[:3], 0.0, 0.0, beam[5]])
-    other = solution
-    for _ in range(2):
-        cells = _cells(pixels, reduced, aperture, beam, scale, bad, blocks=blocks)
-        if cells is None:
-            return solution
-        basis, _ = _with_rich_halo(aperture, beam, None)
-        again = refine(cells, basis, aperture, beam, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=15)
-        assert again.aperture is not None
-        assert again.beam is not None
-        shift = max(_shift(aperture, again.aperture), _shift(beam, again.beam))
-        aperture, beam, other = again.aperture, again.beam, Solution(again, cells)
-        if shift < SETTLED:
-            break
-    better = per_cell(other) < min(0.98 * per_cell(solution), WELL) and beam_is_brighter(other.fit)
-    return other if better else solution
+    other = _final(
+        picture,
+        np.array([*aperture[:3], 0.0, 0.0, max(0.6 * aperture[5], 0.5)]),
+        np.array([*beam[:3], 0.0, 0.0, beam[5]]),
+    )
+    if other is None or not beam_is_brighter(other.fit):
+        return solution
+    return other if per_cell(other) < min(0.98 * per_cell(solution), WELL) else solution
 
 
 def per_cell(solution: Solution) -> float:
@@ -244,11 +274,10 @@ def _spot(aperture: Array | None, beam: Array | None) -> bool:
     return aperture is not None and beam is not None and bool(beam[2] + 2 * beam[5] < 0.3 * aperture[2])
 
 
-def _with_rich_halo(aperture: Array | None, beam: Array | None, fit: Fit | None) -> tuple[Basis, Array | None]:
-    """The final fit's basis, and the rough fit's light in it, if there is one."""
+def _with_rich_halo(aperture: Array | None, beam: Array | None) -> Basis:
+    """The final fit's basis about the given edges."""
     has_halo = aperture is not None and beam is not None
-    basis = basis_for(aperture, beam, halo=HALO if has_halo else 2, decays=DECAYED if has_halo else 0)
-    return basis, None if fit is None else carried(fit, basis)
+    return basis_for(aperture, beam, halo=HALO if has_halo else 2, decays=DECAYED if has_halo else 0)
 
 
 def _distance(old: Array | None, new: Array | None) -> float:
@@ -281,9 +310,8 @@ def _moved(basis: Basis, aperture: Array | None, beam: Array | None) -> float:
 
 #: A mean squared residual that no smooth light can mend.
 BEYOND = 40.0
-#: Orders of the light that are tried when the plain ones leave something unexplained: (halo's polynomial, its decays,
-#: radial powers).
-RICHER = ((3, 2, 4),)
+#: Radial powers of the beam's light that are tried when two leave something unexplained.
+RICHER = 4
 #: The halo's polynomial and its decays in the final fit: a halo that the model can't follow moves the aperture's edge by
 #: many σ long before the residuals tell.
 HALO, DECAYED = 3, 2
@@ -295,30 +323,28 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
     A richer light is kept when it lowers the cost by more than two for each added coefficient (Akaike's
     criterion: Akaike 1974, IEEE Trans. Autom. Control 19:716, from memory).
     """
-    best = solution
-    for halo, decays, radial in RICHER:
-        fit = best.fit
-        if not unexplained(best) or quality(best) > BEYOND:
-            break
-        basis = basis_for(
-            fit.aperture,
-            fit.beam,
-            background=fit.basis.background,
-            halo=halo if quality(best) <= UNLIKE else fit.basis.halo,
-            radial=radial,
-            decays=decays,
-        )
-        added = basis.n_linear - fit.basis.n_linear
-        linear = carried(fit, basis)
-        if promised(fit, best.cells, basis, linear, contrast) < 2 * added:
-            continue
-        trial = refine(
-            best.cells, basis, fit.aperture, fit.beam, noise,
-            linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=6, tolerance=0.05,
-        )  # fmt: skip
-        if robust_sum(trial) < robust_sum(fit) - 2 * added and beam_is_brighter(trial):
-            best = Solution(trial, best.cells)
-    return best
+    fit = solution.fit
+    misfit = quality(solution)
+    if not unexplained(solution) or misfit > BEYOND:
+        return solution
+    basis = basis_for(
+        fit.aperture,
+        fit.beam,
+        background=fit.basis.background,
+        halo=HALO if misfit <= UNLIKE else fit.basis.halo,
+        radial=RICHER,
+        decays=DECAYED,
+    )
+    added = basis.n_linear - fit.basis.n_linear
+    linear = carried(fit, basis)
+    if promised(fit, solution.cells, basis, linear, contrast) < 2 * added:
+        return solution
+    trial = refine(
+        solution.cells, basis, fit.aperture, fit.beam, noise,
+        linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=6, tolerance=0.05,
+    )  # fmt: skip
+    better = robust_sum(trial) < robust_sum(fit) - 2 * added and beam_is_brighter(trial)
+    return Solution(trial, solution.cells) if better else solution
 
 
 def robust_sum(fit: Fit) -> float:

@@ -130,11 +130,26 @@ class _Running:
             (self.f, self.df, safe * safe, self.start[0]),
             (self.g, self.dg, safe * safe * safe, self.start[1]),
         ):
-            v0, d = value[i], value[i + 1] - value[i]
-            m0, m1 = slope[i] * step, slope[i + 1] * step
-            cubic = v0 + u * (m0 + u * (3 * d - 2 * m0 - m1 + u * (m0 + m1 - 2 * d)))
+            cubic = _hermite(value, slope, step, i, u)
             out.append(np.where(rho > 1e-7, cubic / power, limit))
         return out[0], out[1]
+
+
+def _hermite(value: Array, slope: Array, step: float, i: NDArray[np.intp], u: Array) -> Array:
+    """Cubic interpolation of values and slopes at equal steps (last axis), ``u`` of the way from place ``i`` to the next."""
+    v0 = value[..., i]
+    rise = value[..., i + 1] - v0
+    m0, m1 = slope[..., i] * step, slope[..., i + 1] * step
+    return np.asarray(v0 + u * (m0 + u * (3 * rise - 2 * m0 - m1 + u * (m0 + m1 - 2 * rise))), dtype=np.float64)
+
+
+def radial_light(rho2: Array, radial: tuple[float, ...]) -> Array:
+    """The polynomial 1 + Σ k_i ρ^(2i) at squared radii ``rho2`` (beam radii²), any shape."""
+    light, power = np.ones_like(rho2), np.ones_like(rho2)
+    for coefficient in radial:
+        power = power * rho2
+        light = light + coefficient * power
+    return light
 
 
 @lru_cache(maxsize=32)
@@ -148,12 +163,7 @@ def _running(
         shade = level
     else:
         shade = cdf((1.0 - t) / softness) if softness > 0 else np.ones_like(t)
-        level = np.ones_like(t)
-        power = np.ones_like(t)
-        for coefficient in radial:
-            power = power * t * t
-            level = level + coefficient * power
-        level = level * shade
+        level = radial_light(t * t, radial) * shade
     df, dg = level * t, shade * t * t
     h = t[1]
 
@@ -192,10 +202,7 @@ def passed_fraction(beam: PlaneBeam) -> float:
         cross = (1.0 - beam.x * co - beam.y * si) / abs(det)
         return np.asarray((f + (beam.tilt_x * xi + beam.tilt_y * eta) * g) * cross, dtype=np.float64)
 
-    # A beam that is narrow beside the aperture varies faster along the aperture's edge.
-    narrow = abs(det) / sqrt(beam.a**2 + beam.b**2 + beam.c**2 + beam.d**2)
-    n = _N_ANGLES * min(max(1, ceil(0.07 / narrow)), 16)
-    t = np.asarray(np.arange(n) * (2 * pi / n), dtype=np.float64)
+    t = _angles(beam, det)
     xi, eta = _round(beam, det, np.cos(t) - beam.x, np.sin(t) - beam.y)
     dark = np.hypot(xi, eta) >= run.end
     if dark.all():  # the whole edge of the aperture lies in the dark: all of the beam is inside it, or none
@@ -204,13 +211,20 @@ def passed_fraction(beam: PlaneBeam) -> float:
     if not len(cuts):
         through = float(integrand(t).mean()) * 2 * pi
     else:
-        panels = cuts[0] + np.linspace(0, 2 * pi, n // 16 + 1)[:-1]
+        panels = cuts[0] + np.linspace(0, 2 * pi, len(t) // 16 + 1)[:-1]
         ends = np.unique(np.mod(np.concatenate([cuts, panels]), 2 * pi))
         ends = np.append(ends, ends[0] + 2 * pi)
         half = 0.5 * np.diff(ends)
         nodes = np.asarray(ends[:-1, None] + half[:, None] * (1 + _GAUSS_X), dtype=np.float64)
         through = float((integrand(nodes.ravel()).reshape(nodes.shape) @ _GAUSS_W) @ half)
     return min(max(through / total, 0.0), 1.0)
+
+
+def _angles(beam: PlaneBeam, det: float) -> Array:
+    """Equally spaced angles along the aperture's edge; more where the beam is narrow beside it and varies faster."""
+    narrow = abs(det) / sqrt(beam.a**2 + beam.b**2 + beam.c**2 + beam.d**2)
+    n = _N_ANGLES * min(max(1, ceil(0.07 / narrow)), 16)
+    return np.asarray(np.arange(n) * (2 * pi / n), dtype=np.float64)
 
 
 def _round(beam: PlaneBeam, det: float, dx: Array, dy: Array) -> tuple[Array, Array]:
@@ -277,9 +291,7 @@ def passed_gradient(beam: PlaneBeam) -> PassedGradient:
     n = len(beam.radial)
     sums, slopes = _moments(beam.softness, n)
     det = beam.a * beam.d - beam.b * beam.c
-    narrow = abs(det) / sqrt(beam.a**2 + beam.b**2 + beam.c**2 + beam.d**2)
-    n_angles = _N_ANGLES * min(max(1, ceil(0.07 / narrow)), 16)
-    t = np.arange(n_angles) * (2 * pi / n_angles)
+    t = _angles(beam, det)
     co, si = np.cos(t), np.sin(t)
     xi, eta = _round(beam, det, co - beam.x, si - beam.y)
     rho2 = xi * xi + eta * eta
@@ -288,9 +300,7 @@ def passed_gradient(beam: PlaneBeam) -> PassedGradient:
     position = np.minimum(rho, end) * (_N_RADII / end)
     i = np.minimum(position.astype(np.intp), _N_RADII - 1)
     u = position - i
-    v0, m0, m1 = sums[:, i], slopes[:, i] * (end / _N_RADII), slopes[:, i + 1] * (end / _N_RADII)
-    rise = sums[:, i + 1] - v0
-    integral = v0 + u * (m0 + u * (3 * rise - 2 * m0 - m1 + u * (m0 + m1 - 2 * rise)))
+    integral = _hermite(sums, slopes, end / _N_RADII, i, u)
     cross = (1.0 - beam.x * co - beam.y * si) / abs(det)
     safe = np.maximum(rho, 1e-7)
     flux = integral[:-1] * (cross / (safe * safe))
@@ -303,13 +313,13 @@ def passed_gradient(beam: PlaneBeam) -> PassedGradient:
     if not total > 0:
         raise ValueError("the beam's light adds up to nothing")
     passed = float(weights @ through + beam.tilt_x * by_tilt[0] + beam.tilt_y * by_tilt[1]) / total
-    power, polynomial = np.ones_like(rho2), np.ones_like(rho2)
-    for coefficient in beam.radial:
-        power = power * rho2
-        polynomial = polynomial + coefficient * power
-    light = cdf((1.0 - rho) / beam.softness) * (polynomial + beam.tilt_x * xi + beam.tilt_y * eta) / abs(det)
+    light = (
+        cdf((1.0 - rho) / beam.softness)
+        * (radial_light(rho2, beam.radial) + beam.tilt_x * xi + beam.tilt_y * eta)
+        / abs(det)
+    )
     rows = np.stack([co, si, co * xi, co * eta, si * xi, si * eta])
-    place = -(rows @ light) / n_angles / total
+    place = -(rows @ light) / len(t) / total
     return PassedGradient(
         min(max(passed, 0.0), 1.0), place, (through[1:] - passed * totals[1:]) / total, by_tilt / total
     )

@@ -246,6 +246,23 @@ class Recipe:
         """A copy with some parameters replaced."""
         return replace(self, **values)
 
+    def displaced(self, view: Array, beam: Array) -> "Recipe":
+        """The scene after a movement between two frames.
+
+        Args:
+            view: how far the whole view moved, (x, y), px.
+            beam: how far the beam moved beside it, (x, y), px.
+        """
+        x, y = self.center
+        percent = 100 * beam / self.aperture_radius_px
+        return replace(
+            self,
+            aperture_x_px=x + float(view[0]),
+            aperture_y_px=y + float(view[1]),
+            offset_x_percent=self.offset_x_percent + float(percent[0]),
+            offset_y_percent=self.offset_y_percent + float(percent[1]),
+        )
+
 
 #: Colored screens: name → relative light in red, green, blue.
 COLORS: dict[str, tuple[float, float, float]] = {
