@@ -144,9 +144,12 @@ def _followed(pixels: NDArray[Any], reduced: Reduced, noise: Noise, frame: Frame
 
 
 def _like(scene: Scene, last: Scene) -> bool:
-    """Whether both discs have kept their sizes."""
+    """Whether both discs have kept their sizes and their edges still show about as far round."""
     pairs = ((scene.aperture, last.aperture), (scene.beam, last.beam))
-    return all(a is not None and b is not None and abs(a.radius - b.radius) < 0.03 * b.radius for a, b in pairs)
+    return all(
+        a is not None and b is not None and abs(a.radius - b.radius) < 0.03 * b.radius and a.seen > 0.7 * b.seen
+        for a, b in pairs
+    )
 
 
 def _at_least(noise: Noise, contrast: float) -> Noise:
@@ -376,10 +379,11 @@ def _single(first: Look, contrast: float) -> Solution | None:
 
 
 def _guided(first: Look, hints: Hints) -> list[Start]:
-    """Start values from the user or the last frame, in block units."""
+    """Start values from the user, in block units.
+
+    The last frame's edges are none: where they can't be followed, the picture must show its edges by itself.
+    """
     aperture, beam = hints.start_aperture, hints.start_beam
-    if hints.previous is not None and aperture is None and beam is None:
-        aperture, beam = hints.previous.aperture, hints.previous.beam
     if aperture is None and beam is None:
         return []
     size = first.reduced.size
