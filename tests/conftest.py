@@ -3,7 +3,9 @@
 import importlib.util
 import os
 import shutil
+import signal
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -15,6 +17,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # Nothing asserts on timing, and what was drawn yesterday is drawn today.
 settings.register_profile("steady", deadline=None, derandomize=True)
 settings.load_profile("steady")
+
+# A suite that a shell started in the background hands down an ignored Ctrl-C; tests that send one need it as usual.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN and threading.current_thread() is threading.main_thread():
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 ROOT = Path(__file__).resolve().parent.parent
 
