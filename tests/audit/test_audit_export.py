@@ -77,6 +77,13 @@ def test_columns_are_the_registrys_and_the_session() -> None:
     assert (*field_names(), "session") == EXPORT_COLUMNS
 
 
+def test_an_older_store_gains_the_columns_of_new_fields(folder: Path, tmp_path: Path) -> None:
+    before = list(audit_of(folder, tmp_path / "a.sqlite").rows())
+    with open_store(tmp_path / "a.sqlite") as raw:  # from before the registry had unevenness
+        raw.execute("alter table audit_pictures drop column unevenness_percent")
+    assert list(audit_of(folder, tmp_path / "a.sqlite").rows()) == before
+
+
 def test_csv_reads_back_exactly(folder: Path, tmp_path: Path) -> None:
     audit = audit_of(folder, tmp_path / "s")
     rows = list(audit.rows())

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from ..readers import ReadOptions
 from ..runner import Outcome, RunnerError, run
-from ..store import Store
+from ..store import Store, add_missing_columns
 from .entries import is_url
 from .frozen import mark_frozen, pages_of
 from .progress import Progress
@@ -125,6 +125,7 @@ def _begin(store: Store, sources: Sequence[str], settings: AuditSettings) -> int
     """The audit's number, made when there is none; its generation is raised."""
     names = _names(sources)
     with store.transaction():
+        add_missing_columns(store, "audit_pictures")
         store.execute(
             "insert into audit_runs (sources, settings_key, settings) values (?, ?, ?) on conflict do nothing",
             (names, settings.key, settings.to_json()),

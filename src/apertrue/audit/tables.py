@@ -4,18 +4,7 @@ One audit is one set of sources under one set of settings that change results; i
 Paths are kept as bytes: on some systems a file name need not be valid text.
 """
 
-import sqlite3
-
-from ..store import Migration, assessment_columns, columns_sql
-
-
-def _add_missing_columns(db: sqlite3.Connection) -> None:
-    """Columns of fields that the registry has gained since the file was made."""
-    have = {row[0] for row in db.execute("select name from pragma_table_info('audit_pictures')")}
-    for name, kind in assessment_columns():
-        if name not in have:
-            db.execute(f'alter table audit_pictures add column "{name}" {kind}')
-
+from ..store import Migration, columns_sql
 
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(
@@ -69,7 +58,8 @@ MIGRATIONS: tuple[Migration, ...] = (
             "create index audit_pictures_time on audit_pictures (audit, taken_unix)",
         ),
     ),
-    Migration("audit/0002-combined-frames", code=_add_missing_columns),
+    # What it did, each run does now: fields that the registry has gained get their columns.
+    Migration("audit/0002-combined-frames"),
     Migration(
         "audit/0003-frozen",
         (

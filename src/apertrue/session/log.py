@@ -12,7 +12,7 @@ from ..errors import ApertrueError, StoreError
 from ..store import Store, open_store, row_from_assessment
 from .clock import fixed, now
 from .entry import SessionEvent, event_from_row
-from .tables import MIGRATIONS, add_missing_columns
+from .tables import MIGRATIONS, grow
 from .words import OUTCOMES, EventKind
 
 
@@ -45,7 +45,7 @@ def open_log(path: Path | str | None = None, *, read_only: bool = False, durable
     store = open_store(file, migrations=MIGRATIONS, read_only=read_only, durable=durable)
     if not read_only:
         try:
-            add_missing_columns(store)
+            grow(store)
         except BaseException:
             store.close()
             raise

@@ -3,7 +3,7 @@
 import sqlite3
 
 from ..registry import FIELDS
-from ..store import Migration, Store, assessment_columns, columns_sql
+from ..store import Migration, Store, add_missing_columns, columns_sql, missing_columns
 from .words import COLUMNS, EVENT_WORDS
 
 _OWN = ", ".join(f'"{c.name}" {c.sql}' for c in COLUMNS)
@@ -57,18 +57,12 @@ MIGRATIONS: tuple[Migration, ...] = (
 )
 
 
-def add_missing_columns(store: Store) -> None:
-    """Give an older file the columns of fields that the registry has gained since; nothing is taken away."""
-    if not _missing(store):
+def grow(store: Store) -> None:
+    """Give an older file the columns of fields that the registry has gained since, and their meanings."""
+    if not missing_columns(store, "log"):
         return
     with store.transaction():
-        for name, kind in _missing(store):
-            store.execute(f'alter table log add column "{name}" {kind}')
+        add_missing_columns(store, "log")
         store.execute("drop view log_now")
         store.execute(_VIEW)
         store.execute_many(_COLUMN_SQL, _columns())
-
-
-def _missing(store: Store) -> list[tuple[str, str]]:
-    have = {row["name"] for row in store.rows("select name from pragma_table_info('log')")}
-    return [(name, kind) for name, kind in assessment_columns() if name not in have]

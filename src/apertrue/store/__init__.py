@@ -5,7 +5,14 @@ mode.
 """
 
 from .cells import cell_text, safe_cell
-from .columns import assessment_columns, assessment_from_row, columns_sql, row_from_assessment
+from .columns import (
+    add_missing_columns,
+    assessment_columns,
+    assessment_from_row,
+    columns_sql,
+    missing_columns,
+    row_from_assessment,
+)
 from .database import Store, open_store
 from .migrations import Migration, applied_migrations
 from .trouble import damaged
@@ -13,12 +20,14 @@ from .trouble import damaged
 __all__ = [
     "Migration",
     "Store",
+    "add_missing_columns",
     "applied_migrations",
     "assessment_columns",
     "assessment_from_row",
     "cell_text",
     "columns_sql",
     "damaged",
+    "missing_columns",
     "open_store",
     "row_from_assessment",
     "safe_cell",

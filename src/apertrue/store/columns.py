@@ -10,6 +10,7 @@ from typing import Any
 
 from ..assessment import Assessment
 from ..registry import FIELDS, Field
+from .database import Store
 
 _SQL = {"text": "text", "texts": "text", "whole": "integer", "real": "real"}
 
@@ -27,6 +28,18 @@ def assessment_columns() -> tuple[tuple[str, str], ...]:
 def columns_sql(*, without: tuple[str, ...] = ()) -> str:
     """The same for a ``create table`` statement, comma-separated; ``without`` leaves out columns that the table has."""
     return ", ".join(f'"{name}" {kind}' for name, kind in assessment_columns() if name not in without)
+
+
+def missing_columns(store: Store, table: str) -> list[tuple[str, str]]:
+    """(name, SQL type) of the fields that the registry has gained since an older file's table was made."""
+    have = {row["name"] for row in store.rows("select name from pragma_table_info(?)", (table,))}
+    return [(name, kind) for name, kind in assessment_columns() if name not in have]
+
+
+def add_missing_columns(store: Store, table: str) -> None:
+    """Give an older file's table those columns; nothing is taken away. To be called inside a transaction."""
+    for name, kind in missing_columns(store, table):
+        store.execute(f'alter table "{table}" add column "{name}" {kind}')
 
 
 def row_from_assessment(assessment: Assessment | Mapping[str, Any]) -> dict[str, Any]:
