@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from .fixed_map import FixedMap
 
+#: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
+FILE_TIME = "file time"
+
 _EMPTY: Mapping[str, str] = FixedMap()
 
 

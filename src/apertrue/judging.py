@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from .advice import Context
 from .assessment import Assessment
 from .errors import ReadError
-from .frame import Frame
+from .frame import FILE_TIME, Frame
 from .instrument import Instrument, calibrations_beside, completed
 from .pipeline import Result, judge, readvise
 from .readers import ReadOptions, SheetRow, apply_sheet, count_pages, read_frame, read_frames
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from .calibration import Calibration
 
 __all__ = [
-    "FILE_TIME",
     "Setup",
     "Unread",
     "advised_after",
@@ -33,9 +32,6 @@ __all__ = [
     "kept_calibrations",
     "unread_row",
 ]
-
-#: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
-FILE_TIME = "file time"
 
 
 @dataclass(frozen=True, slots=True)

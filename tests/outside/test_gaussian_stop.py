@@ -2,8 +2,10 @@
 
 from math import exp, log, sqrt
 
+import numpy as np
 import pytest
 
+from apertrue.compare.curves import gaussian_passed
 from apertrue.model.transmission import PlaneBeam, passed_fraction
 
 SOURCE = {
@@ -30,4 +32,16 @@ def test_closed_form():
 
 
 def test_half_power_radius(check):
-    check("half passes at a/w", sqrt(log(2) / 2), 0.588705011, tol=1e-9)
+    """The radius through which half passes, by bisection of our formula."""
+    low, high = 0.1, 2.0
+    for _ in range(60):
+        a = (low + high) / 2
+        low, high = (a, high) if passed_fraction(PlaneBeam.gaussian(0, 0, 1 / a)) < 0.5 else (low, a)
+    check("half passes at a/w", low, 0.588705011, tol=1.5e-9)  # nine digits given; our light's integral: 1e-9
+    assert low == pytest.approx(sqrt(log(2) / 2), abs=1e-8)
+
+
+def test_the_shift_scans_curve(check):
+    for a_over_w, published in ((1.0, 0.864664716763), (1.5, 0.988891003462)):
+        ours = float(gaussian_passed(np.asarray(0.0), 1 / a_over_w))
+        check(f"the shift scan's curve, stop radius {a_over_w} w", ours, published, tol=1e-10)

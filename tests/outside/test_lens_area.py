@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from shapely import Point
 
+from apertrue.compare.curves import hard_disc_passed
 from apertrue.model.transmission import PlaneBeam, lens_area, passed_fraction
 
 SOURCE = {
@@ -21,6 +22,12 @@ def test_unit_circles(check):
     check("unit circles at distance 1", lens_area(1, 1, 1), 2 * pi / 3 - sqrt(3) / 2, tol=1e-12)
     check("(d, r, R) = (1, 1, 0.8)", lens_area(1, 1, 0.8), 0.831760448607583, tol=1e-12)
     check("(d, r, R) = (1.2, 1, 0.5)", lens_area(1.2, 1, 0.5), 0.170098001045524, tol=1e-12)
+
+
+def test_the_shift_scans_curve(check):
+    for d, r, published in ((1.0, 0.8, 0.831760448607583), (1.2, 0.5, 0.170098001045524)):
+        ours = pi * r**2 * float(hard_disc_passed(np.asarray(d), r))
+        check(f"the shift scan's curve, (d, r, R) = ({d:g}, {r:g}, 1)", ours, published, tol=1e-12)
 
 
 def test_half_covered(check):

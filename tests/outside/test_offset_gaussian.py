@@ -1,8 +1,10 @@
 """A Gaussian beam through an offset stop: the noncentral χ² distribution, 1 − Marcum's Q₁(r, R)."""
 
+import numpy as np
 import pytest
 from scipy.stats import ncx2
 
+from apertrue.compare.curves import gaussian_passed
 from apertrue.model.transmission import PlaneBeam, passed_fraction
 
 SOURCE = {
@@ -33,6 +35,8 @@ def through(R, r):
 @pytest.mark.parametrize(("R", "r", "published"), TABLE)
 def test_table(check, R, r, published):
     check(f"σ 1, stop radius {R}, offset {r}", through(R, r), published, tol=1e-9)
+    scan = float(gaussian_passed(np.asarray(r / R), 2.0 / R))
+    check(f"the same by the shift scan's curve, stop radius {R}, offset {r}", scan, published, tol=1e-9)
 
 
 def test_marcum(check):

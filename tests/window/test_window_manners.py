@@ -4,6 +4,7 @@ import gc
 import sys
 import threading
 from importlib import import_module
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,20 +12,29 @@ import pytest
 pytest.importorskip("napari")
 pytestmark = pytest.mark.window
 
+from npe2 import PluginManifest  # noqa: E402
 from qtpy.QtCore import Qt  # noqa: E402
 from qtpy.QtWidgets import QAbstractButton, QAbstractScrollArea, QComboBox, QLineEdit  # noqa: E402
 
+import apertrue  # noqa: E402
 from apertrue.napari._versions import keep_none  # noqa: E402
 
-WIDGETS = ("_assess:AssessWidget", "_watch:WatchWidget", "_calibrate:CalibrateWidget", "_practice:PracticeWidget",
-           "_audit:AuditWidget")  # fmt: skip
+
+def widgets() -> tuple[str, ...]:
+    """Where each widget stands that the manifest offers."""
+    offers = PluginManifest.from_file(Path(apertrue.__file__).parent / "napari" / "napari.yaml").contributions
+    where = {c.id: c.python_name for c in offers.commands}
+    return tuple(where[w.command] for w in offers.widgets)
+
+
+WIDGETS = widgets()
 #: Keys that napari's own menu bar answers to with Alt.
 MENUS = set("fvlpwh")
 
 
 def made(where: str, viewer):
     module, _, name = where.partition(":")
-    return getattr(import_module(f"apertrue.napari.{module}"), name)(viewer)
+    return getattr(import_module(module), name)(viewer)
 
 
 def test_each_widget_by_keys_and_its_end(make_napari_viewer) -> None:

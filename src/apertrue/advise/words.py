@@ -10,18 +10,8 @@ from .decide import Decision
 from .limits import ALWAYS_RETAKE, PICTURE_FIRST, flags_of, within_doubt
 from .plain import measured, minutes, toward
 
-#: Flags whose remedy is worth a sentence beside the verdict.
-_TOLD_FLAGS = (
-    "saturated",
-    "in-the-way",
-    "cut-by-frame",
-    "noisy",
-    "elliptical",
-    "uneven",
-    "overlay",
-    "low-contrast",
-    "nonlinear",
-)
+#: Flags without a sentence beside the verdict: a reason or the headline says it, or nothing needs to be done.
+_UNTOLD_FLAGS = ("tilted-view", "afterglow", "frozen", "stale", "state-changed", "creeping")
 #: Reasons that :func:`crossed` puts into one sentence.
 _LIMITS = (
     "offset-over-nudge",
@@ -226,4 +216,4 @@ def _retake(reasons: tuple[str, ...], a: Assessment, scene: Scene, instrument: I
 
 def _remedies(a: Assessment, scene: Scene) -> list[str]:
     raised = flags_of(a, scene)
-    return [f"{FLAGS[f].sentence} {FLAGS[f].remedy}" for f in _TOLD_FLAGS if f in raised]
+    return [f"{FLAGS[f].sentence} {FLAGS[f].remedy}" for f in FLAGS if f in raised and f not in _UNTOLD_FLAGS]

@@ -1,5 +1,6 @@
 """All reported numbers of one picture, each with its 1σ, from what was located in it."""
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -35,14 +36,7 @@ def assess_scene(scene: Scene, frame: Frame, instrument: Instrument, context: Co
     """
     values: dict[str, Any] = {"scene": str(scene.kind), "scene_confidence": round(scene.confidence, 4)}
     values.update(_about(frame))
-    flags = set(scene.flags)
-    if context.frozen:
-        flags.add("frozen")
-    if context.age_min is not None and context.age_min > instrument.limits.stale_min:
-        flags.add("stale")
-    if context.state_changed:
-        flags.add("state-changed")
-    values["flags"] = tuple(f for f in FLAGS if f in flags)
+    values["flags"] = with_context_flags(scene.flags, instrument, context)
     if scene.aperture is not None and scene.beam is not None and scene.covariance is not None and scene.sign_known:
         values.update(_two_edges(scene, frame, instrument, context))
     elif not scene.sign_known:
@@ -55,6 +49,18 @@ def assess_scene(scene: Scene, frame: Frame, instrument: Instrument, context: Co
     if scene.unevenness is not None and scene.levels_linear:
         _put(values, "unevenness_percent", scene.unevenness)
     return Assessment(**values)
+
+
+def with_context_flags(flags: Iterable[str], instrument: Instrument, context: Context) -> tuple[str, ...]:
+    """A picture's flags and those that only its history tells, in the registry's order."""
+    raised = set(flags)
+    if context.frozen:
+        raised.add("frozen")
+    if context.age_min is not None and context.age_min > instrument.limits.stale_min:
+        raised.add("stale")
+    if context.state_changed:
+        raised.add("state-changed")
+    return tuple(f for f in FLAGS if f in raised)
 
 
 def _put(values: dict[str, Any], name: str, measured: Measured | None) -> None:

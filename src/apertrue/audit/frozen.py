@@ -4,7 +4,7 @@ No worker can see this, since each sees one file only, and files come in any ord
 they are there; a file of which it is true is judged once more, knowing it. The end does not depend on the order.
 """
 
-from ..judging import FILE_TIME
+from ..frame import FILE_TIME
 from ..store import Store
 from .tables import TO_DO
 

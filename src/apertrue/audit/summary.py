@@ -9,6 +9,7 @@ from typing import Literal
 
 import numpy as np
 
+from ..frame import FILE_TIME
 from .pictures import Picture, Session, sessions_of
 from .statistics import (
     ChangePoint,
@@ -181,7 +182,7 @@ def summarize(
         recall_mean=_recall_mean(recalls),
         starts=_starts(pictures, offset_limit),
         series=series,
-        file_times=sum(str(p.row["taken_at_source"] or "").startswith("file time") for p in pictures),
+        file_times=sum(str(p.row["taken_at_source"] or "").startswith(FILE_TIME) for p in pictures),
         flags=dict(sorted(flags.items(), key=lambda item: (-item[1], item[0]))),
         drift_since=since,
         auto_for_want_of_calibration=sum(

@@ -172,7 +172,7 @@ def _point(result: "Result", x: float | None = None, y: float | None = None) -> 
     from dataclasses import replace
 
     from ..calibration import point_from
-    from ..judging import FILE_TIME
+    from ..frame import FILE_TIME
 
     assessment = result.assessment
     if assessment.taken_at_source == FILE_TIME:

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from ..frame import Frame, State
+from ..frame import FILE_TIME, Frame, State
 from .digest import digest
 from .intensity import to_intensity
 from .metadata.times import with_zone
@@ -45,7 +45,7 @@ def to_frame(raw: RawPage, source: Source, page: int, options: ReadOptions) -> F
         taken_at = with_zone(facts.taken_at, options.timezone, source.name)
         taken_at_source = facts.taken_at_source or "file"
     elif source.modified is not None:
-        taken_at, taken_at_source = source.modified.astimezone(), "file time"
+        taken_at, taken_at_source = source.modified.astimezone(), FILE_TIME
     state = State().updated("file", **facts.state)
     gaps = {k: v for k, v in options.state.values().items() if getattr(state, k) is None}
     return Frame(

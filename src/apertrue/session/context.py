@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from ..advice import Context
 from ..assessment import Assessment
 from ..calibration import Calibration, with_nudge
-from ..frame import Frame, State
+from ..frame import FILE_TIME, Frame, State
 from ..instrument import Instrument
 from ..store import Store
 from .clock import FUTURE_S, zone_of
@@ -17,9 +17,6 @@ from .log import events, seen_before
 from .stand import REACH_H, Standing, standing
 from .track import Follower, differs, sighting
 from .words import RESTARTS, EventKind
-
-#: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
-_FILE_TIME = "file time"
 
 
 def context_for(
@@ -116,7 +113,7 @@ def state_changed(before: Sequence[SessionEvent], state: State) -> tuple[str, ..
 
 def age_min(frame: Frame, now: datetime, trust_file_time: bool = False) -> float | None:
     """Minutes since the picture was taken; ``None`` when its time is unknown, only the file's, or in the future."""
-    if frame.taken_at is None or (frame.taken_at_source == _FILE_TIME and not trust_file_time):
+    if frame.taken_at is None or (frame.taken_at_source == FILE_TIME and not trust_file_time):
         return None
     age_s = (now - frame.taken_at).total_seconds()
     return None if age_s < -FUTURE_S else max(age_s, 0.0) / 60.0

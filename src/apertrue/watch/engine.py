@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from ..advice import Context
+from ..assess import with_context_flags
 from ..assessment import Assessment
 from ..calibration import Calibration
 from ..errors import ReadError
@@ -22,7 +23,7 @@ from ..frame import Frame
 from ..instrument import Instrument, completed, dumps_instrument, loads_instrument
 from ..pipeline import Result, judge, readvise
 from ..readers import ReadOptions, read_frames
-from ..registry import FLAGS, Verdict
+from ..registry import Verdict
 from ..scene import Scene
 from ..session.clock import age_words, fixed
 from ..session.clock import now as present
@@ -233,7 +234,9 @@ class Watcher:
                 if self._still_frozen(frame, context):
                     continue
                 # What the worker could not know (age, history) is filled in here.
-                assessment = _flagged(measured.assessment, context, self.instrument)
+                assessment = measured.assessment
+                flags = with_context_flags(assessment.flags or (), self.instrument, context)
+                assessment = replace(assessment, flags=flags)
                 yield self._log(file, frame, measured.scene, assessment, now, context)
             self._refresh()
 
@@ -299,18 +302,6 @@ class Watcher:
         if here is not None and here.check_at is not None:
             fields["check_by"] = here.check_at.isoformat()
         self.alarm.update(self.warnings, fields)
-
-
-def _flagged(assessment: Assessment, context: Context, instrument: Instrument) -> Assessment:
-    """A worker's numbers with the flags that only the history knows."""
-    flags = set(assessment.flags or ())
-    if context.frozen:
-        flags.add("frozen")
-    if context.age_min is not None and context.age_min > instrument.limits.stale_min:
-        flags.add("stale")
-    if context.state_changed:
-        flags.add("state-changed")
-    return replace(assessment, flags=tuple(f for f in FLAGS if f in flags))
 
 
 def reasons(watcher: Watcher, now: datetime) -> Iterator[Reminder]:
