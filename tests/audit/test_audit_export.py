@@ -81,6 +81,8 @@ def test_an_older_store_gains_the_columns_of_new_fields(folder: Path, tmp_path: 
     before = list(audit_of(folder, tmp_path / "a.sqlite").rows())
     with open_store(tmp_path / "a.sqlite") as raw:  # from before the registry had unevenness
         raw.execute("alter table audit_pictures drop column unevenness_percent")
+        old = list(Audit(raw, 1).rows())  # also read as it is
+    assert old == [row | {"unevenness_percent": None} for row in before]
     assert list(audit_of(folder, tmp_path / "a.sqlite").rows()) == before
 
 

@@ -1,7 +1,6 @@
 """``apertrue assess … --combine`` as a user sees it, and stores made before the new fields."""
 
 import json
-import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 
@@ -9,11 +8,9 @@ import numpy as np
 import pytest
 import tifffile
 
-from apertrue.audit.tables import MIGRATIONS
 from apertrue.cli import main
 from apertrue.frame import Frame
 from apertrue.registry import field_names
-from apertrue.store import open_store
 
 
 @pytest.fixture(scope="module")
@@ -65,14 +62,3 @@ def test_other_scenes_are_not_combined(stack: Path, sample_images: Path, capsys:
     assert code == 2
     assert len(out.splitlines()) == 5  # each picture is judged all the same
     assert "not combined: these are no frames of one scene: their sizes differ" in err
-
-
-def test_an_audit_from_before_gains_the_columns(tmp_path: Path) -> None:
-    path = tmp_path / "audit.sqlite"
-    with open_store(path, migrations=MIGRATIONS[:1]) as store:
-        store.execute("alter table audit_pictures drop column beam_jitter_px")
-    with open_store(path, migrations=MIGRATIONS):
-        pass
-    with sqlite3.connect(path) as db:
-        assert "beam_jitter_px" in {row[1] for row in db.execute("pragma table_info(audit_pictures)")}
-    db.close()

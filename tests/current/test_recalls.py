@@ -6,7 +6,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from apertrue.current.recall import centering_minutes, entry_of, first_after_recall, offset_of, summarize_recalls
+from apertrue.current.entries import entry_of, offset_of
+from apertrue.current.recall import centering_minutes, first_after_recall, summarize_recalls
 from apertrue.current.summary import recall_record
 from apertrue.instrument.settings import Costs, Limits
 

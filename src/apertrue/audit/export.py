@@ -14,7 +14,7 @@ from typing import Any
 from ..assessment import Assessment
 from ..errors import MissingExtraError, ReadError
 from ..registry import FIELDS
-from ..store import Store, assessment_from_row, cell_text, safe_cell
+from ..store import Store, assessment_from_row, cell_text, missing_columns, safe_cell
 from .tables import TO_CHECK, TO_DO
 from .work import COLUMNS, PUT_ASIDE
 
@@ -63,7 +63,9 @@ class Audit:
 
     def rows(self) -> Iterator[dict[str, Any]]:
         """All rows as dictionaries of :data:`EXPORT_COLUMNS`; lists as lists, null as ``None``."""
-        names = ", ".join(f'"{c}"' for c in EXPORT_COLUMNS)
+        # A store that no newer program has written to lacks the fields gained since.
+        lacking = {name for name, _ in missing_columns(self.store, "audit_pictures")}
+        names = ", ".join(f'null as "{c}"' if c in lacking else f'"{c}"' for c in EXPORT_COLUMNS)
         for row in self.store.rows(
             f"select {names} from audit_pictures where audit = ? order by key, place",  # noqa: S608
             (self.number,),

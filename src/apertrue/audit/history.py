@@ -16,8 +16,9 @@ from ..calibration import Calibration, Point, StateKey, choose
 from ..calibration.moves import calibration_from_moves
 from ..current.answers import FocusAnswer, OffCurve, focus_for, off_curve
 from ..current.curve import CurrentModel, by_state, fit_current
+from ..current.entries import side_of_entry
 from ..current.pairs import Pair, PairSet, pairs_from_records, records_from_log
-from ..current.recall import CalibrationFor, RecallSummary, side_of_entry, summarize_recalls
+from ..current.recall import CalibrationFor, RecallSummary, summarize_recalls
 from ..current.switching import Switching, switching
 from ..instrument.settings import Costs, Limits
 from .pictures import Picture, sessions_of

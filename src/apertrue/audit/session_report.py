@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from ..calibration import Calibration
-from ..current.recall import entry_of
+from ..current.entries import entry_of
 from ..errors import ReadError
 from ..instrument import Instrument
 from ..readers import read_frame

@@ -46,8 +46,9 @@ def show_recalls(
     import numpy as np
 
     from ..audit.history import calibrations_of
+    from ..current.entries import entry_of
     from ..current.plot import recall_figure, save
-    from ..current.recall import entry_of, summarize_recalls
+    from ..current.recall import summarize_recalls
     from ..current.summary import recall_record, switching_record
     from ..current.switching import switching
 

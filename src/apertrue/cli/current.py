@@ -1,15 +1,27 @@
 """``apertrue current``: which focus gives which current, whether today is as usual, and what a cut-off beam costs."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from ._current_models import (
+    as_current,
+    check_plot,
+    fitted,
+    fitted_models,
+    latest_session,
+    print_aside,
+    print_caution,
+    read_pairs,
+    rests_on,
+    sides_of,
+    wanted_states,
+)
 from ._output import note, print_json, print_table, print_text
 
 if TYPE_CHECKING:
-    from ..current.curve import CurrentModel
-    from ..current.pairs import Pair, PairSet
+    pass
 
 app = typer.Typer(no_args_is_help=True, rich_markup_mode=None)
 
@@ -67,8 +79,8 @@ def curve(
     from ..current.plot import curve_figure, save
     from ..current.summary import curve_records, model_record
 
-    _check_plot(plot)
-    models = _models(source, kv, spot, aperture, None if not new_session else False)
+    check_plot(plot)
+    models = fitted_models(source, kv, spot, aperture, None if not new_session else False)
     for number, model in enumerate(models):
         if plot is not None:
             target = plot if number == 0 else plot.with_stem(f"{plot.stem}-{number + 1}")
@@ -78,22 +90,22 @@ def curve(
         if json:
             print_json(model_record(model) | {"curve": rows})
             continue
-        print_text(f"{model.state.label}, {_rests_on(model)}")
+        print_text(f"{model.state.label}, {rests_on(model)}")
         print_table(
             ["side", "focus", "current", "68 %", "95 %"],
             [
                 [
                     r["focus_side"],
                     f"{r['gun_focus']:.1f}",
-                    _pa(r["current_pa"]),
-                    f"{_pa(r['low_68_pa'])} – {_pa(r['high_68_pa'])}",
-                    f"{_pa(r['low_95_pa'])} – {_pa(r['high_95_pa'])}",
+                    as_current(r["current_pa"]),
+                    f"{as_current(r['low_68_pa'])} – {as_current(r['high_68_pa'])}",
+                    f"{as_current(r['low_95_pa'])} – {as_current(r['high_95_pa'])}",
                 ]
                 for r in rows
             ],
             right=(1, 2, 3, 4),
         )
-        _print_aside(model)
+        print_aside(model)
         print_text()
 
 
@@ -117,8 +129,8 @@ def focus(
 
     if not current > 0:
         raise typer.BadParameter("the current must be positive, in pA")
-    for model in _models(source, kv, spot, aperture, None if not new_session else False):
-        for name in _sides(side, model):
+    for model in fitted_models(source, kv, spot, aperture, None if not new_session else False):
+        for name in sides_of(side, model):
             answer = focus_for(model, current, name)
             if json:
                 record = {"kv": model.state.kv, "spot": model.state.spot, "aperture_um": model.state.aperture_um}
@@ -141,7 +153,7 @@ def focus(
             if answer.focus is not None and answer.interval_95 is not None:
                 low, high = answer.interval_95
                 print_text(
-                    f"{model.state.label}, {name} side: {_pa(current)} at focus {answer.focus:.1f} ± {answer.sigma:.1f}"
+                    f"{model.state.label}, {name} side: {as_current(current)} at focus {answer.focus:.1f} ± {answer.sigma:.1f}"
                     f" (95 %: {low:.1f} to {high:.1f})."
                 )
             else:
@@ -149,7 +161,7 @@ def focus(
             for sentence in answer.sentences:
                 print_text(f"  {sentence}")
     if not json:
-        _caution()
+        print_caution()
 
 
 @app.command()
@@ -185,8 +197,8 @@ def at(
 
     if to_aperture is not None and not to_aperture > 0:
         raise typer.BadParameter("--to-aperture must be positive, in µm")
-    for model in _models(source, kv, spot, aperture, None if not new_session else False):
-        name = _sides(side, model)[0] if side else None
+    for model in fitted_models(source, kv, spot, aperture, None if not new_session else False):
+        name = sides_of(side, model)[0] if side else None
         answer = current_at(model, focus, name)
         scaled = None
         if to_aperture is not None and answer.current_pa is not None:
@@ -227,15 +239,19 @@ def at(
         if answer.current_pa is not None and answer.interval_95 is not None:
             low, high = answer.interval_95
             print_text(
-                f"{model.state.label}, {answer.side} side, focus {focus:g}: {_pa(answer.current_pa)} "
-                f"± {_pa(answer.sigma_pa or 0.0)} (95 %: {_pa(low)} to {_pa(high)})."
+                f"{model.state.label}, {answer.side} side, focus {focus:g}: {as_current(answer.current_pa)} "
+                f"± {as_current(answer.sigma_pa or 0.0)} (95 %: {as_current(low)} to {as_current(high)})."
             )
         else:
             print_text(f"{model.state.label}, focus {focus:g}: no current known.")
         for sentence in answer.sentences:
             print_text(f"  {sentence}")
         if scaled is not None:
-            value = "" if scaled.current_pa is None else f"{_pa(scaled.current_pa)} ± {_pa(scaled.sigma_pa or 0.0)}. "
+            value = (
+                ""
+                if scaled.current_pa is None
+                else f"{as_current(scaled.current_pa)} ± {as_current(scaled.sigma_pa or 0.0)}. "
+            )
             print_text(f"  With {to_aperture:g} µm: {value}{scaled.why}")
 
 
@@ -253,9 +269,9 @@ def today(
     """
     from ..current.answers import off_curve
 
-    found = _pairs(source)
-    for state, pairs in _states(found, kv, spot, aperture):
-        last = _latest_session(pairs)
+    found = read_pairs(source)
+    for state, pairs in wanted_states(found, kv, spot, aperture):
+        last = latest_session(pairs)
         now = [p for p in pairs if p.session == last]
         before = [p for p in pairs if p.session != last]
         label = {"kv": state.kv, "spot": state.spot, "aperture_um": state.aperture_um, "session": last}
@@ -263,7 +279,7 @@ def today(
         why = "Only one session so far: nothing to compare with."
         if before:
             try:
-                result = off_curve(_fit(before, found, None), now)
+                result = off_curve(fitted(before, found, None), now)
                 why = "No earlier currents on this side near these foci."
             except ValueError as problem:
                 why = f"The earlier sessions are no curve yet: {problem}."
@@ -331,151 +347,3 @@ def cost(
         print_text(sentence)
     if found.wavelength_pm is not None:
         print_text(f"Wavelength at {kv:g} kV: {found.wavelength_pm:.4f} pm (relativistic).")
-
-
-# --- shared ----------------------------------------------------------------------------------------------------------
-
-
-def _pairs(source: Path | None) -> "PairSet":
-    from ..current.pairs import pairs_from_records, records_from_log
-    from ..current.table import read_records
-
-    if source is not None and not _is_log(source):
-        rows = read_records(source)
-        if any(r.get("kind") for r in rows):
-            timed = [r for r in rows if r.get("at") is not None and r.get("kind")]
-            rows = records_from_log(sorted(timed, key=lambda r: r["at"].timestamp()))
-        found = pairs_from_records(rows)
-        where = str(source)
-    else:
-        from ..current.recall import entry_of
-        from ..session import default_log_path, events, open_log
-
-        place = source or default_log_path()
-        if not place.exists():
-            note(
-                f"{place}: there is no session log yet. Name a CSV sheet with --from, or start the log with "
-                "'apertrue session add current current_pa=35 gun_focus=40'."
-            )
-            raise typer.Exit(1)
-        with open_log(place, read_only=True) as store:
-            found = pairs_from_records(records_from_log([entry_of(e) for e in events(store)]))
-        where = str(place)
-    if not found.pairs:
-        note(f"{where}: no current with a reading of the gun-lens focus was found.")
-        for aside in found.aside[:5]:
-            note(f"set aside: {aside.source}: {aside.why}")
-        raise typer.Exit(1)
-    return found
-
-
-def _is_log(source: Path) -> bool:
-    try:
-        with source.open("rb") as file:
-            return file.read(16) == b"SQLite format 3\x00"
-    except OSError:
-        return False  # the sheet's reader says what is wrong
-
-
-def _states(found: "PairSet", kv: float | None, spot: str | None, aperture: float | None) -> list[Any]:
-    from ..current.curve import by_state
-
-    states = by_state(found.pairs)
-    wanted = [
-        (state, pairs)
-        for state, pairs in states.items()
-        if (kv is None or state.kv == kv)
-        and (spot is None or state.spot == spot)
-        and (aperture is None or state.aperture_um == aperture)
-    ]
-    if not wanted:
-        note(f"no readings in that state; there are: {'; '.join(s.label for s in states)}")
-        raise typer.Exit(1)
-    return wanted
-
-
-def _latest_session(pairs: "list[Pair]") -> str:
-    timed = [p for p in pairs if p.at is not None]
-    if timed:
-        return max(timed, key=lambda p: p.at.timestamp() if p.at else 0.0).session
-    return max(p.session for p in pairs)
-
-
-def _models(
-    source: Path | None, kv: float | None, spot: str | None, aperture: float | None, use_today: bool | None
-) -> "list[CurrentModel]":
-    """Fitted curves of the wanted states; the latest session counts as today's when it is under way."""
-    from datetime import UTC, datetime, timedelta
-
-    from ..current.pairs import SESSION_GAP_H
-
-    found = _pairs(source)
-    out, trouble = [], []
-    for state, pairs in _states(found, kv, spot, aperture):
-        last = _latest_session(pairs)
-        times = [p.at for p in pairs if p.session == last and p.at is not None]
-        running = bool(times) and datetime.now(UTC) - max(times) < timedelta(hours=SESSION_GAP_H)
-        try:
-            out.append(_fit(pairs, found, last if running and use_today is not False else None))
-        except ValueError as problem:
-            trouble.append(f"{state.label}: {problem}")
-    for text in trouble:
-        note(text)
-    for aside in found.aside:
-        note(f"set aside: {aside.source}: {aside.why}")
-    if not out:
-        raise typer.Exit(1)
-    return out
-
-
-def _fit(pairs: "list[Pair]", found: "PairSet", session: str | None) -> "CurrentModel":
-    import numpy as np
-
-    from ..current.curve import fit_current
-
-    # A fixed start: the same readings give the same numbers.
-    return fit_current(pairs, found.radii, today=session, rng=np.random.default_rng(20))
-
-
-def _sides(side: str | None, model: "CurrentModel") -> list[str]:
-    if side is None:
-        return list(model.curves)
-    if side not in ("positive", "negative"):
-        raise typer.BadParameter("--side is positive or negative")
-    return [side]
-
-
-def _check_plot(plot: Path | None) -> None:
-    if plot is not None and plot.suffix.lower() not in (".svg", ".png", ".pdf"):
-        raise typer.BadParameter(f"{plot}: a plot is written as .svg, .png or .pdf")
-
-
-def _rests_on(model: "CurrentModel") -> str:
-    sessions = len({p.session for p in model.pairs})
-    crossover = model.crossover
-    where = (
-        f"crossover at {crossover.focus:.2f} ± {crossover.sigma:.2f}"
-        + (f", wandering by {crossover.wander:.2f} from session to session" if crossover.wander > 0 else "")
-        if crossover.measured
-        else "crossover taken at reading 0 (no picture tells)"
-    )
-    whose = f"for session {model.today}" if model.today else "for a new session"
-    return f"{len(model.pairs)} readings of {sessions} session{'s' if sessions != 1 else ''}; {where}; {whose}:"
-
-
-def _print_aside(model: "CurrentModel") -> None:
-    for name in model.rising:
-        print_text(f"The readings on the {name} side rise away from crossover, which no beam does: check them.")
-    for aside in model.aside:
-        print_text(f"set aside: {aside.source}: {aside.why}")
-
-
-def _caution() -> None:
-    print_text(
-        "Before you turn the focus: which detector is in, and what may it take? Toward crossover the spot gets small "
-        "and bright: take sensitive detectors out before you go that way."
-    )
-
-
-def _pa(value: float) -> str:
-    return f"{value / 1000:.3g} nA" if abs(value) >= 1000 else f"{value:.3g} pA"

@@ -1,8 +1,7 @@
 """Stored gun settings: what a recall leaves off center, how that grows with age, which start values would do better.
 
-Entries are mappings in the order of time, as for :func:`apertrue.current.pairs.records_from_log`: ``kind``, ``at``
-(datetime), ``changed`` and the registry's fields. An entry of kind ``recall`` names its ``setting``; one of kind
-``state`` whose ``changed`` holds ``setting`` says that this setting was stored anew.
+Entries: :mod:`apertrue.current.entries`. One of kind ``recall`` names its ``setting``; one of kind ``state`` whose
+``changed`` holds ``setting`` says that this setting was stored anew.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -16,6 +15,7 @@ from numpy.typing import NDArray
 
 from ..fitting.lines import fit_linear
 from ..instrument.settings import Costs, Limits
+from .entries import offset_of, readings_of, side_of_entry
 
 Array = NDArray[np.float64]
 
@@ -110,37 +110,6 @@ class RecallSummary:
     sentences: tuple[str, ...]
 
 
-def entry_of(event: Any) -> dict[str, Any]:
-    """An entry from an event of the session log (anything with ``kind``, ``at``, ``changed`` and ``values``)."""
-    return {**event.values, "kind": str(event.kind), "at": event.at, "changed": tuple(event.changed or ())}
-
-
-def offset_of(entry: Mapping[str, Any]) -> tuple[Array, Array] | None:
-    """Offset (x, y) in % of the aperture radius with its covariance; ``None`` where not measured."""
-    x, y = entry.get("offset_x_percent"), entry.get("offset_y_percent")
-    sx, sy = entry.get("offset_x_percent_sigma"), entry.get("offset_y_percent_sigma")
-    if x is None or y is None or sx is None or sy is None:
-        return None
-    r = entry.get("offset_xy_correlation") or 0.0
-    covariance = np.array([[sx * sx, r * sx * sy], [r * sx * sy, sy * sy]], dtype=np.float64)
-    return np.array([x, y], dtype=np.float64), covariance
-
-
-def side_of_entry(entry: Mapping[str, Any]) -> str | None:
-    """Side of the gun-lens focus as stated, else by the sign of its reading; ``None`` where neither tells."""
-    side, focus = entry.get("focus_side"), entry.get("gun_focus")
-    if side in ("positive", "negative"):
-        return str(side)
-    if focus is None or not focus:
-        return None
-    return "positive" if focus > 0 else "negative"
-
-
-def _readings_of(state: Mapping[str, Any]) -> Array | None:
-    x, y = state.get("gun_shift_x"), state.get("gun_shift_y")
-    return None if x is None or y is None else np.array([x, y], dtype=np.float64)
-
-
 def first_after_recall(
     entries: Iterable[Mapping[str, Any]], stored_at: Mapping[str, datetime] | None = None
 ) -> tuple[list[Recall], list[tuple[str, datetime]]]:
@@ -181,7 +150,7 @@ def first_after_recall(
             age = None if since is None or since > when else (when - since).total_seconds() / 86400
             wait = (at - when).total_seconds() / 60
             side = side_of_entry(entry)
-            found.append(Recall(name, side, when, wait, age, *measured, _readings_of(entry)))
+            found.append(Recall(name, side, when, wait, age, *measured, readings_of(entry)))
             pending = None
     if pending is not None:
         unseen.append(pending)
@@ -268,19 +237,9 @@ def _summary(
         if per_recall - with_start > 1e-6:
             pays = ceil(store_min / (per_recall - with_start))
     sentences = _sentences(
-        setting,
-        side,
-        group,
-        rms,
-        growth,
-        significant,
-        start,
-        per_recall,
-        with_start,
-        pays,
-        store_min,
-        limits.offset_leave,
-    )
+        setting, side, group, rms, growth, significant, start,
+        per_recall, with_start, pays, store_min, limits.offset_leave,
+    )  # fmt: skip
     return RecallSummary(
         setting, side, tuple(group), unseen, rms, mean, mean_sigma, growth, significant, start,
         per_recall, with_start, pays, sentences,

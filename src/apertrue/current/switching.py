@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .recall import CalibrationFor, _readings_of, offset_of, side_of_entry
+from .entries import offset_of, readings_of, side_of_entry
+from .recall import CalibrationFor
 
 Array = NDArray[np.float64]
 
@@ -74,7 +75,7 @@ def _changes(entries: Iterable[Mapping[str, Any]], calibration_for: CalibrationF
         measured = offset_of(entry)
         if measured is None:
             continue
-        offset, covariance, readings = *measured, _readings_of(entry)
+        offset, covariance, readings = *measured, readings_of(entry)
         before = last.get(side)
         if before is not None:
             hours = (entry["at"] - before[0]).total_seconds() / 3600
