@@ -6,7 +6,7 @@ import shapely
 from scipy import stats
 
 from apertrue.simulate import Recipe, truth_of
-from apertrue.simulate.truth import best_passed, current_of, gap_of, scores
+from apertrue.simulate.plane import best_passed, current_of, gap_of, scores
 
 FLAT = Recipe(beam_edge_px=0.01, aperture_radius_px=200.0, halo_level=0.05)
 

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from ..registry import SceneKind
+from .plane import covers_aperture, gap_of
 from .recipe import Recipe
-from .truth import covers_aperture, gap_of
 
 #: Names of the nuisances that :func:`random_recipe` can add, one group each.
 NUISANCES = (
