@@ -2,6 +2,7 @@
 
 import ast
 import re
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -149,6 +150,19 @@ def test_every_room_is_known_to_the_drawing() -> None:
 def test_the_guide_names_every_room() -> None:
     hidden = {"__init__", "__main__", "_version"}
     assert {room_of(f) for f in files()} - hidden == set(drawing())
+
+
+def test_the_guide_gives_each_dependency_its_reason() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    wanted = [*project["build-system"]["requires"], *project["project"]["dependencies"]]
+    wanted += [one for extra in project["project"]["optional-dependencies"].values() for one in extra]
+    wanted += [one for group in project["dependency-groups"].values() for one in group]
+    names = {re.split(r"[<>=;\[ ]", one)[0].lower() for one in wanted} - {"apertrue"}
+    table = GUIDE.partition("## Dependencies")[2].lower()
+    told = set(
+        re.findall(r"[\w-]+", "\n".join(line.split("|")[1] for line in table.splitlines() if line.startswith("|")))
+    )
+    assert {n for n in names if n not in told and n.removeprefix("pytest-") not in told} == set()
 
 
 def test_each_room_imports_only_what_the_drawing_allows() -> None:

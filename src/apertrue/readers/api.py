@@ -12,11 +12,11 @@ from .finish import to_frame
 from .guard import shield
 from .options import ReadOptions
 from .page import Pages
-from .registry import Format, identify, is_text
+from .registry import FORMATS, Format, identify, is_text
 from .source import Source, open_bytes, open_path, open_stream, os_error
 
 _URL = re.compile(r"^[a-z][a-z0-9+.-]+://", re.IGNORECASE)
-_KNOWN = "Known are TIFF, PNG, JPEG, BMP, GIF, WebP, NPY and MRC"
+_KNOWN = "Known are {} and {}".format(", ".join(f.words for f in FORMATS[:-1]), FORMATS[-1].words)
 
 
 def count_pages(path: str | Path, *, options: ReadOptions | None = None) -> int:
