@@ -165,9 +165,19 @@ def frozen() -> dict[str, Any]:
     return {"lines": [line(n) for n in range(COUNT)], "formulas": dict(formulas())}
 
 
+def shortened(value: Any) -> Any:
+    """Ten digits of each number: the last ones differ between processors, and would hide what really changed."""
+    if isinstance(value, dict):
+        return {k: shortened(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [shortened(v) for v in value]
+    return float(f"{value:.10g}") if isinstance(value, float) else value
+
+
 def main() -> None:
     """Freeze anew."""
-    FROZEN.write_text(json.dumps(frozen(), indent=1, sort_keys=True) + "\n", encoding="utf-8", newline="\n")
+    text = json.dumps(shortened(frozen()), indent=1, sort_keys=True) + "\n"
+    FROZEN.write_text(text, encoding="utf-8", newline="\n")
     print(f"{FROZEN.name}: {FROZEN.stat().st_size / 1000:.0f} kB")
 
 
