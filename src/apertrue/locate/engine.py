@@ -20,6 +20,7 @@ from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
 from .solve import (
     Solution,
+    block_noise,
     coarse,
     enriched,
     fine,
@@ -28,6 +29,7 @@ from .solve import (
     per_cell,
     quality,
     robust_sum,
+    same_place,
     shortfall,
     swapped,
     to_pixels,
@@ -66,6 +68,9 @@ NEAR = 6.0
 TOUCHING = 1.2
 #: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
 NOT_ONE = 20.0
+#: A coarse fit that leaves more than this a cell is asked whether its edges are called rightly; and by which factor the
+#: other way must leave less.
+UNLIKELY, CLEARLY_LESS = 2.5, 0.6
 #: At most so many readings are fitted to the pixels.
 MOST_TRIED = 3
 
@@ -258,14 +263,20 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
     contrast = first.rough.bright - first.rough.dark
     guided = _guided(first, hints)
     tried: list[Candidate] = []
-    fitted = 0
+    seen: list[Solution] = []
     for start in guided or starts(first.rough):
         solution = coarse(first.reduced, first.noise, start, contrast)
-        if solution is None or misfit(solution.fit, first.reduced, first.noise, contrast) > HOPELESS:
+        if solution is None:
             continue
-        if fitted == MOST_TRIED:
+        if not guided:
+            solution = _called_rightly(solution, first, contrast)
+        if misfit(solution.fit, first.reduced, first.noise, contrast) > HOPELESS:
+            continue
+        if any(same_place(solution, other) for other in seen):
+            continue
+        if len(seen) == MOST_TRIED:
             break
-        fitted += 1
+        seen.append(solution)
         pair = _fine(first, solution, contrast)
         if pair is None:
             continue
@@ -305,6 +316,25 @@ def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
         return False
     return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
+
+
+def _called_rightly(solution: Solution, first: Look, contrast: float) -> Solution:
+    """A coarse fit of two edges that cut each other, or the one with their roles exchanged if that is clearly better.
+
+    The first look takes the arc with more light beyond it for the beam's; the fit to all blocks knows better, and it
+    costs far less to ask now than to find out with all pixels.
+    """
+    fit = solution.fit
+    if fit.aperture is None or fit.beam is None or per_cell(solution) < UNLIKELY:
+        return solution
+    if tightest_gap(fit.aperture, fit.beam) > 0.02:
+        return solution
+    other = swapped(solution, block_noise(first.noise, first.reduced), contrast)
+    if other is None or per_cell(other) > CLEARLY_LESS * per_cell(solution):
+        return solution
+    reduced, noise = first.reduced, first.noise
+    better = misfit(other.fit, reduced, noise, contrast) < misfit(fit, reduced, noise, contrast)
+    return other if better else solution
 
 
 def _whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple[Solution, bool]:

@@ -23,6 +23,8 @@ PRIOR_ELLIPTICITY = 0.1
 PLAIN_HALO, HALO_TERM = 6, 0.5
 #: No edge is sharper than a fraction of a pixel.
 LEAST_WIDTH = 0.2
+#: Damping at the start where the place is known: more of it would slow down what trades with one another.
+DAMPING = 1e-7
 #: A sandwich σ counts where it exceeds the plain σ by this factor.
 CLEARLY = 1.25
 
@@ -172,7 +174,7 @@ def refine(
     *,
     linear: Array | None = None,
     iterations: int = 12,
-    tolerance: float = 0.02,
+    tolerance: float = 0.05,
     scale: float = 1e9,
     discrepancy: float = 0.0,
     settled: bool = True,
@@ -229,7 +231,7 @@ def refine(
     p = np.concatenate([edges, linear])
     model, jacobian = evaluate_with_jacobian(basis, cells.at, *split(p[:n_edges]), p[n_edges:], terms)
     sigma = sigma_at(model)
-    damping = 1e-3
+    damping = DAMPING if settled else 1e-3
     converged = False
     free = np.ones(len(p), dtype=bool)
     free[list(pinned)] = False
@@ -268,6 +270,8 @@ def refine(
             if t_cost <= cost * (1 + 1e-12) + 1e-9:
                 moved = True
                 break
+            if t_cost - cost < 1e-6 * cost and _largest(step, normal, n_edges) < tolerance:
+                break  # at the bottom, but for rounding
             damping = max(damping, 1e-4) * 10
         if not moved:
             converged = True
@@ -336,6 +340,11 @@ def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) 
     gradient = scaled @ ((cells.mean - model) / fit.sigma * np.sqrt(fit.weight)) - precision * p
     step = _solve(normal, gradient, 0.0)
     return float(gradient @ step) if np.isfinite(step).all() else 0.0
+
+
+def _largest(step: Array, normal: Array, n_edges: int) -> float:
+    """The largest step of an edge parameter, in units of what its curvature alone allows."""
+    return float((np.abs(step[:n_edges]) * np.sqrt(np.maximum(np.diag(normal)[:n_edges], 0.0))).max(initial=0.0))
 
 
 def _place_scale(edges: Array) -> Array:

@@ -298,6 +298,12 @@ def _shift(old: Array | None, new: Array | None) -> float:
     return _distance(old, new) + (1.0 if ratio > 1.6 or ratio < 0.7 else 0.0)
 
 
+def same_place(one: Solution, other: Solution) -> bool:
+    """Whether two fits have the same edges, each within a tenth of its width (or a twentieth of a unit)."""
+    pairs = ((one.fit.aperture, other.fit.aperture), (one.fit.beam, other.fit.beam))
+    return all((a is None) == (b is None) and _distance(a, b) < 0.1 for a, b in pairs)
+
+
 def _moved(basis: Basis, aperture: Array | None, beam: Array | None) -> float:
     """How far the edges lie from the basis' frozen coordinates, in their radii."""
     out = 0.0
