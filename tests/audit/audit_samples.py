@@ -37,7 +37,7 @@ def lattice(seed: int, side: int = 96) -> np.ndarray:
 
 
 def make_archive(folder: Path, count: int = 6) -> Path:
-    """``count`` pictures in two days, one lattice, one stack, one text, one broken and one empty file."""
+    """``count`` pictures in two days, one lattice, one stack, one text, one broken and one empty file, and others."""
     for day in range(2):
         (folder / f"day{day}").mkdir(parents=True)
     for i in range(count):
@@ -48,7 +48,10 @@ def make_archive(folder: Path, count: int = 6) -> Path:
     tifffile.imwrite(folder / "day1" / "lattice.tif", lattice(1))
     tifffile.imwrite(folder / "day1" / "stack.tif", np.stack([discs(8, 0, seed=1), discs(20, 90, seed=2)]))
     for name, content in {
+        "notes": b"hello",
         "notes.txt": b"hello",
+        "day1/snap 001.xml": b"<about/>",
+        "day1/._snap 001.tif": b"a system's own note",
         "day0/broken.tif": b"II*\0\x08\0\0\0\xff",
         "day0/empty.tif": b"",
     }.items():

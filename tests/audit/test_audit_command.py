@@ -48,6 +48,23 @@ def test_table_files_and_report(folder: Path, tmp_path: Path) -> None:
     assert sorted(p.name for p in folder.iterdir()) == sorted(f"{i}.tif" for i in range(60)), "the archive was touched"
 
 
+def test_files_that_are_no_pictures_by_their_names_are_no_errors(tmp_path: Path, folder: Path) -> None:
+    day = tmp_path / "day"
+    day.mkdir()
+    (day / "3.tif").write_bytes(b"3")  # the stand-in can read it
+    for name in ("README.md", "session.csv", "truth.json", "more.json"):
+        (day / name).write_text("no picture", encoding="utf-8")
+    told = "Left out, no pictures by their names: 4 files (2 × .json, 1 × .csv, 1 × .md)."
+    status, out, err = call(str(day), "--csv", "a.csv", "--report", "a.html")
+    assert (status, err) == (0, "")
+    assert [row["file"] for row in read_csv("a.csv")] == ["3.tif"]
+    assert told in out
+    assert "no pictures by their names" in Path("a.html").read_text(encoding="utf-8")
+    status, out, err = call(str(day), "--json")
+    assert (status, len(out.splitlines())) == (0, 1)
+    assert told in " ".join(err.split())
+
+
 def test_why_all_is_judged_anew_is_told(folder: Path) -> None:
     _, _, first = call(str(folder))
     _, _, again = call(str(folder))

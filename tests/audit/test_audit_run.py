@@ -94,12 +94,26 @@ def test_everything_found_has_a_row(rows: dict[tuple[str, int | None], dict[str,
             ("day1/lattice.tif", 0),
             ("day1/stack.tif", 0),
             ("day1/stack.tif", 1),
-            ("notes.txt", None),
+            ("notes", None),
             ("day0/broken.tif", None),
             ("day0/empty.tif", None),
         ],
         key=str,
     )
+
+
+def test_files_that_are_no_pictures_by_their_names_are_counted_not_read(archive: Path, tmp_path: Path) -> None:
+    with open_store(tmp_path / "a.sqlite", migrations=MIGRATIONS) as store:
+        # The system's note beside a picture has a picture's ending; a shell's pattern does not find hidden files.
+        for source, found in ((archive, {".tif": 1, ".txt": 1, ".xml": 1}), (archive / "day1" / "*", {".xml": 1})):
+            work = Counting()
+            done = Audit(store, run_audit([str(source)], store, work=work, limits=Limits(workers=0)))
+            assert done.others == found
+            assert not [name for name in work.read if name.endswith((".txt", ".xml")) or "/._" in name]
+        # Who names a file, or a sheet that does, means it.
+        named = Audit(store, run_audit([str(archive / "notes.txt")], store, limits=Limits(workers=0)))
+        assert ["text file" in row["error"] for row in named.rows()] == [True]
+        assert named.others == {}
 
 
 def test_the_numbers_are_the_pictures(rows: dict[tuple[str, int | None], dict[str, Any]]) -> None:
@@ -117,7 +131,7 @@ def test_failures_are_rows_with_their_reason(rows: dict[tuple[str, int | None], 
     empty = rows["day0/empty.tif", None]
     assert empty["error"] == "day0/empty.tif: the file is empty. Save the picture again"
     assert {k for k, v in empty.items() if v is not None} == {"schema_version", "file", "error"}
-    assert "text file" in rows["notes.txt", None]["error"]
+    assert "text file" in rows["notes", None]["error"]
     assert rows["day0/broken.tif", None]["error"]
 
 
@@ -132,9 +146,9 @@ def test_unchanged_files_are_not_read_twice_and_changed_ones_are(quick: None, ar
     tifffile.imwrite(folder / "day0" / "snap 000.tif", discs(25, 0))
     stamp(folder / "day0" / "snap 000.tif", START.replace(year=2027))
     (folder / "day1" / "stack.tif").unlink()
-    (folder / "new.txt").write_text("new", encoding="utf-8")
+    (folder / "new.tif").write_text("new", encoding="utf-8")
     after = audited(folder, store, work=third)
-    assert sorted(third.read) == ["day0/snap 000.tif", "new.txt"]
+    assert sorted(third.read) == ["day0/snap 000.tif", "new.tif"]
     names = [row["file"] for row in after]
     assert "day1/stack.tif" not in names
     assert names == sorted(names)

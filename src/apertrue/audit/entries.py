@@ -1,6 +1,7 @@
 """From what a user names (folders, files, patterns, sheets, URLs) to a stream of files, in bounded memory.
 
-Everything found becomes an entry, also what can't be read: nothing is left out in silence. Nothing is opened here.
+Everything found becomes an entry, also what can't be read, but for files in folders whose names say that they are no
+pictures: these are handed to ``other``, to be counted. Nothing is left out in silence, and nothing is opened here.
 """
 
 import glob
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from ..errors import MissingExtraError, ReadError
+from ..readers.registry import named_as_other
 
 _LINK_REMEDY = "Repair or remove the link."
 _READ_REMEDY = "Ask its owner for permission."
@@ -45,13 +47,20 @@ def is_url(text: str) -> bool:
     return bool(mark) and len(scheme) > 1 and scheme.replace("+", "").replace("-", "").replace(".", "").isalnum()
 
 
-def find_entries(source: str, *, prefix: bool = False, skip: Collection[str] = ()) -> Iterator[Entry]:
+#: Takes the name of a file that is left out because its name says that it is no picture.
+Other = Callable[[str], object]
+
+
+def find_entries(
+    source: str, *, prefix: bool = False, skip: Collection[str] = (), other: Other = lambda _: None
+) -> Iterator[Entry]:
     """The files of one source: a folder, a file, a pattern or a URL.
 
     Args:
         source: as given.
         prefix: begin names with the source, so that several sources can't clash.
         skip: absolute paths to leave out (the audit's own output).
+        other: told the name of each file in a folder, or found by a pattern, that is no picture by its name.
 
     Raises:
         ReadError: there is nothing of that name.
@@ -61,7 +70,7 @@ def find_entries(source: str, *, prefix: bool = False, skip: Collection[str] = (
         return f"{source.rstrip('/')}/{relative}".replace(os.sep, "/") if prefix else relative
 
     if is_url(source):
-        yield from _remote(source, name_of)
+        yield from _remote(source, name_of, other)
         return
     path = Path(source)
     try:
@@ -71,24 +80,27 @@ def find_entries(source: str, *, prefix: bool = False, skip: Collection[str] = (
             source, (error.strerror or str(error)).lower(), "Check the path and its permissions."
         ) from error
     if is_folder:
-        yield from _folder(path, source, name_of, frozenset(skip))
+        yield from _folder(path, source, name_of, frozenset(skip), other)
     elif exists or os.path.lexists(path):
         yield _local(str(path), path.name if not prefix else source.replace(os.sep, "/"), source)
     elif glob.has_magic(source):
-        yield from _pattern(source, frozenset(skip))
+        yield from _pattern(source, frozenset(skip), other)
     else:
         raise ReadError(source, "there is no such file or folder", "Check the spelling.")
 
 
-def _pattern(source: str, skip: frozenset[str]) -> Iterator[Entry]:
+def _pattern(source: str, skip: frozenset[str], other: Other) -> Iterator[Entry]:
     found = False
     for match in sorted(glob.glob(source, recursive=True)):  # noqa: PTH207 absolute patterns
         found = True
         shown = match.replace(os.sep, "/")
         if not os.path.isdir(match):  # noqa: PTH112
-            yield _local(match, shown, source)
+            if named_as_other(os.path.basename(match)):  # noqa: PTH119
+                other(shown)
+            else:
+                yield _local(match, shown, source)
         elif "**" not in source:
-            yield from _folder(Path(match), source, _Below(shown), skip)
+            yield from _folder(Path(match), source, _Below(shown), skip, other)
     if not found:
         raise ReadError(source, "no file matches this pattern", "Check the pattern.")
 
@@ -103,7 +115,9 @@ class _Below:
         return f"{self._folder}/{relative}"
 
 
-def _folder(root: Path, source: str, name_of: Callable[[str], str], skip: frozenset[str]) -> Iterator[Entry]:
+def _folder(
+    root: Path, source: str, name_of: Callable[[str], str], skip: frozenset[str], other: Other
+) -> Iterator[Entry]:
     """All files below ``root``. Links to folders are followed once, and only when they lead out of ``root``."""
     top = os.path.realpath(root)
     visited = {top}
@@ -120,7 +134,11 @@ def _folder(root: Path, source: str, name_of: Callable[[str], str], skip: frozen
                     except OSError:
                         is_folder, is_link = False, True
                     if not is_folder:
-                        if os.path.abspath(item.path) not in skip:  # noqa: PTH100 no resolving of links
+                        if os.path.abspath(item.path) in skip:  # noqa: PTH100 no resolving of links
+                            continue
+                        if named_as_other(item.name):
+                            other(name_of(name))
+                        else:
                             yield _local(item.path, name_of(name), source)
                         continue
                     if is_link:
@@ -167,7 +185,7 @@ def _parent(name: str) -> str:
     return str(PurePosixPath(name).parent)
 
 
-def _remote(url: str, name_of: Callable[[str], str]) -> Iterator[Entry]:
+def _remote(url: str, name_of: Callable[[str], str], other: Other) -> Iterator[Entry]:
     try:
         import fsspec
     except ImportError as error:
@@ -182,6 +200,9 @@ def _remote(url: str, name_of: Callable[[str], str]) -> Iterator[Entry]:
         for _, _, files in fs.walk(root, detail=True):
             for about in files.values():
                 relative = str(about["name"])[len(root.rstrip("/")) :].lstrip("/")
+                if named_as_other(relative.rsplit("/", 1)[-1]):
+                    other(name_of(relative))
+                    continue
                 yield _remote_entry(fs, about, name_of(relative), url)
     except ReadError:
         raise

@@ -49,6 +49,13 @@ class Audit:
             )
         )
 
+    @property
+    def others(self) -> dict[str, int]:
+        """Files that were left out because their names say that they are no pictures: ending → number, most first."""
+        found = self.store.row("select * from audit_runs where id = ?", (self.number,))
+        told = found["others"] if found is not None and "others" in found.keys() else None  # noqa: SIM118 a row
+        return {} if told is None else dict(json.loads(told))
+
     def counts(self) -> dict[str, int]:
         """Number of rows in each verdict, put aside (no condenser aperture with a beam) and not read (``error``)."""
         counts = dict.fromkeys(("leave", "nudge", "auto", "retake", "aside", "error"), 0)

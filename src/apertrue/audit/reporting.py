@@ -61,6 +61,8 @@ def write_audit_report(
     ]
     if not mask_names:
         about.insert(0, ("sources", ", ".join(Path(s).name or s for s in sources)))
+    if audit.others:
+        about.append(("files left out, no pictures by their names", str(sum(audit.others.values()))))
     comparison = compare_with(audit, compare) if compare is not None else None
     page = render_rows(
         list(audit.rows()),

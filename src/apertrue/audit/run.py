@@ -13,7 +13,7 @@ from ..store import Store, add_missing_columns
 from .entries import is_url
 from .frozen import mark_frozen, pages_of
 from .progress import Progress
-from .scan import Scan, name_of, with_sheets
+from .scan import Others, Scan, name_of, with_sheets
 from .sessions import SessionRule, assign_sessions
 from .settings import AuditSettings
 from .tables import DONE, TO_CHECK, TO_DO, WHOLE_FILE
@@ -86,8 +86,10 @@ def run_audit(
     generation = int(store.value("select generation from audit_runs where id = ?", (audit,)))
     own = {str(store.path.absolute()) + end for end in ("", "-wal", "-shm", "-journal")} | set(skip)
     own |= {str(Path(s).absolute()) for s in (*sheets, *sources) if s.lower().endswith(".csv")}
-    entries = with_sheets(sources, sheets, ReadOptions(timezone=settings.zone), own)
+    others = Others()
+    entries = with_sheets(sources, sheets, ReadOptions(timezone=settings.zone), own, others)
     found = Scan(store, audit, generation, verify).run(entries, say)
+    store.execute("update audit_runs set others = ? where id = ?", (others.to_json(), audit))
     if retry:
         store.execute(
             "update audit_files set state = ?, next_page = 0 "

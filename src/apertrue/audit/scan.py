@@ -1,12 +1,13 @@
 """Finding what there is: each file with what the sheets say about it, entered beside what is known of it."""
 
 import json
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Sequence
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from ..readers import ReadOptions, SheetRow, read_sheet
 from ..store import Store
-from .entries import Entry, entries_of_sheet, find_entries, is_url
+from .entries import Entry, Other, entries_of_sheet, find_entries, is_url
 from .progress import Progress
 from .tables import TO_CHECK, TO_DO
 from .work import sheet_to_json
@@ -15,9 +16,9 @@ _SCAN_BATCH = 1000
 
 
 def with_sheets(
-    sources: Sequence[str], sheets: Sequence[str], options: ReadOptions, skip: Collection[str]
+    sources: Sequence[str], sheets: Sequence[str], options: ReadOptions, skip: Collection[str], other: Other
 ) -> Iterator[tuple[Entry, str | None]]:
-    """Each file with what the sheets say about it."""
+    """Each file with what the sheets say about it; ``other`` is told of files that are no pictures by their names."""
     said = _Sheets([row for sheet in sheets for row in read_sheet(sheet, options=options)])
     for source in sources:
         if not is_url(source) and source.lower().endswith(".csv") and Path(source).is_file():
@@ -26,7 +27,7 @@ def with_sheets(
             for entry in entries_of_sheet((row.file for row in rows), source):
                 yield entry, own.about(entry.name)
         else:
-            for entry in find_entries(source, prefix=len(sources) > 1, skip=skip):
+            for entry in find_entries(source, prefix=len(sources) > 1, skip=skip, other=other):
                 yield entry, said.about(entry.name) or said.about(entry.path)
 
 
@@ -47,6 +48,22 @@ class _Sheets:
 
 def _parts(name: str) -> tuple[str, ...]:
     return tuple(p for p in name.replace("\\", "/").split("/") if p not in ("", ".")) or (name,)
+
+
+class Others:
+    """Counts files that are no pictures by their names, by ending."""
+
+    def __init__(self) -> None:
+        self._counts: Counter[str] = Counter()
+
+    def __call__(self, name: str) -> None:
+        """Count the file of this name."""
+        last = name.rsplit("/", 1)[-1]
+        self._counts[PurePosixPath(last).suffix.lower() or last] += 1
+
+    def to_json(self) -> str:
+        """The counts, most first."""
+        return json.dumps(dict(sorted(self._counts.items(), key=lambda item: (-item[1], item[0]))))
 
 
 def key_of(name: str) -> bytes:

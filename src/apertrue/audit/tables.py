@@ -69,6 +69,8 @@ MIGRATIONS: tuple[Migration, ...] = (
             "create index audit_pictures_digest on audit_pictures (audit, digest)",
         ),
     ),
+    # How many files were left out because their names say that they are no pictures, by ending (JSON).
+    Migration("audit/0004-other-files", ("alter table audit_runs add column others text",)),
 )
 
 TO_DO, DONE, TO_CHECK = 0, 1, 2

@@ -77,7 +77,8 @@ def audit(
       apertrue audit /archive/after --compare before.csv --report service.html
 
     It may be stopped at any moment; the same command goes on where it stopped. Files that did not change are not read
-    again. A file that can't be read is a row with its reason.
+    again. A file that can't be read is a row with its reason; files in folders whose names say that they are no pictures
+    (.txt, .csv, .json, …) are only counted.
 
     Exit status: 0 done, 1 some file could not be read (the others are done), 2 wrong usage, 130 stopped.
     """
@@ -208,6 +209,15 @@ def _progress(quiet: bool) -> "Iterator[Callable[[Progress], None] | None]":
         yield show
 
 
+def others_told(others: "dict[str, int]") -> str:
+    """The files that were left out by their names, in words; empty for none."""
+    if not others:
+        return ""
+    total, most = sum(others.values()), list(others.items())[:6]
+    listed = ", ".join(f"{n} × {ending}" for ending, n in most) + (", …" if len(others) > len(most) else "")
+    return f"Left out, no pictures by their names: {total} file{'s' if total != 1 else ''} ({listed})."
+
+
 def _tell(done: "Audit", *, quiet: bool) -> int:
     """Print how many pictures got which verdict; returns how many files failed."""
     counts = done.counts()
@@ -215,10 +225,12 @@ def _tell(done: "Audit", *, quiet: bool) -> int:
         total = sum(counts.values())
         rows = [[word, str(n), f"{100 * n / total:.1f} %"] for word, n in counts.items() if n]
         if not total:
-            print_text("No files found.")
+            print_text("No pictures found.")
         else:
             styles = {0: VERDICT_STYLES}
             print_table(["verdict", "pictures", "share"], rows, right=(1, 2), styles=styles)
+    if others := others_told(done.others):
+        (note if quiet else print_text)(others)
     return counts["error"]
 
 

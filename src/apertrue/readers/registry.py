@@ -1,6 +1,7 @@
 """Which format a file has, by its content; the module that reads it is imported only then."""
 
 import importlib
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -54,6 +55,22 @@ FORMATS = (
 
 #: Endings under which people keep pictures of the formats above.
 ENDINGS = frozenset(ending for f in FORMATS for ending in f.endings) - {".map", ".st"}
+
+#: Endings that say that a file is no picture, so that it is not even opened where many files are looked through.
+OTHERS = frozenset(
+    (
+        *(".txt", ".csv", ".json", ".jsonl", ".toml", ".yaml", ".yml", ".xml", ".html", ".htm", ".css", ".js"),
+        *(".log", ".ini", ".md", ".rst", ".py", ".ipynb", ".bat", ".ps1", ".sh", ".lnk", ".exe", ".dll"),
+        *(".sqlite", ".sqlite-wal", ".sqlite-shm", ".db", ".parquet", ".pdf", ".zip", ".docx", ".xlsx", ".pptx"),
+        *(".mp4", ".avi", ".mov"),
+    )
+)
+
+
+def named_as_other(name: str) -> bool:
+    """Whether a file's name says that it is no picture: by its ending, or as a system's own note beside a picture."""
+    lower = name.lower()
+    return lower.startswith("._") or lower == ".ds_store" or os.path.splitext(lower)[1] in OTHERS  # noqa: PTH122 hot path
 
 
 def identify(head: bytes, size: int) -> Format | None:

@@ -17,7 +17,7 @@ from typing import Any
 
 from ..errors import ReadError
 from ..readers import looks_like_picture
-from ..readers.registry import ENDINGS
+from ..readers.registry import ENDINGS, named_as_other
 
 #: Endings under which programs write what is not finished.
 _UNFINISHED = (".tmp", ".part", ".partial", ".crdownload", ".filepart", ".swp", ".lock")
@@ -197,17 +197,7 @@ def _may_be_picture(name: str) -> bool:
     lower = name.lower()
     if lower.startswith((".", "~")) or lower.endswith(_UNFINISHED):
         return False
-    ending = os.path.splitext(lower)[1]  # noqa: PTH122 hot path
-    return ending in ENDINGS or ending not in _OTHERS
-
-
-#: Endings that are surely no pictures, not worth opening.
-_OTHERS = frozenset(
-    (
-        *(".txt", ".csv", ".json", ".toml", ".xml", ".html", ".log", ".ini", ".md", ".py", ".lnk", ".exe"),
-        *(".sqlite", ".sqlite-wal", ".sqlite-shm", ".db", ".pdf", ".zip", ".docx", ".xlsx", ".mp4", ".avi"),
-    )
-)
+    return not named_as_other(lower)
 
 
 def _observe(folder: Path, recursive: bool, notice: Callable[[str, bool], None]) -> Any:
