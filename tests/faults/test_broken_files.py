@@ -7,6 +7,8 @@ from benchmarks.faults.bombs import BOMBS
 from benchmarks.faults.mutate import WAYS
 from benchmarks.faults.seeds import disc, seeds
 
+from apertrue.errors import ReadError
+
 #: Numbers of cases (seed 0) that once did harm: a circle of pages, a count that decodes, damaged logs, signaling NaNs.
 ONCE = (35, 275, 2115, 2835, 3008, 3162, 4040, 7569, 8207, 9053, 9708, 10064, 10689)
 
@@ -85,3 +87,18 @@ def test_each_way_changes_something(way):
     rng = np.random.default_rng(8)
     data = seeds()["plain.tif"]
     assert any(WAYS[way](data, rng) != data for _ in range(5))
+
+
+@pytest.mark.parametrize(
+    ("problem", "told"),
+    [(KeyError(0), False), (ValueError(""), False), (KeyError("x y"), True), (ValueError("bad tag 3"), True)],
+    ids=str,
+)
+def test_a_librarys_bare_key_is_not_passed_on(problem, told):
+    from apertrue.readers.guard import shield
+    from apertrue.readers.source import open_bytes
+
+    with pytest.raises(ReadError) as seen, shield(open_bytes(b"x", "a.tif"), "TIFF"):
+        raise problem
+    assert ("(" in str(seen.value)) == told
+    assert "Copy it again" in str(seen.value)

@@ -74,7 +74,9 @@ def shield(source: Source, words: str) -> Iterator[None]:
 def _damaged(source: Source, words: str, problem: BaseException) -> ReadError:
     said = " ".join(str(problem).split())
     said = said if len(said) <= 120 else said[:117] + "…"
-    detail = f" ({said})" if said and source.name not in said else ""
+    # A library's bare key or number (KeyError: 0) tells nobody anything.
+    telling = len(said.split()) > 1 and any(c.isalpha() for c in said) and source.name not in said
+    detail = f" ({said})" if telling else ""
     return source.error(
         f"this {words} file is damaged, cut off or of a kind that is not supported{detail}",
         "Copy it again, or save the picture anew as TIFF or PNG",
