@@ -5,8 +5,8 @@ class ApertrueError(Exception):
     """Base of all errors that apertrue raises on purpose; its text is written for the user."""
 
 
-class ReadError(ApertrueError, OSError):
-    """A picture (or sheet) could not be read. The text names the file, the reason and the remedy.
+class FileError(ApertrueError, OSError):
+    """Trouble with a file. The text names the file, the reason and the remedy.
 
     Attributes:
         file: the file as given.
@@ -18,8 +18,20 @@ class ReadError(ApertrueError, OSError):
         super().__init__(f"{file}: {reason}. {remedy}")
         self.file, self.reason, self.remedy = file, reason, remedy
 
-    def __reduce__(self) -> tuple[type["ReadError"], tuple[str, str, str]]:
+    def __reduce__(self) -> tuple[type["FileError"], tuple[str, str, str]]:
         return type(self), (self.file, self.reason, self.remedy)
+
+
+class ReadError(FileError):
+    """A picture (or sheet) could not be read."""
+
+
+class WriteError(FileError):
+    """Something that was asked for (a report, a table, a picture) could not be written; nothing half-written stays."""
+
+
+class StoreError(FileError):
+    """The session log or audit store could not be opened or written."""
 
 
 class InstrumentError(ApertrueError, ValueError):
@@ -32,17 +44,6 @@ class CalibrationError(ApertrueError, ValueError):
 
 class BurstError(ApertrueError, ValueError):
     """Frames that can't be combined; the text says why."""
-
-
-class StoreError(ApertrueError, OSError):
-    """The session log or audit store could not be opened or written. Attributes as in :class:`ReadError`."""
-
-    def __init__(self, file: str, reason: str, remedy: str) -> None:
-        super().__init__(f"{file}: {reason}. {remedy}")
-        self.file, self.reason, self.remedy = file, reason, remedy
-
-    def __reduce__(self) -> tuple[type["StoreError"], tuple[str, str, str]]:
-        return type(self), (self.file, self.reason, self.remedy)
 
 
 class MissingExtraError(ApertrueError, ImportError):

@@ -238,7 +238,7 @@ def test_broken_file_is_named_with_its_fault(tmp_path, text, message):
 
 def test_place_that_cannot_be_written_is_named(tmp_path):
     (tmp_path / "file").write_text("", encoding="utf-8")
-    with pytest.raises(CalibrationError, match=r"can't be written.*--out"):
+    with pytest.raises(CalibrationError, match=r"not a folder.*--out"):
         save_calibrations(tmp_path / "file" / "x.json", [make()])
 
 

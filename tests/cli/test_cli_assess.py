@@ -149,7 +149,7 @@ def test_an_overlay_folder_that_can_not_be_made(run, pictures: Path, tmp_path: P
     (tmp_path / "file").write_text("", encoding="utf-8")
     done = run("assess", pictures / "centered.tif", "--overlay", tmp_path / "file")
     assert done.status == 2
-    assert "Choose another folder" in done.err
+    assert "not a folder. Choose another place" in done.err
 
 
 def test_the_report_holds_judged_and_unread_pictures(run, pictures: Path, tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from ..assessment import Assessment
 from ..errors import MissingExtraError, ReadError
 from ..registry import FIELDS
 from ..store import Store, assessment_from_row, cell_text, missing_columns, safe_cell
+from ..whole_file import whole_file
 from .tables import TO_CHECK, TO_DO
 from .work import COLUMNS, PUT_ASIDE
 
@@ -104,13 +105,10 @@ class Audit:
         schema = pa.schema(
             [(c, by_name.get(c, pa.string() if c == "session" else pa.float64())) for c in EXPORT_COLUMNS]
         )
-        target = Path(path)
-        part = target.with_name(target.name + ".part")
-        with pq.ParquetWriter(part, schema) as writer:
+        with whole_file(path) as place, pq.ParquetWriter(place, schema) as writer:
             for piece in _pieces(self.rows(), 5000):
                 writer.write_table(pa.Table.from_pylist(piece, schema))
-        part.replace(target)
-        return target
+        return Path(path)
 
     def dataframe(self) -> Any:
         """All rows as a ``pandas.DataFrame`` (extra ``table``); null is NaN or None, ``page`` a nullable integer."""
@@ -217,9 +215,6 @@ def _pieces(rows: Iterator[dict[str, Any]], size: int) -> Iterator[list[dict[str
 
 def _whole(path: Path | str, lines: Iterable[str]) -> Path:
     """Write so that a reader never sees half a file."""
-    target = Path(path)
-    part = target.with_name(target.name + ".part")
-    with part.open("w", encoding="utf-8", newline="") as stream:
+    with whole_file(path) as place, place.open("w", encoding="utf-8", newline="") as stream:
         stream.writelines(lines)
-    part.replace(target)
-    return target
+    return Path(path)

@@ -6,15 +6,15 @@ added; none is overwritten, since scaling between foci and the lab's history nee
 
 import os
 from collections.abc import Sequence
-from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from ..errors import CalibrationError
+from ..errors import CalibrationError, WriteError
 from ..instrument import calibrations_beside
+from ..whole_file import folder_for_output, write_whole
 from .model import Calibration, StateKey
 
 #: Version of the file's layout.
@@ -104,17 +104,11 @@ def save_calibrations(path: str | os.PathLike[str], calibrations: Sequence[Calib
     place = Path(path)
     content = _File(LAYOUT, [_to_entry(c) for c in calibrations])
     data = msgspec.json.format(msgspec.json.encode(content), indent=1)
-    part = place.with_name(f"{place.name}.{os.getpid()}.part")
     try:
-        place.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(data + b"\n")
-        part.replace(place)
-    except OSError as error:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-        raise CalibrationError(
-            f"{place}: can't be written ({error.strerror or error}). Choose another place with --out"
-        ) from None
+        folder_for_output(place.parent)
+        write_whole(place, data + b"\n")
+    except WriteError as error:
+        raise CalibrationError(f"{place}: {error.reason}. {error.remedy} with --out") from None
 
 
 def add_calibration(path: str | os.PathLike[str], calibration: Calibration) -> tuple[Calibration, ...]:

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal, TextIO
 
-from ..errors import ApertrueError, InstrumentError, MissingExtraError, ReadError
+from ..errors import ApertrueError, InstrumentError, MissingExtraError, WriteError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -168,8 +168,8 @@ def report_error(error: BaseException) -> None:
 
 
 def exit_status_of(error: BaseException) -> int:
-    """2 where the call was wrong (instrument file, a missing optional part), otherwise 1."""
-    return 2 if isinstance(error, InstrumentError | MissingExtraError) and not isinstance(error, ReadError) else 1
+    """2 where the call was wrong (instrument file, a place to write to, a missing optional part), otherwise 1."""
+    return 2 if isinstance(error, InstrumentError | MissingExtraError | WriteError) else 1
 
 
 def print_table(

@@ -36,21 +36,17 @@ def report(
     found, calibrations = set_up(instrument)
     since, until, zone = day_limits(found, day)
     with open_session_log(log, read_only=True) as store:
-        try:
-            written = write_session_report(
-                file,
-                store,
-                found,
-                now=present(zone),
-                since=None if every else since,
-                until=None if every else until,
-                calibrations=calibrations,
-                mask_names=mask_names,
-                images=not no_pictures,
-            )
-        except OSError as error:
-            note(f"{file}: the page can't be written ({(error.strerror or str(error)).lower()}). Name another place.")
-            raise typer.Exit(2) from None
+        written = write_session_report(
+            file,
+            store,
+            found,
+            now=present(zone),
+            since=None if every else since,
+            until=None if every else until,
+            calibrations=calibrations,
+            mask_names=mask_names,
+            images=not no_pictures,
+        )
     if written is None:
         note("no entries in that time; nothing to report. --all takes all days, --day another one.")
         raise typer.Exit(1)

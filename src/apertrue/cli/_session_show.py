@@ -106,6 +106,7 @@ def handover(
     from ..session.clock import now as present
     from ..session.handover import as_html, as_text
     from ..session.handover import handover as make
+    from ..whole_file import write_whole
 
     found, calibrations = set_up(instrument)
     since, until, zone = day_limits(found, None)
@@ -120,7 +121,7 @@ def handover(
     elif output is None:
         print_text(as_text(page).rstrip())
     else:
-        output.write_text(as_html(page, picture), encoding="utf-8", newline="\n")
+        write_whole(output, as_html(page, picture))
         print_text(f"Wrote {output}.")
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from ._assess_show import print_results
-from ._output import note, print_json, print_text, report_error
+from ._output import note, print_json, print_text
 
 if TYPE_CHECKING:
     from ..advice import Context
@@ -268,12 +268,7 @@ def _without_pixels(result: "Result") -> "Result":
 def _save_overlay(result: "Result", folder: Path, taken: set[str]) -> None:
     from ..overlay import save_overlay
 
-    try:
-        save_overlay(result, folder, taken)
-    except OSError as error:
-        report_error(error)
-        note(f"the overlays can't be written to {folder}. Choose another folder.")
-        raise typer.Exit(2) from None
+    save_overlay(result, folder, taken)
 
 
 def _report_page() -> "PictureReport":
@@ -284,12 +279,8 @@ def _report_page() -> "PictureReport":
 
 def _write_report(path: Path, page: "PictureReport", *, quiet: bool) -> None:
     from ..report import write_page
+    from ..whole_file import folder_for_output
 
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        written = write_page(path, page.render())
-    except OSError as error:
-        report_error(error)
-        note(f"the report can't be written to {path}. Choose another file.")
-        raise typer.Exit(2) from None
+    folder_for_output(path.parent)
+    written = write_page(path, page.render())
     (note if quiet else print_text)(f"Report: {Path(written).resolve().as_uri()}")

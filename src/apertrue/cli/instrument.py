@@ -34,6 +34,7 @@ def instrument(
     """
     from ..errors import InstrumentError
     from ..instrument import default_instrument_path, dumps_instrument, find_instrument, load_instrument
+    from ..whole_file import folder_for_output, write_whole
 
     if check is not None:
         try:
@@ -60,8 +61,8 @@ def instrument(
     if place.exists() and not force:
         note(f"{place} exists already. Give another name, or --force to overwrite it.")
         raise typer.Exit(2)
-    place.parent.mkdir(parents=True, exist_ok=True)
-    place.write_text(dumps_instrument(), encoding="utf-8", newline="\n")
+    folder_for_output(place.parent)
+    write_whole(place, dumps_instrument())
     print_text(f"Wrote {place}. Open it in an editor, make it yours, then: apertrue instrument --check {place}")
     if file is not None:
         print_text(f"Use it with --instrument {place}, or set APERTRUE_INSTRUMENT to its full path.")

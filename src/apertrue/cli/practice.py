@@ -75,11 +75,7 @@ def practice(
     if animation is not None and desk.results:
         from ..overlay.animation import save_animation
 
-        try:
-            desk.say(f"Written: {save_animation(desk.results, animation)}")
-        except OSError as error:
-            note(f"{animation}: can't be written ({error.strerror or error}). Choose another place.")
-            raise typer.Exit(2) from None
+        desk.say(f"Written: {save_animation(desk.results, animation)}")
     if to_the_end:
         review = game.review()
         if json:
@@ -225,12 +221,14 @@ def _write_png(frame: "Frame", folder: Path, number: int) -> Path:
     import numpy as np
     from PIL import Image
 
-    folder.mkdir(parents=True, exist_ok=True)
+    from ..whole_file import folder_for_output, whole_file
+
     data = frame.pixels.astype(float)
     low, high = float(np.percentile(data, 1)), float(data.max())
     unit = np.sqrt(np.clip((data - low) / max(high - low, 1e-9), 0.0, 1.0))
-    place = folder / f"practice-{number:03d}.png"
-    Image.fromarray((255 * unit).astype(np.uint8)).save(place)
+    place = folder_for_output(folder) / f"practice-{number:03d}.png"
+    with whole_file(place) as part:
+        Image.fromarray((255 * unit).astype(np.uint8)).save(part, format="PNG")
     return place
 
 

@@ -49,12 +49,13 @@ def export(
     import sys
 
     from ..session.sheet import export_csv
+    from ..whole_file import whole_file
 
     with open_session_log(log, read_only=True) as store:
         if str(file) == "-":
             export_csv(store, sys.stdout, masked=masked)
             return
-        with file.open("w", encoding="utf-8", newline="") as out:
+        with whole_file(file) as place, place.open("w", encoding="utf-8", newline="") as out:
             count = export_csv(store, out, masked=masked)
     print_text(f"Wrote {count} entries to {file}.")
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from ._output import note, print_json, print_table, print_text, report_error
+from ._output import note, print_json, print_table, print_text
 
 app = typer.Typer()
 
@@ -52,6 +52,7 @@ def simulate(
     from ..simulate.files import SUFFIXES, natural_suffix, save
     from ..simulate.sampler import KINDS
     from ..simulate.values import meanings, parse_values
+    from ..whole_file import folder_for_output
 
     if list_all:
         _print_list(meanings(), Recipe().to_dict(), NUISANCES, KINDS)
@@ -72,7 +73,7 @@ def simulate(
         note(_plain_error(str(error)))
         raise typer.Exit(2) from None
     try:
-        out.mkdir(parents=True, exist_ok=True)
+        folder_for_output(out)
         for k, child in enumerate(np.random.SeedSequence(seed).spawn(count)):
             rng = np.random.default_rng(child)
             recipe = random_recipe(rng, wanted, tuple(nuisance or ())) if random else Recipe()
@@ -87,9 +88,6 @@ def simulate(
     except ValueError as error:
         note(_plain_error(str(error)))
         raise typer.Exit(2) from None
-    except OSError as error:
-        report_error(error)
-        raise typer.Exit(1) from None
 
 
 def _plain_error(text: str) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import MissingExtraError
+from ..whole_file import whole_file
 from .answers import CurrentAnswer, covered_foci, current_at
 from .curve import CurrentModel, side_of
 from .recall import RecallSummary
@@ -123,5 +124,5 @@ def save(figure: Any, path: str | Path) -> None:
 
     # The same plot gives the same bytes: no date, no random ids.
     metadata = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind)
-    with mpl.rc_context({"svg.hashsalt": "apertrue"}):
-        figure.savefig(path, format=kind, dpi=150, metadata=metadata)
+    with mpl.rc_context({"svg.hashsalt": "apertrue"}), whole_file(path) as place:
+        figure.savefig(place, format=kind, dpi=150, metadata=metadata)

@@ -43,12 +43,17 @@ HIDDEN = 0.015
 #: Unmodeled variation of the light (relative) by which an edge is off by its own width, and the share of such a doubt in
 #: the radius that the center has, too.
 MISFIT, ARC = 0.02, 0.3
+#: How far from the aperture's edge the light about it counts, in its radii.
+AROUND = 0.3
 #: Relative 1σ of an edge's width: its slope is not quite a Gaussian's.
 WIDTH = 0.01
 #: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
 SATURATED = 0.75
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
+#: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
+#: (from smaller discs with one more nuisance, benchmarks/honesty.py).
+LEAST_RADIUS = 20.0
 #: Significance that the halo must have to tell whose edge is whose.
 HALO_SEEN = 5.0
 
@@ -146,13 +151,14 @@ def judge_pair(
     covariance = covariance_of(fit, solution.cells, doubt)
     if lacking is not None:
         covariance = covariance + lacking * doubt**2
-    misfit = _light_misfit(solution)
+    misfit, halo_misfit = _light_misfit(solution), _halo_misfit(solution, at["aperture"])
     saturated = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise) > 0.01
     for which, name in enumerate(("aperture", "beam")):
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)
         own = _edge_doubt(solution, which, at[name])
-        blurred = float(edge[5]) * min(misfit / MISFIT, 1.5) if which == 1 or gap < 0 else 0.0
+        missed = max(misfit if which == 1 or gap < 0 else 0.0, halo_misfit if which == 0 else 0.0)
+        blurred = float(edge[5]) * min(missed / MISFIT, 1.5)
         cut = SATURATED * float(edge[5]) if saturated else 0.0
         covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, blurred)) ** 2
         covariance[6 * which + 2, 6 * which + 2] += own**2 + blurred**2 + cut**2
@@ -177,6 +183,7 @@ def judge_pair(
     if not sign_known and quality(solution) > AMBIGUOUS:
         return None
     enough = spot or min(float(at[name].inside.mean()) for name in at) >= LEAST_INSIDE
+    enough &= float(fit.aperture[2]) >= LEAST_RADIUS
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
     flags = picture_flags(frame, pixels, solution, at, light, covariance, noise, kind, sigma_offset, hints)
     why: tuple[str, ...] = () if sign_known else ("sides-ambiguous",)
@@ -346,6 +353,23 @@ def _light_misfit(solution: Solution) -> float:
         return 0.0
     rms = float(np.sqrt(np.average((z2 - 1.0) * fit.sigma[lit] ** 2, weights=cells.count[lit])))
     return rms / max(float(np.average(cells.mean[lit], weights=cells.count[lit]) - fit.linear[0]), 1e-300)
+
+
+def _halo_misfit(solution: Solution, at: Support) -> float:
+    """Variation of the light on both sides of the aperture's edge that the model misses, relative to that edge's step (1σ)."""
+    fit, cells = solution.fit, solution.cells
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    height = float(np.median(at.expected[at.visible])) if at.visible.any() else 0.0
+    dim = ~cells.near & (distance(cells.at.x, cells.at.y, fit.beam) < 0)
+    dim &= np.abs(distance(cells.at.x, cells.at.y, fit.aperture)) < AROUND * fit.aperture[2]
+    n = int(dim.sum())
+    if n < 8 or height <= 0:
+        return 0.0
+    z2 = np.minimum(fit.z[dim] ** 2, 64.0)
+    if float(z2.mean()) < 1.0 + 4.0 * np.sqrt(2.0 / n):
+        return 0.0
+    return float(np.sqrt(np.average((z2 - 1.0) * fit.sigma[dim] ** 2, weights=cells.count[dim]))) / height
 
 
 def _level_z(fit: Fit) -> float:

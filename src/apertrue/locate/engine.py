@@ -55,7 +55,7 @@ GOOD = 1.3
 #: The most for two edges that lie near each other: apart, or not.
 FAIR, SNUG = 8.0, 1.2
 #: A reading whose edges stand may fall short of the best one by this factor.
-RIVAL = 2.0
+RIVAL = 1.15
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
 WORST = 2.4
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.

@@ -21,6 +21,8 @@ Array = NDArray[np.float64]
 PRIOR_ELLIPTICITY = 0.1
 #: Terms of the quadratic halo, and the prior 1σ of each finer one relative to the halo's level.
 PLAIN_HALO, HALO_TERM = 6, 0.5
+#: Discs of no more than this radius (px) have even light, within this share of their level (1σ).
+SPECK, PLAIN = 8.0, 0.1
 #: No edge is sharper than a fraction of a pixel.
 LEAST_WIDTH = 0.2
 #: Damping at the start where the place is known: more of it would slow down what trades with one another.
@@ -117,7 +119,8 @@ def _prior(basis: Basis, scale: float, narrow: float, halo_level: float) -> tupl
     if nh > PLAIN_HALO:
         lin[nb + PLAIN_HALO : nb + nh] = 1.0 / min(scale, HALO_TERM * max(halo_level, 0.01 * scale)) ** 2
     if np_:
-        lin[nb + nh + 1 :] = wide
+        # A spot of a few pixels has no shape of its light beside its edge: both say the same.
+        lin[nb + nh + 1 :] = wide if basis.beam[2] > SPECK else wide / PLAIN**2
     if basis.meeting:
         # The shared blur is at most the narrower edge's whole width.
         lin[-1] = 1.0 / (scale * narrow**2) ** 2

@@ -6,6 +6,7 @@ from pathlib import Path
 from PIL import Image
 
 from ..pipeline import Result
+from ..whole_file import folder_for_output, whole_file
 from .display import detail, display_scale, displayed
 from .marks import draw_marks
 from .panel import add_panel
@@ -66,8 +67,10 @@ def overlay_name(file: str | None, page: int | None, taken: set[str], *, combine
 
 def save_overlay(result: Result, folder: Path, taken: set[str]) -> Path:
     """Draw the overlay and write it into ``folder`` (made if missing) as PNG; returns where it is."""
-    folder.mkdir(parents=True, exist_ok=True)
+    folder_for_output(folder)
     a = result.assessment
     path = folder / overlay_name(a.file, a.page, taken, combined=a.frames_given is not None)
-    draw_overlay(result).save(path, format="PNG", optimize=False)
+    drawn = draw_overlay(result)
+    with whole_file(path) as place:
+        drawn.save(place, format="PNG", optimize=False)
     return path

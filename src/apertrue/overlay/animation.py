@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from ..whole_file import folder_for_output, whole_file
 from . import draw_overlay
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def save_animation(results: Iterable["Result"], path: Path | str, *, seconds: fl
 
     Raises:
         ValueError: no picture, or another ending.
-        OSError: it can't be written.
+        WriteError: it can't be written.
     """
     place = Path(path)
     if place.suffix.lower() not in ANIMATION_ENDINGS:
@@ -47,6 +48,7 @@ def save_animation(results: Iterable["Result"], path: Path | str, *, seconds: fl
         raise ValueError(f"{place}: there is no picture to show")
     tall = max(d.shape[0] for d in drawn)
     frames = [np.pad(d, ((0, tall - d.shape[0]), (0, 0), (0, 0)), constant_values=_GROUND) for d in drawn]
-    place.parent.mkdir(parents=True, exist_ok=True)
-    imageio.v3.imwrite(place, np.stack(frames), duration=1000 * seconds, loop=0)
+    folder_for_output(place.parent)
+    with whole_file(place) as part:
+        imageio.v3.imwrite(part, np.stack(frames), extension=place.suffix, duration=1000 * seconds, loop=0)
     return place

@@ -75,7 +75,7 @@ _ALL = (
         "not-measured",
         "The edges could not be measured well enough for a number.",
         "offset not found or 1σ > 5 %",
-        "Take another picture: whole discs in the frame, linear, neither saturated nor noisy.",
+        "Take another picture: whole discs in the frame, at least 40 px across, linear, neither saturated nor noisy.",
     ),
     # Limits
     Reason(

@@ -18,6 +18,7 @@ from markupsafe import Markup
 from .._version import __version__
 from ..registry import SCHEMA_VERSION
 from ..registry.format import format_number, format_value, heading
+from ..whole_file import write_whole
 
 # Line breaks and marks that turn the reading direction are shown in file names, not obeyed.
 _TURNING = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
@@ -89,10 +90,5 @@ def render_page(template: str, *, title: str, made_at: datetime | None = None, *
 
 
 def write_page(path: Path | str, text: str) -> Path:
-    """Write a page so that a reader never sees half of it; returns the path."""
-    target = Path(path)
-    part = target.with_name(target.name + ".part")
-    # Wrongly encoded file names reach us as lone surrogates, which UTF-8 can't hold.
-    part.write_bytes(text.encode("utf-8", "backslashreplace"))
-    part.replace(target)
-    return target
+    """Write a page so that a reader never sees half of it; returns the path. :class:`WriteError` when it can't be."""
+    return write_whole(path, text)

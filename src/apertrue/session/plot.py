@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from ..errors import MissingExtraError
+from ..whole_file import whole_file
 from .timeline import Series, Timeline
 from .words import EventKind
 
@@ -44,8 +45,8 @@ def draw(line: Timeline, out: Path | str, *, dpi: int = 150) -> None:
 
     kind = Path(out).suffix.lower().lstrip(".") or "png"
     metadata = {"Date": None} if kind == "svg" else None
-    with plt.rc_context(_STYLE):
-        figure.savefig(out, dpi=dpi, format=kind, metadata=metadata)
+    with plt.rc_context(_STYLE), whole_file(out) as place:
+        figure.savefig(place, dpi=dpi, format=kind, metadata=metadata)
     plt.close(figure)
 
 
