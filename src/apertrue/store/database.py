@@ -1,5 +1,6 @@
 """One connection to a store file: opening, transactions and small helpers."""
 
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -28,6 +29,7 @@ class Store:
         self._db = connection
         self._depth = 0
         self._steps = steps
+        self._file = _identity(path)
 
     @contextmanager
     def _told(self) -> Iterator[None]:
@@ -49,6 +51,7 @@ class Store:
         Takes the write lock at once, so that two writers wait for each other instead of failing half-way.
         A transaction inside a transaction is a savepoint: when it raises, only its own changes go.
         """
+        self._still_there()
         with translated(self.path):
             name = f"s{self._depth}"
             self._db.execute("begin immediate" if self._depth == 0 else f"savepoint {name}")
@@ -67,8 +70,18 @@ class Store:
             self._depth -= 1
             self._db.execute(f"release {name}" if self._depth else "commit")
 
+    def _still_there(self) -> None:
+        """SQLite goes on writing into a file that was deleted under it, and nobody would find what was entered."""
+        if self._file is not None and _identity(self.path) != self._file:
+            raise StoreError(
+                str(self.path),
+                "the file is gone: deleted, replaced, or its disk was taken away; what comes now can't be saved",
+                "Bring the disk back or name another place, then run it again",
+            )
+
     def execute(self, sql: str, parameters: Parameters = ()) -> int:
         """Run one statement; returns the number of rows it changed (−1 where that has no meaning)."""
+        self._still_there()
         with self._told():
             return self._db.execute(sql, parameters).rowcount
 
@@ -105,6 +118,7 @@ class Store:
         columns = ", ".join(_quoted(c) for c in values)
         marks = ", ".join("?" * len(values))
         sql = f"insert into {_quoted(table)} ({columns}) values ({marks})"  # noqa: S608 names are quoted
+        self._still_there()
         with self._told():
             return int(self._db.execute(sql, tuple(values.values())).lastrowid or 0)
 
@@ -205,6 +219,15 @@ def open_store(
             db.close()
             raise
     return Store(file, db, steps)
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file a path leads to now; ``None`` for none."""
+    try:
+        about = os.stat(path)  # noqa: PTH116 each write asks
+    except OSError:
+        return None
+    return about.st_dev, about.st_ino
 
 
 def _prepare(db: sqlite3.Connection, file: str, read_only: bool, durable: bool) -> None:
