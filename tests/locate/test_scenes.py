@@ -191,7 +191,6 @@ def test_missing_pixels_are_left_out() -> None:
     assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.3)
 
 
-@pytest.mark.xfail(strict=True, reason="a bright frame around a dim beam is taken for its light: known, see the limits")
 def test_a_bright_window_frame_is_no_inverted_picture() -> None:
     pixels = shot(seed=5).frame.pixels.astype(float)
     framed = pixels.copy()

@@ -187,7 +187,6 @@ def _layout(width: float, grain: Grain = FINE) -> tuple[float, int]:
 def gather(
     pixels: NDArray[Any],
     edges: tuple[Array | None, Array | None],
-    bad: NDArray[np.bool_] | None = None,
     grain: Grain = FINE,
     blocks: dict[int, Array] | None = None,
 ) -> Cells | None:
@@ -196,7 +195,6 @@ def gather(
     Args:
         pixels: the picture.
         edges: (aperture, beam), six parameters each; ``None`` where there is none.
-        bad: pixels to leave out (saturated, hot), same shape as ``pixels``, or ``None``.
         grain: how finely.
         blocks: block means of the picture by the blocks' size, kept from call to call.
     """
@@ -205,14 +203,12 @@ def gather(
     for which, edge in enumerate(edges):
         if edge is None:
             continue
-        block = 1 if bad is not None else max(1, int(_narrowest(edge, edges[1 - which]) / grain.block))
+        block = max(1, int(_narrowest(edge, edges[1 - which]) / grain.block))
         x, y, value = _samples(pixels, edge, block, grain, blocks)
-        keep = np.isfinite(value) if pixels.dtype.kind == "f" else None
-        if bad is not None:
-            ok = ~bad[y.astype(np.intp), x.astype(np.intp)]
-            keep = ok if keep is None else keep & ok
-        if keep is not None and not keep.all():
-            x, y, value = x[keep], y[keep], value[keep]
+        if pixels.dtype.kind == "f":
+            keep = np.isfinite(value)
+            if not keep.all():
+                x, y, value = x[keep], y[keep], value[keep]
         if not len(x):
             continue
         part = _sum_band(x, y, value, edges, which, grain, block)
@@ -318,14 +314,12 @@ def _sum_band(
 
 
 def far_blocks(
-    reduced: Reduced, edges: tuple[Array | None, Array | None], bad: NDArray[np.bool_] | None = None
+    reduced: Reduced, edges: tuple[Array | None, Array | None]
 ) -> tuple[Array, Array, Array, NDArray[np.bool_], Array]:
     """Blocks that no band touches: x, y (px), mean, mask of them over the reduction, and their side of the edges (0–3)."""
     bx, by = reduced.centers()
     gx, gy = np.meshgrid(bx, by)
     ok = np.isfinite(reduced.mean)
-    if bad is not None:
-        ok &= ~bad
     side = np.zeros(reduced.mean.shape, dtype=np.intp)
     for k, edge in enumerate(edges):
         if edge is None:
@@ -336,11 +330,9 @@ def far_blocks(
     return gx[ok], gy[ok], reduced.mean[ok], ok, side[ok].astype(np.float64)
 
 
-def sum_far(
-    reduced: Reduced, edges: tuple[Array | None, Array | None], scale: float, bad: NDArray[np.bool_] | None = None
-) -> Cells:
+def sum_far(reduced: Reduced, edges: tuple[Array | None, Array | None], scale: float) -> Cells:
     """Sum blocks away from all edges into cells of about ``scale`` px, apart by their side of each edge."""
-    x, y, value, _, side = far_blocks(reduced, edges, bad)
+    x, y, value, _, side = far_blocks(reduced, edges)
     tile_side = max(float(reduced.size), scale)
     across = int(reduced.shape[1] / tile_side) + 1
     tile = (y // tile_side).astype(np.intp) * across + (x // tile_side).astype(np.intp)

@@ -15,6 +15,7 @@ from .find import Look, Rough, block_sigma, look
 from .flags import plain_flags
 from .hypotheses import Start, starts
 from .levels import profile_of
+from .marks import border_depths
 from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
@@ -77,7 +78,7 @@ MOST_TRIED = 3
 
 def locate_frame(frame: Frame, hints: Hints) -> Scene:
     """See :func:`apertrue.locate.locate`."""
-    pixels, origin = _region(frame.pixels, hints)
+    pixels, origin = _inside(frame, hints)
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
@@ -218,9 +219,13 @@ def _shifted(hints: Hints, origin: tuple[int, int]) -> Hints:
     )
 
 
-def _region(pixels: NDArray[Any], hints: Hints) -> tuple[NDArray[Any], tuple[int, int]]:
+def _inside(frame: Frame, hints: Hints) -> tuple[NDArray[Any], tuple[int, int]]:
+    """The part of a frame to look at, and its first column and row: the user's region, or all within a drawn border."""
+    pixels = frame.pixels
     if hints.region is None:
-        return pixels, (0, 0)
+        left, top, right, bottom = border_depths(pixels, lossy=frame.lossy)
+        rows, columns = pixels.shape
+        return pixels[top : rows - bottom, left : columns - right], (left, top)
     left, top, right, bottom = hints.region
     rows, columns = pixels.shape
     x0, y0 = int(np.clip(np.ceil(left), 0, columns)), int(np.clip(np.ceil(top), 0, rows))

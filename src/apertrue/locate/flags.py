@@ -12,7 +12,7 @@ from ..registry import FLAGS, SceneKind
 from ..scene import Hints, Noise
 from .ghost import afterglow_seen, find_ghost, stirred
 from .levels import Light
-from .marks import disc_values, levels_bent, overlay_seen, saturated_share
+from .marks import border_seen, disc_values, levels_bent, overlay_seen, saturated_share
 from .reduce import reduce_picture
 from .refine import Fit
 from .solve import Solution
@@ -42,7 +42,7 @@ def ordered(raised: set[str]) -> tuple[str, ...]:
 def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints) -> tuple[str, ...]:
     """Flags of a picture in which no pair of edges was found: what the file and the pixels alone tell."""
     raised: set[str] = set()
-    if overlay_seen(pixels, lossy=frame.lossy):
+    if overlay_seen(pixels, lossy=frame.lossy) or border_seen(frame.pixels, lossy=frame.lossy):
         raised.add("overlay")
     if _unlinear(frame, pixels, hints, drawn="overlay" in raised):
         raised.add("nonlinear")
@@ -77,7 +77,7 @@ def picture_flags(
     lit = disc_values(pixels, (fit.aperture, fit.beam))
     if saturated_share(lit, frame.saturation, noise) > _limit("saturated"):
         raised.add("saturated")
-    if overlay_seen(pixels, fit.aperture, lossy=frame.lossy):
+    if overlay_seen(pixels, fit.aperture, lossy=frame.lossy) or border_seen(frame.pixels, lossy=frame.lossy):
         raised.add("overlay")
     ghostly = False
     if stirred(solution):

@@ -41,16 +41,25 @@ def overlay_seen(
 
 def border_seen(pixels: NDArray[Any], *, lossy: bool = False) -> bool:
     """Whether at least two sides of the frame carry lines of one gray level that end in a straight step."""
+    return any(border_depths(pixels, lossy=lossy))
+
+
+def border_depths(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[int, int, int, int]:
+    """Lines of a drawn border (left, top, right, bottom), the blended one beside it included; zeros when there is none.
+
+    A border runs along two sides at least: lines of one gray level that end in a straight step.
+    """
+    none = (0, 0, 0, 0)
+    if min(pixels.shape) < 24:
+        return none
     span = _span(pixels)
     if not span > 0:
-        return False
-    sides = (pixels, pixels[::-1], pixels.T, pixels.T[::-1])
-    return sum(_bordered(s, 0.03 * span if lossy else 0.0, span) for s in sides) >= 2
-
-
-def _bordered(lines: NDArray[Any], slack: float, span: float) -> bool:
-    """Whether the first line is of one level and a later one departs from it at once, all along."""
-    return _border_lines(lines, slack, span) > 0
+        return none
+    slack = 0.03 * span if lossy else 0.0
+    left, top, right, bottom = (_border_lines(s, slack, span) for s in (pixels.T, pixels, pixels.T[::-1], pixels[::-1]))
+    if sum(k > 0 for k in (left, top, right, bottom)) < 2:
+        return none
+    return left + (left > 0), top + (top > 0), right + (right > 0), bottom + (bottom > 0)
 
 
 def _border_lines(lines: NDArray[Any], slack: float, span: float) -> int:
@@ -72,43 +81,6 @@ def _border_lines(lines: NDArray[Any], slack: float, span: float) -> int:
     return k + 1 if away and abs(float(np.median(after)) - level) > 0.08 * span else 0
 
 
-def drawn_mask(
-    pixels: NDArray[Any], disc: Array | None = None, *, lossy: bool = False, grow: int = 2
-) -> NDArray[np.bool_] | None:
-    """Pixels that drawn marks cover, to be left out of a fit; ``None`` when there are none.
-
-    Borders as deep as their lines reach, and strokes at the top level of the picture with ``grow`` px around them.
-
-    Args:
-        pixels: the picture, 2-D.
-        disc: an edge (x, y, radius, e1, e2, …, px) inside which nothing counts as a mark; ``None`` when none is known.
-        lossy: whether a lossy compression smeared the marks.
-        grow: px by which strokes are widened.
-    """
-    if min(pixels.shape) < 24:
-        return None
-    mask = np.zeros(pixels.shape, dtype=np.bool_)
-    span = _span(pixels)
-    slack = 0.03 * span if lossy else 0.0
-    if border_seen(pixels, lossy=lossy):
-        views = ((pixels, mask), (pixels[::-1], mask[::-1]), (pixels.T, mask.T), (pixels.T[::-1], mask.T[::-1]))
-        for side, m in views:
-            deep = _border_lines(side, slack, span)
-            if deep:
-                m[: deep + 1] = True
-    found = _strokes(pixels, disc, lossy, 1.03, mask)
-    if found is not None:
-        strokes, (y0, x0), skip, _ = found
-        y, x = np.nonzero(strokes)
-        wide = skip + 2 * grow
-        for dy in range(wide):
-            for dx in range(wide):
-                yy = np.clip((y + y0) * skip + dy - grow, 0, pixels.shape[0] - 1)
-                xx = np.clip((x + x0) * skip + dx - grow, 0, pixels.shape[1] - 1)
-                mask[yy, xx] = True
-    return mask if mask.any() else None
-
-
 def _span(pixels: NDArray[Any]) -> float:
     """The picture's range of gray levels, without a few outliers."""
     skip = max(8, min(pixels.shape) // 64)
@@ -118,13 +90,7 @@ def _span(pixels: NDArray[Any]) -> float:
 
 
 def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float) -> bool:
-    return _strokes(pixels, disc, lossy, clear, None) is not None
-
-
-def _strokes(
-    pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float, border: NDArray[np.bool_] | None
-) -> tuple[NDArray[np.bool_], tuple[int, int], int, int] | None:
-    """Strokes at the top level: mask of a sampled crop, its corner (row, column, sampled), the sampling, the pieces."""
+    """Whether strokes at the top level are drawn."""
     skip = max(1, min(pixels.shape) // 1500)
     p = pixels[::skip, ::skip]
     top = float(np.nanmax(p))
@@ -132,17 +98,15 @@ def _strokes(
     low = float(np.nanpercentile(p[::step, ::step], 20))
     span = top - low
     if not span > 0:
-        return None
+        return False
     mask = p >= (top - 0.15 * span if lossy else top)
     if np.count_nonzero(mask) < 12:
-        return None
-    if border is not None:
-        mask &= ~border[::skip, ::skip]
+        return False
     if disc is not None:
         _clear_disc(mask, disc, clear, skip)
     n = int(np.count_nonzero(mask))
     if n < 12:
-        return None
+        return False
     rows = np.flatnonzero(mask.any(axis=1))
     columns = np.flatnonzero(mask.any(axis=0))
     y0, y1 = max(int(rows[0]) - 3, 0), int(rows[-1]) + 4
@@ -150,7 +114,7 @@ def _strokes(
     mask, p = mask[y0:y1, x0:x1], p[y0:y1, x0:x1]
     mask = mask & ~_bulky(mask, max(9, min(pixels.shape) // (40 * skip)))
     if np.count_nonzero(mask) < 12:
-        return None
+        return False
     value = p.astype(np.float64)
     pieces = 0
     for m, v in (
@@ -163,7 +127,7 @@ def _strokes(
             continue
         end = m[:, :-2] & ~m[:, 1:-1] & (v[:, :-2] - v[:, 2:] > SHARP * span)
         pieces += _runs(end)
-    return (mask, (y0, x0), skip, pieces) if pieces >= LEAST_PIECES else None
+    return pieces >= LEAST_PIECES
 
 
 def _clear_disc(mask: NDArray[np.bool_], disc: Array, clear: float, skip: int) -> None:

@@ -96,15 +96,13 @@ def _cells(
     aperture: Array | None,
     beam: Array | None,
     scale: float,
-    bad: NDArray[np.bool_] | None = None,
-    bad_blocks: NDArray[np.bool_] | None = None,
     grain: Grain = FINE,
     blocks: dict[int, Array] | None = None,
 ) -> Cells | None:
-    near = gather(pixels, (aperture, beam), bad, grain, blocks)
+    near = gather(pixels, (aperture, beam), grain, blocks)
     if near is None:
         return None
-    far = sum_far(reduced, (aperture, beam), scale, bad_blocks)
+    far = sum_far(reduced, (aperture, beam), scale)
     return join([near, far])
 
 
@@ -125,7 +123,6 @@ def fine(
     beam: Array | None,
     contrast: float,
     *,
-    bad: NDArray[np.bool_] | None = None,
     placed: bool = False,
 ) -> Solution | None:
     """Fit the forward model to the pixels around both edges and the blocks elsewhere, in px.
@@ -136,7 +133,7 @@ def fine(
     ``placed``: the edges are known to lie within a width or so (tracking), so that the place need not be found first.
     """
     scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
-    picture = _Picture(pixels, reduced, noise, contrast, scale, bad, {})
+    picture = _Picture(pixels, reduced, noise, contrast, scale, {})
     light: tuple[Basis, Array | None]
     if placed:
         light = _with_rich_halo(aperture, beam), None
@@ -164,13 +161,12 @@ class _Picture:
     noise: Noise
     contrast: float
     scale: float
-    bad: NDArray[np.bool_] | None
     blocks: dict[int, Array]
 
     def cells(self, aperture: Array | None, beam: Array | None, grain: Grain = FINE) -> Cells | None:
         """The bands around both edges, and the blocks elsewhere."""
         return _cells(
-            self.pixels, self.reduced, aperture, beam, self.scale, self.bad, grain=grain, blocks=self.blocks
+            self.pixels, self.reduced, aperture, beam, self.scale, grain=grain, blocks=self.blocks
         )  # fmt: skip
 
 
