@@ -199,3 +199,16 @@ def test_a_bright_window_frame_is_no_inverted_picture() -> None:
     a, b = judge(as_frame(pixels)).assessment, judge(as_frame(framed)).assessment
     assert b.scene == a.scene
     assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.1)
+
+
+def test_a_dim_beam_is_read_under_bright_text_and_a_title_bar() -> None:
+    plain = shot(seed=5, rows=384, columns=384)
+    marked = shot(seed=5, rows=384, columns=384, text="200 kV 14:05", scale_bar=True, border_px=5)
+    dim = marked.frame.pixels.astype(float)
+    light = plain.frame.pixels.astype(float)
+    drawn = dim != light
+    dim = np.where(drawn, 20.0 * light.max(), light)
+    a, b = judge(plain.frame).assessment, judge(as_frame(dim)).assessment
+    assert b.scene == a.scene
+    assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.1)
+    assert "overlay" in b.flags

@@ -1,5 +1,6 @@
 """The assess widget in a real viewer: every button, drag and paste, wrong input, closing in the middle of work."""
 
+import time
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,6 +15,7 @@ from qtpy.QtTest import QTest  # noqa: E402
 from qtpy.QtWidgets import QApplication, QLabel, QToolButton  # noqa: E402
 
 from apertrue.napari._assess import DOTS_NAME, REGION_NAME  # noqa: E402
+from apertrue.napari._marks import marks  # noqa: E402
 from apertrue.napari._overlay_layer import NAME  # noqa: E402
 from apertrue.napari._versions import camera_of  # noqa: E402
 
@@ -413,6 +415,33 @@ def test_a_fast_live_layer_is_not_put_off_for_ever(assess, settled, shot, qtbot)
         if begun:
             break
     assert begun
+
+
+def test_a_live_layer_gets_a_second_process_that_ends_with_the_widget(assess, settled, shot, qtbot) -> None:
+    widget = assess()
+    second = widget.model.second
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    assert second.pid is None
+    answers, k = [], 0
+    real = second.judge
+    second.judge = lambda *asked: answers.append(real(*asked)) or answers[-1]
+    end = time.monotonic() + 120
+    while not answers and time.monotonic() < end:
+        k += 1
+        layer.data = np.roll(shot.frame.pixels, k % 5, axis=1)
+        qtbot.wait(60)
+    result = settled(widget)
+    assert answers[0] is not None
+    assert np.array_equal(result.frame.pixels, layer.data)
+    # A live layer's marks wait for its next picture; this one was the last, and they are where it has the edges.
+    expected = marks(result.scene, result.assessment, widget._px())
+    assert np.allclose(outline(widget.viewer), expected.vectors[expected.colors[:, 3] > 0, 0], atol=1e-3)
+    process = second._process
+    assert process.poll() is None
+    widget.shut()
+    assert process.poll() is not None
+    assert not second.ready
 
 
 def test_an_edge_is_corrected_by_keys_alone(assess, settled, shot, qtbot) -> None:

@@ -276,13 +276,13 @@ def test_only_a_live_views_next_picture_is_followed(monkeypatch, shot) -> None:
     from apertrue.napari._target import Aim
 
     seen = []
-    real = _assess_model.judge_one
+    real = _assess_model.judge
 
-    def spy(frame, setup, drawn, now, previous=None):
-        seen.append(previous is not None)
-        return real(frame, setup, drawn, now)
+    def spy(frame, *, hints, **more):
+        seen.append(hints.previous is not None)
+        return real(frame, hints=hints, **more)
 
-    monkeypatch.setattr(_assess_model, "judge_one", spy)
+    monkeypatch.setattr(_assess_model, "judge", spy)
     model = AssessModel(Setup())
     first = shot.frame.pixels
     later = np.roll(first, 1, axis=0)

@@ -185,7 +185,7 @@ def judge_pair(
     enough = spot or min(float(at[name].inside.mean()) for name in at) >= LEAST_INSIDE
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
-    flags = picture_flags(frame, pixels, solution, at, light, covariance, noise, kind, sigma_offset, hints)
+    flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, hints)
     why: tuple[str, ...] = () if sign_known else ("sides-ambiguous",)
     if kind is SceneKind.CROSSOVER:
         why += ("spread-more",)

@@ -15,7 +15,7 @@ from .find import Look, Rough, block_sigma, look
 from .flags import plain_flags
 from .hypotheses import Start, starts
 from .levels import profile_of
-from .marks import border_depths
+from .marks import border_depths, without_strokes
 from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
@@ -79,21 +79,25 @@ MOST_TRIED = 3
 def locate_frame(frame: Frame, hints: Hints) -> Scene:
     """See :func:`apertrue.locate.locate`."""
     pixels, origin = _inside(frame, hints)
+    drawn = hints.region is None and pixels.shape != frame.shape
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
-    scene, rough = _locate_in(pixels, frame, _shifted(hints, origin))
+    if hints.previous is None:  # edges that are followed are not looked for: marks elsewhere don't hide them
+        dim = without_strokes(pixels, lossy=frame.lossy)
+        drawn, pixels = drawn or dim is not pixels, dim
+    scene, rough = _locate_in(pixels, frame, _shifted(hints, origin), drawn)
     if scene.kind in UNREAD and hints.region is None and rough is not None:
         window = _window(rough, pixels.shape)
         if window is not None:  # small discs in a large picture: look closer
             left, top, right, bottom = window
-            closer, _ = _locate_in(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)))
+            closer, _ = _locate_in(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)), drawn)
             if closer.kind not in UNREAD:
                 scene, origin = closer, (left, top)
     return _moved(scene, origin, frame.shape)
 
 
-def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints) -> tuple[Scene, Rough | None]:
+def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> tuple[Scene, Rough | None]:
     shape = (int(pixels.shape[0]), int(pixels.shape[1]))
     unknown = Scene(SceneKind.OTHER_VIEW, 0.5, shape, why=("not-this-view",))
     if min(shape) < LEAST_SIDE:
@@ -112,22 +116,22 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints) -> tuple[Scene,
     low, high = float(np.quantile(finite, 0.02)), float(finite.max())
     noise = estimate_noise(pixels, low, high, frame.saturation)
     noise = _at_least(noise, high - low)
-    followed = _followed(pixels, reduced, noise, frame, hints)
+    followed = _followed(Look(pixels, reduced, noise, None, drawn), frame, hints)
     if followed is not None:
         return followed, None
     rough = look(reduced, block_sigma(noise, reduced))
     if rough is None or not _lit(rough, noise, reduced):
-        flags = plain_flags(frame, pixels, hints)
+        flags = plain_flags(frame, pixels, hints, drawn=drawn)
         return Scene(SceneKind.DARK, 0.9, shape, flags, background=low, noise=noise, why=("no-beam",)), rough
-    first = Look(pixels, reduced, noise, rough)
+    first = Look(pixels, reduced, noise, rough, drawn)
     with np.errstate(all="ignore"):  # a fit that runs away is dropped, not reported
         scene = _best(first, frame, hints).scene
     if scene.aperture is None or scene.beam is None:
-        scene = replace(scene, flags=plain_flags(frame, pixels, hints))
+        scene = replace(scene, flags=plain_flags(frame, pixels, hints, drawn=drawn))
     return scene, rough
 
 
-def _followed(pixels: NDArray[Any], reduced: Reduced, noise: Noise, frame: Frame, hints: Hints) -> Scene | None:
+def _followed(first: Look, frame: Frame, hints: Hints) -> Scene | None:
     """The scene when both edges still lie about where the last frame had them; else ``None``: look anew."""
     last = hints.previous
     if last is None or last.aperture is None or last.beam is None or last.core is None or not last.sign_known:
@@ -139,11 +143,11 @@ def _followed(pixels: NDArray[Any], reduced: Reduced, noise: Noise, frame: Frame
         return None
     edges = [np.array([e.x, e.y, e.radius, e.e1, e.e2, max(e.width, 0.4)]) for e in (last.aperture, last.beam)]
     with np.errstate(all="ignore"):
-        pair = fine(pixels, reduced, noise, edges[0], edges[1], contrast, placed=True)
+        pair = fine(first.pixels, first.reduced, first.noise, edges[0], edges[1], contrast, placed=True)
         if pair is None or quality(pair) > GOOD or not resolved(pair):
             return None
         # Roles are the last frame's while both radii are.
-        judged = judge_pair(pair, True, Look(pixels, reduced, noise, None), frame, hints)
+        judged = judge_pair(pair, True, first, frame, hints)
     if judged is None or judged.scene.kind is not last.kind or not _like(judged.scene, last):
         return None
     return judged.scene
@@ -226,10 +230,10 @@ def _inside(frame: Frame, hints: Hints) -> tuple[NDArray[Any], tuple[int, int]]:
         left, top, right, bottom = border_depths(pixels, lossy=frame.lossy)
         rows, columns = pixels.shape
         return pixels[top : rows - bottom, left : columns - right], (left, top)
-    left, top, right, bottom = hints.region
+    at = hints.region
     rows, columns = pixels.shape
-    x0, y0 = int(np.clip(np.ceil(left), 0, columns)), int(np.clip(np.ceil(top), 0, rows))
-    x1, y1 = int(np.clip(np.floor(right) + 1, x0, columns)), int(np.clip(np.floor(bottom) + 1, y0, rows))
+    x0, y0 = int(np.clip(np.ceil(at[0]), 0, columns)), int(np.clip(np.ceil(at[1]), 0, rows))
+    x1, y1 = int(np.clip(np.floor(at[2]) + 1, x0, columns)), int(np.clip(np.floor(at[3]) + 1, y0, rows))
     return pixels[y0:y1, x0:x1], (x0, y0)
 
 

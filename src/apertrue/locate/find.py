@@ -138,9 +138,16 @@ def block_sigma(noise: Noise, reduced: Reduced) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """A picture and the first things known of it; ``rough`` is not looked for when edges are followed."""
+    """A picture and the first things known of it.
+
+    Attributes:
+        pixels, reduced, noise: without what was drawn into it.
+        rough: not looked for when edges are followed.
+        drawn: whether marks were drawn into the picture that ``pixels`` no longer shows.
+    """
 
     pixels: NDArray[Any]
     reduced: Reduced
     noise: Noise
     rough: Rough | None
+    drawn: bool = False

@@ -10,9 +10,10 @@ from ..model.edges import distance
 from ..model.forward import Points, evaluate
 from ..registry import FLAGS, SceneKind
 from ..scene import Hints, Noise
+from .find import Look
 from .ghost import afterglow_seen, find_ghost, stirred
 from .levels import Light
-from .marks import border_seen, disc_values, levels_bent, overlay_seen, saturated_share
+from .marks import disc_values, levels_bent, overlay_seen, saturated_share
 from .reduce import reduce_picture
 from .refine import Fit
 from .solve import Solution
@@ -39,45 +40,44 @@ def ordered(raised: set[str]) -> tuple[str, ...]:
     return tuple(f for f in FLAGS if f in raised)
 
 
-def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints) -> tuple[str, ...]:
+def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints, *, drawn: bool = False) -> tuple[str, ...]:
     """Flags of a picture in which no pair of edges was found: what the file and the pixels alone tell."""
     raised: set[str] = set()
-    if overlay_seen(pixels, lossy=frame.lossy) or border_seen(frame.pixels, lossy=frame.lossy):
+    if drawn or overlay_seen(pixels, lossy=frame.lossy):
         raised.add("overlay")
-    if _unlinear(frame, pixels, hints, drawn="overlay" in raised):
+    if _unlinear(frame, hints, drawn="overlay" in raised):
         raised.add("nonlinear")
     return ordered(raised)
 
 
-def _unlinear(frame: Frame, pixels: NDArray[Any], hints: Hints, *, drawn: bool) -> bool:
+def _unlinear(frame: Frame, hints: Hints, *, drawn: bool) -> bool:
     """Whether gray levels are known not to be proportional to light, or come from a screen (8 bits with drawn marks)."""
     linear = hints.linear if hints.linear is not None else frame.linear
     if linear is None:
-        return drawn and pixels.dtype == np.uint8
+        return drawn and frame.pixels.dtype == np.uint8
     return not linear
 
 
 def picture_flags(
     frame: Frame,
-    pixels: NDArray[Any],
+    first: Look,
     solution: Solution,
     at: dict[str, Support],
     light: Light,
     covariance: Array,
-    noise: Noise,
     kind: SceneKind,
     sigma_offset: float,
     hints: Hints,
 ) -> tuple[str, ...]:
     """Flags in the registry's order. ``sigma_offset`` (with misfit of the light) counts only where it is hopeless."""
-    fit = solution.fit
+    fit, pixels, noise = solution.fit, first.pixels, first.noise
     assert fit.aperture is not None
     assert fit.beam is not None
     raised: set[str] = set()
     lit = disc_values(pixels, (fit.aperture, fit.beam))
     if saturated_share(lit, frame.saturation, noise) > _limit("saturated"):
         raised.add("saturated")
-    if overlay_seen(pixels, fit.aperture, lossy=frame.lossy) or border_seen(frame.pixels, lossy=frame.lossy):
+    if first.drawn or overlay_seen(pixels, fit.aperture, lossy=frame.lossy):
         raised.add("overlay")
     ghostly = False
     if stirred(solution):
@@ -111,8 +111,8 @@ def picture_flags(
             weak = step < 5 * _pixel_sigma(noise, light.background + max(step, 0.0))
             if weak and step < _limit("low-contrast") * (light.core - light.background):
                 raised.add("low-contrast")
-    unstated = hints.linear is None and frame.linear is None and pixels.dtype == np.uint8
-    if _unlinear(frame, pixels, hints, drawn="overlay" in raised) or (unstated and _bent(pixels, fit)):
+    unstated = hints.linear is None and frame.linear is None and frame.pixels.dtype == np.uint8
+    if _unlinear(frame, hints, drawn="overlay" in raised) or (unstated and _bent(pixels, fit)):
         raised.add("nonlinear")
     return ordered(raised)
 

@@ -15,6 +15,8 @@ SHARP = 0.3
 LEAST_PIECES = 8
 #: Length of such a piece, px.
 PIECE = 5
+#: Strokes are widened by so many px; they outshine a picture whose own light stays below this share of theirs.
+GROW, OUTSHONE = 2, 0.8
 #: Pixels looked at across a disc at most.
 ACROSS = 200
 
@@ -89,8 +91,45 @@ def _span(pixels: NDArray[Any]) -> float:
     return max(high - low, 0.2 * (top - low))
 
 
+def without_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> NDArray[Any]:
+    """The picture with NaN for drawn strokes that outshine all else (text over a dim beam), or itself.
+
+    Marks no brighter than the beam are left: they are few pixels, which no fit lets count.
+
+    Args:
+        pixels: the picture, 2-D, without a window's border.
+        lossy: whether a lossy compression smeared the marks.
+    """
+    if min(pixels.shape) < 24:
+        return pixels
+    found = _strokes(pixels, None, lossy, 1.0)
+    if found is None:
+        return pixels
+    strokes, (y0, x0), skip = found
+    y, x = np.nonzero(strokes)
+    around = np.arange(-GROW, skip + GROW)
+    mask = np.zeros(pixels.shape, dtype=np.bool_)
+    for dy in around:
+        yy = np.clip((y + y0) * skip + dy, 0, pixels.shape[0] - 1)
+        for dx in around:
+            mask[yy, np.clip((x + x0) * skip + dx, 0, pixels.shape[1] - 1)] = True
+    rest = pixels[~mask]
+    low, top = float(np.nanpercentile(rest[::16], 20)), float(np.nanmax(pixels))
+    if np.nanquantile(rest, 0.9995) > low + OUTSHONE * (top - low):
+        return pixels
+    out = pixels.astype(np.float32 if pixels.dtype.itemsize <= 2 else np.float64)
+    out[mask] = np.nan
+    return out
+
+
 def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float) -> bool:
-    """Whether strokes at the top level are drawn."""
+    return _strokes(pixels, disc, lossy, clear) is not None
+
+
+def _strokes(
+    pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float
+) -> tuple[NDArray[np.bool_], tuple[int, int], int] | None:
+    """Strokes at the top level: mask of a sampled crop, its corner (row, column, sampled) and the sampling."""
     skip = max(1, min(pixels.shape) // 1500)
     p = pixels[::skip, ::skip]
     top = float(np.nanmax(p))
@@ -98,15 +137,15 @@ def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: flo
     low = float(np.nanpercentile(p[::step, ::step], 20))
     span = top - low
     if not span > 0:
-        return False
+        return None
     mask = p >= (top - 0.15 * span if lossy else top)
     if np.count_nonzero(mask) < 12:
-        return False
+        return None
     if disc is not None:
         _clear_disc(mask, disc, clear, skip)
     n = int(np.count_nonzero(mask))
     if n < 12:
-        return False
+        return None
     rows = np.flatnonzero(mask.any(axis=1))
     columns = np.flatnonzero(mask.any(axis=0))
     y0, y1 = max(int(rows[0]) - 3, 0), int(rows[-1]) + 4
@@ -114,7 +153,7 @@ def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: flo
     mask, p = mask[y0:y1, x0:x1], p[y0:y1, x0:x1]
     mask = mask & ~_bulky(mask, max(9, min(pixels.shape) // (40 * skip)))
     if np.count_nonzero(mask) < 12:
-        return False
+        return None
     value = p.astype(np.float64)
     pieces = 0
     for m, v in (
@@ -127,7 +166,7 @@ def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: flo
             continue
         end = m[:, :-2] & ~m[:, 1:-1] & (v[:, :-2] - v[:, 2:] > SHARP * span)
         pieces += _runs(end)
-    return pieces >= LEAST_PIECES
+    return (mask, (y0, x0), skip) if pieces >= LEAST_PIECES else None
 
 
 def _clear_disc(mask: NDArray[np.bool_], disc: Array, clear: float, skip: int) -> None:

@@ -14,12 +14,18 @@ from ..instrument import Instrument, completed, find_instrument
 from ..judging import age_min
 from ..pipeline import Result, judge, readvise
 from ..readers import ReadOptions, SheetRow, apply_sheet, read_sheet
+from ..readers.digest import digest
 from ..scene import Edge, Hints, Scene
 from ..session.context import with_nudge
+from ._second_process import SecondProcess
 from ._target import Aim, AimError
 
 #: A picture that comes sooner than this after the last one of the same view is followed from it, s.
 FOLLOW_S = 1.0
+#: After so many that did, the view counts as live, and a second process judges it.
+LIVE_AFTER = 3
+#: That process ends when no picture came for so long, s.
+IDLE_S = 60.0
 Whose = Literal["aperture", "beam"]
 Region = tuple[float, float, float, float]
 
@@ -85,6 +91,8 @@ class AssessModel:
         self.drawn = Drawn()
         self._before: list[Drawn] = []
         self._last: _Last | None = None
+        self._in_a_row = 0
+        self.second = SecondProcess()
 
     # --- what the user draws -------------------------------------------------------------------------------------------
     def correct(self, whose: Whose, edge: Edge) -> None:
@@ -166,33 +174,59 @@ class AssessModel:
         Raises:
             AimError, ReadError: the picture can't be had.
         """
-        frame = aim.frame()
+        frame = aim.frame(marked=False)
         view = (aim.name, aim.index, frame.shape)
         last = self._last
-        previous = None
-        # The same picture again is looked at anew: its numbers must not hang on what was judged before.
-        if last is not None and last.view == view and last.digest != frame.digest and not self.drawn.anything:
-            previous = last.scene if time.monotonic() - last.at < FOLLOW_S else None
-        result = judge_one(frame, self.setup, self.drawn, now or datetime.now(UTC), previous)
-        self._last = _Last(view, frame.digest, result.scene, time.monotonic())
+        if last is None or last.view != view or time.monotonic() - last.at > FOLLOW_S:
+            last = None
+        self._in_a_row = 0 if last is None else self._in_a_row + 1
+        asked = self.setup, self.drawn, now or datetime.now(UTC), None if last is None else last.judged
+        result = self.second.judge(frame, *asked) if self.live and self.second.ready else None
+        if result is None:
+            result = judge_one(frame, *asked)
+        self._last = _Last(view, (result.frame.digest, result.scene), time.monotonic())
         return result
+
+    @property
+    def live(self) -> bool:
+        """Whether pictures of one view come so quickly that a second process pays."""
+        return self._in_a_row >= LIVE_AFTER
+
+    def stop(self) -> None:
+        """End the second process, in the middle of a picture, too."""
+        self._in_a_row = 0
+        self.second.stop()
+
+    def rest(self) -> None:
+        """End it when no picture has come for a while. To be called now and then."""
+        if self._last is not None and time.monotonic() - self._last.at > IDLE_S:
+            self.stop()
+
+    def close(self) -> None:
+        """End it for good."""
+        self.second.close()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Last:
-    """The last picture's scene: which view it was, its fingerprint, and when it was judged."""
+    """The last picture: which view it was, its fingerprint and scene, and when it was judged."""
 
     view: tuple[str, tuple[int, ...], tuple[int, int]]
-    digest: str | None
-    scene: Scene
+    judged: tuple[str | None, Scene]
     at: float
 
 
-def judge_one(frame: Frame, setup: Setup, drawn: Drawn, now: datetime, previous: Scene | None = None) -> Result:
+def judge_one(
+    frame: Frame, setup: Setup, drawn: Drawn, now: datetime, last: tuple[str | None, Scene] | None = None
+) -> Result:
     """The main line for one picture in the window, with its age and, where a calibration holds, its nudge.
 
-    ``previous`` is the scene of the picture just before it in a live view: its edges are followed, which is quicker.
+    ``last`` is the fingerprint and the scene of the picture just before it in a live view: its edges are followed, which
+    is quicker. The same picture again is looked at anew: its numbers must not hang on what was judged before.
     """
+    if frame.digest is None:
+        frame = replace(frame, digest=digest(frame.pixels))
+    previous = last[1] if last is not None and last[0] != frame.digest and not drawn.anything else None
     instrument = setup.instrument
     frame = completed(apply_sheet(frame, setup.sheet), instrument)
     context = Context(age_min=age_min(frame, now))

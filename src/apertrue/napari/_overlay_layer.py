@@ -42,7 +42,12 @@ class OverlayLayer:
         if not layer.visible:
             layer.visible = True
         vectors, colors = _padded(marks)
-        layer.data = vectors
+        if layer.data.shape != vectors.shape:
+            layer.data = vectors
+        else:
+            # In place: setting them makes napari work out all sliders' ranges anew, which takes longer than drawing.
+            layer.data[...] = vectors
+            layer.refresh(thumbnail=False, highlight=False, extent=False)
         if not np.array_equal(layer.edge_color, colors.astype(layer.edge_color.dtype)):
             layer.edge_color = colors
 

@@ -51,8 +51,12 @@ class Aim:
         """The page of the stack, from 0 (the flat index along the leading axes)."""
         return int(np.ravel_multi_index(self.index, self.data.shape[: len(self.index)])) if self.index else 0
 
-    def frame(self) -> Frame:
-        """The picture. ``ReadError`` or :class:`AimError` when it can't be had."""
+    def frame(self, *, marked: bool = True) -> Frame:
+        """The picture; its fingerprint is left out when it is not to be ``marked``.
+
+        Raises:
+            ReadError, AimError: it can't be had.
+        """
         pixels = np.asarray(self.data[self.index] if self.index else self.data)
         about = self._about(pixels)
         saturation = None if about is None else about.saturation
@@ -69,10 +73,10 @@ class Aim:
             if pixels.dtype.kind == "f" and not np.isfinite(pixels).any():
                 raise AimError(f"{self.name}: none of its pixels holds a number. Choose another picture.")
             picture = as_frame(np.ascontiguousarray(pixels))
+        mark = digest(picture.pixels) if marked else None
         if about is not None:
-            return replace(about, pixels=picture.pixels, digest=digest(picture.pixels))
-        file = self.path or self.name
-        return replace(picture, file=file, page=self.page, digest=digest(picture.pixels))
+            return replace(about, pixels=picture.pixels, digest=mark)
+        return replace(picture, file=self.path or self.name, page=self.page, digest=mark)
 
     def _about(self, pixels: NDArray[Any]) -> Frame | None:
         """The facts of the page, where it is sure that they belong to these pixels."""

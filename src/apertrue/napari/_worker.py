@@ -1,11 +1,15 @@
 """One piece of work at a time in a thread; the newest request wins, and what is outdated is thrown away."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
+from threading import Lock
 from typing import Any
 
 from qtpy.QtCore import QObject, Signal
 from superqt.utils import create_worker
+
+Job = Callable[[], Any]
+Outcome = tuple[Any, BaseException | None]
 
 
 class Latest(QObject):
@@ -15,7 +19,8 @@ class Latest(QObject):
     lives (napari 0.9: one picture a job). For work that goes on until it is stopped that note is right; here it leaks.
 
     A running job can't be broken off; :meth:`cancel` throws its result away. While one runs, only the newest further
-    job waits, so that a fast live layer never piles up work.
+    job waits, so that a fast live layer never piles up work. The thread goes on with it at once: waiting until the
+    window, busy with drawing, takes the last outcome would cost as long as a drawing takes.
     """
 
     done = Signal(object)
@@ -24,9 +29,8 @@ class Latest(QObject):
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._token = 0
+        self._queue = _Queue()
         self._running = False
-        self._waiting: Callable[[], Any] | None = None
         self._closed = False
 
     @property
@@ -34,24 +38,21 @@ class Latest(QObject):
         """Whether a job runs whose result is still wanted."""
         return self._running
 
-    def start(self, job: Callable[[], Any]) -> None:
+    def start(self, job: Job) -> None:
         """Run ``job``, or let it wait until the running one is through."""
         if self._closed:
             return
-        if self._running:
-            self._waiting = job
-            return
-        self._running = True
-        self._token += 1
-        worker = create_worker(_caught, job, _start_thread=False)
-        worker.returned.connect(partial(self._take, self._token))
-        self.busy.emit(True)
-        worker.start()
+        was_running, self._running = self._running, True
+        if self._queue.put(job):
+            worker = create_worker(_outcomes, self._queue, _start_thread=False)
+            worker.yielded.connect(partial(self._take, self._queue))
+            worker.start()
+        if not was_running:
+            self.busy.emit(True)
 
     def cancel(self) -> None:
         """Throw away what runs and what waits."""
-        self._token += 1
-        self._waiting = None
+        self._leave()
         if self._running:
             self._running = False
             self.busy.emit(False)
@@ -59,26 +60,76 @@ class Latest(QObject):
     def close(self) -> None:
         """Cancel, and take no more jobs. Safe to call when Qt's own part is gone."""
         self._closed = True
-        self._token += 1
-        self._waiting, self._running = None, False
-
-    def _take(self, token: int, outcome: tuple[Any, BaseException | None]) -> None:
-        if token != self._token or self._closed:
-            return
+        self._leave()
         self._running = False
+
+    def _leave(self) -> None:
+        self._queue.drop()
+        self._queue = _Queue()
+
+    def _take(self, queue: "_Queue", outcome: Outcome) -> None:
+        if queue is not self._queue or self._closed:
+            return
+        queue.answered += 1
+        self._running = not queue.through
         value, error = outcome
-        following, self._waiting = self._waiting, None
         if error is None:
             self.done.emit(value)
         else:
             self.failed.emit(error)
-        if following is not None and not self._closed:
-            self.start(following)
-        elif not self._running:
+        if queue is self._queue and not self._running:
             self.busy.emit(False)
 
 
-def _caught(job: Callable[[], Any]) -> tuple[Any, BaseException | None]:
+class _Queue:
+    """At most one waiting job, between the window's thread and the one that works."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._waiting: Job | None = None
+        self._worked = False
+        self._taken = 0
+        #: Outcomes that the window has seen.
+        self.answered = 0
+
+    def put(self, job: Job) -> bool:
+        """Let ``job`` wait in place of an older one; whether nobody works on the queue yet (now the caller has to)."""
+        with self._lock:
+            self._waiting = job
+            alone, self._worked = not self._worked, True
+            return alone
+
+    def next(self) -> Job | None:
+        """Take the waiting job; ``None`` when there is none, and then nobody works on the queue any more."""
+        with self._lock:
+            job, self._waiting = self._waiting, None
+            self._worked = job is not None
+            self._taken += self._worked
+            return job
+
+    def drop(self) -> None:
+        """Forget the waiting job."""
+        with self._lock:
+            self._waiting = None
+
+    @property
+    def through(self) -> bool:
+        """Whether nothing waits and all outcomes were seen."""
+        with self._lock:
+            return self._waiting is None and self._taken == self.answered
+
+
+def _outcomes(queue: _Queue) -> Iterator[Outcome]:
+    while True:
+        job = queue.next()
+        if job is None:
+            return
+        yield _caught(job)
+        # Nothing of a picture is held while the next one is worked on.
+        del job
+
+
+def _caught(job: Job) -> Outcome:
     try:
         return job(), None
     except Exception as error:  # shown in the panel; nothing else stops
