@@ -10,14 +10,14 @@ from apertrue.simulate import Recipe, simulate
 
 
 @pytest.fixture(autouse=True, scope="session")
-def none_is_kept() -> None:
+def constants_are_kept() -> None:
     """A fault of one Qt binding must not end the tests that make viewers without a widget of ours."""
     pytest.importorskip("qtpy")
     import qtpy.QtCore  # noqa: F401
 
-    from apertrue.napari._versions import keep_none
+    from apertrue.napari._versions import keep_constants
 
-    keep_none()
+    keep_constants()
 
 
 @pytest.fixture(autouse=True)

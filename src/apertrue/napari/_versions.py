@@ -18,12 +18,13 @@ def without_thumbnail(layer: Any) -> Any:
     return layer
 
 
-def keep_none() -> bool:
+def keep_constants() -> bool:
     """Keep a fault of PySide6 6.12 under Python 3.11 from ending napari; returns whether it had to.
 
-    There, each Qt method that returns nothing takes a reference to ``None`` away (measured: 6.12.0 one a call, 6.8 to
-    6.11 none; from Python 3.12 on ``None`` is not counted). A live layer takes some 600 a picture, and Python ends the
-    program when none is left. So many references are added that it can't happen.
+    There, each Qt method that returns nothing takes a reference to ``None`` away, and each signal sent one to ``True``
+    (measured: 6.12.0 one a call, 6.8 to 6.11 none; from Python 3.12 on these constants are not counted). A live layer
+    takes some 600 a picture, and Python ends the program when none is left. So many references are added that it can't
+    happen.
     """
     binding = sys.modules.get("PySide6")
     if sys.version_info >= (3, 12) or sys.implementation.name != "cpython" or binding is None:
@@ -35,7 +36,8 @@ def keep_none() -> bool:
     # An object's first word is its count, in all builds but those made to trace references.
     if hasattr(sys, "getobjects"):
         return False
-    ctypes.c_ssize_t.from_address(id(None)).value += 2**48
+    for constant in (None, True, False):
+        ctypes.c_ssize_t.from_address(id(constant)).value += 2**48
     return True
 
 
