@@ -20,6 +20,7 @@ from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
 from .solve import (
+    UNLIKE,
     Solution,
     block_noise,
     coarse,
@@ -34,6 +35,7 @@ from .solve import (
     shortfall,
     swapped,
     to_pixels,
+    unexplained,
 )
 from .touching import settle
 
@@ -390,15 +392,21 @@ def _fine(first: Look, solution: Solution, contrast: float) -> Solution | None:
 def _sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     """The pair, or a better one whose aperture edge is about as sharp as the beam's and lies farther out.
 
-    A faint halo that fades can be taken for a very soft edge; the true one beyond it then goes unseen.
+    A faint halo that fades can be taken for a very soft edge, or shift a sharp one inward; the true one beyond it then
+    goes unseen.
     """
     fit = pair.fit
     assert fit.aperture is not None
     assert fit.beam is not None
-    if fit.aperture[5] < SOFTER * fit.beam[5] or tightest_gap(fit.aperture, fit.beam) < 0:
+    if tightest_gap(fit.aperture, fit.beam) < 0:
         return pair
+    tries: tuple[float, ...] = ()
+    if fit.aperture[5] >= SOFTER * fit.beam[5]:
+        tries = FARTHER_OUT
+    elif unexplained(pair) and quality(pair) < UNLIKE:
+        tries = FARTHER_OUT[:1]
     best = pair
-    for grown in FARTHER_OUT:
+    for grown in tries:
         start = np.array([*fit.aperture[:2], fit.aperture[2] * grown, 0.0, 0.0, 1.5 * fit.beam[5]])
         other = fine(first.pixels, first.reduced, first.noise, start, fit.beam, contrast)
         if other is None or other.fit.aperture is None or other.fit.aperture[5] > 0.6 * fit.aperture[5]:

@@ -64,6 +64,10 @@ def _starts(rough: Rough) -> Iterator[Start]:
         if arcs is not None:
             yield from _two_arcs(rough, *arcs)
         yield Start(main, grown, guess=True)
+    else:  # both arcs may have been taken together as one ellipse, and a stretch of them as the second
+        arcs = split_lens(rough, main)
+        if arcs is not None:
+            yield from _two_arcs(rough, *arcs)
 
 
 def _close(a: Array | None, b: Array | None) -> bool:

@@ -25,6 +25,8 @@ MOST_PASSES = 6
 SOFTEST = 0.35
 #: Edges that are no blurred steps leave more than this mean squared residual; the halo's finer terms would follow them.
 UNLIKE = 2.0
+#: Places of both edges' ellipticities among the parameters.
+ROUNDNESS = (3, 4, 9, 10)
 #: A second try is taken only when it leaves no more than this mean squared residual.
 WELL = 1.3
 #: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
@@ -170,8 +172,11 @@ class _Picture:
         )  # fmt: skip
 
 
-def _placed(picture: _Picture, aperture: Array | None, beam: Array | None) -> Fit | None:
-    """A fit to part of the pixels that tells where the edges are; ``None`` when it runs away."""
+def _placed(picture: _Picture, aperture: Array | None, beam: Array | None, pinned: tuple[int, ...] = ()) -> Fit | None:
+    """A fit to part of the pixels that tells where the edges are; ``None`` when it runs away.
+
+    ``pinned``: edge parameters that stay as they are.
+    """
     linear = None
     basis: Basis | None = None
     fit = None
@@ -184,7 +189,7 @@ def _placed(picture: _Picture, aperture: Array | None, beam: Array | None) -> Fi
         fit = refine(
             cells, basis, aperture, beam, picture.noise,
             linear=linear, scale=picture.contrast, discrepancy=1e-3, iterations=8, tolerance=0.3, settled=False,
-            close=CLOSE,
+            close=CLOSE, pinned=pinned,
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
@@ -246,11 +251,14 @@ def _afresh(picture: _Picture, solution: Solution) -> Solution:
     aperture, beam = solution.fit.aperture, solution.fit.beam
     if aperture is None or beam is None:
         return solution
-    other = _final(
-        picture,
-        np.array([*aperture[:3], 0.0, 0.0, max(0.6 * aperture[5], 0.5)]),
-        np.array([*beam[:3], 0.0, 0.0, beam[5]]),
-    )
+    aperture = np.array([*aperture[:3], 0.0, 0.0, max(0.6 * aperture[5], 0.5)])
+    beam = np.array([*beam[:3], 0.0, 0.0, beam[5]])
+    if quality(solution) > UNLIKE:
+        # Far off: a short arc hardly tells its circle from many ellipses, so the circles are looked for first.
+        rough = _placed(picture, aperture, beam, ROUNDNESS)
+        if rough is not None:
+            aperture, beam = rough.aperture, rough.beam
+    other = _final(picture, aperture, beam)
     if other is None or not beam_is_brighter(other.fit):
         return solution
     return other if per_cell(other) < min(0.98 * per_cell(solution), WELL) else solution
