@@ -3,11 +3,14 @@
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
+from typing import Any
 
 import pytest
+import typer
 
 from apertrue import __version__
-from apertrue.cli import COMMANDS
+from apertrue.cli import COMMANDS, app
 from apertrue.cli._lazy import _is_there
 
 HEAVY = (
@@ -107,3 +110,23 @@ def test_the_shell_completes_commands() -> None:
     code = "from apertrue.cli import main; main()"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=False)
     assert done.stdout.split() == ["assess"]
+
+
+def _all_commands(command: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[str, Any]]:
+    yield " ".join(path) or "apertrue", command
+    if hasattr(command, "list_commands"):
+        context = command.make_context("apertrue", [], resilient_parsing=True)
+        for name in command.list_commands(context):
+            yield from _all_commands(command.get_command(context, name), (*path, name))
+
+
+def test_each_value_in_the_help_has_a_name_of_its_own() -> None:
+    """Not that of a data type: people read it."""
+    shown = {
+        (path, parameter.name): parameter.metavar
+        for path, command in _all_commands(typer.main.get_command(app))
+        for parameter in command.params
+        if not getattr(parameter, "is_flag", False) and not parameter.name.endswith("_completion")
+    }
+    assert len(shown) > 100
+    assert {where for where, metavar in shown.items() if not metavar} == set()

@@ -23,7 +23,9 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, one object
 AtOption = Annotated[
     str | None, typer.Option("--at", metavar="TIME", help="When: 14:20 or 2026-05-04T14:20+02:00; now when left out.")
 ]
-WhoOption = Annotated[str | None, typer.Option("--who", help="Who makes the entry; left out of handovers.")]
+WhoOption = Annotated[
+    str | None, typer.Option("--who", metavar="NAME", help="Who makes the entry; left out of handovers.")
+]
 DayOption = Annotated[str | None, typer.Option("--day", metavar="DATE", help="Another day, such as 2026-05-04.")]
 
 

@@ -41,11 +41,13 @@ def add(
     at: AtOption = None,
     who: WhoOption = None,
     outcome: Annotated[
-        str | None, typer.Option("--outcome", help="Of a routine run: done, hung, failed or stopped.")
+        str | None, typer.Option("--outcome", metavar="WORD", help="Of a routine run: done, hung, failed or stopped.")
     ] = None,
     changed: Annotated[
         list[str] | None,
-        typer.Option("--changed", help="What changed beside fields: emission, monochromator. May be repeated."),
+        typer.Option(
+            "--changed", metavar="WORD", help="What changed beside fields: emission, monochromator. May be repeated."
+        ),
     ] = None,
     as_taken: Annotated[
         bool, typer.Option("--as-taken", help="Judge each picture as of when it was taken: none is called stale.")
@@ -84,7 +86,7 @@ def add(
 
 
 def note_(
-    text: Annotated[list[str], typer.Argument(help="The note.")],
+    text: Annotated[list[str], typer.Argument(metavar="TEXT...", help="The note.")],
     log: LogOption = None,
     instrument: InstrumentOption = None,
     at: AtOption = None,
@@ -102,8 +104,8 @@ def note_(
 
 
 def undo(
-    number: Annotated[int, typer.Argument(help="The entry's number as 'show' prints it.")],
-    why: Annotated[str | None, typer.Option("--why", help="A word on why.")] = None,
+    number: Annotated[int, typer.Argument(metavar="NUMBER", help="The entry's number as 'show' prints it.")],
+    why: Annotated[str | None, typer.Option("--why", metavar="TEXT", help="A word on why.")] = None,
     log: LogOption = None,
     who: WhoOption = None,
     json: JsonOption = False,

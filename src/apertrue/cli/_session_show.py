@@ -62,7 +62,7 @@ def show(
 
 
 def plot(
-    file: Annotated[Path, typer.Argument(help="The picture to write: .svg, .png or .pdf.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The picture to write: .svg, .png or .pdf.")],
     log: LogOption = None,
     instrument: InstrumentOption = None,
     day: DayOption = None,

@@ -33,10 +33,12 @@ FromOption = Annotated[
         help="A CSV sheet (columns gun_focus, current_pa, ...) or a session log; your session log when left out.",
     ),
 ]
-KvOption = Annotated[float | None, typer.Option("--kv", help="Only this high tension, kV.")]
-SpotOption = Annotated[str | None, typer.Option("--spot", help="Only this spot setting.")]
+KvOption = Annotated[float | None, typer.Option("--kv", metavar="KV", help="Only this high tension, kV.")]
+SpotOption = Annotated[str | None, typer.Option("--spot", metavar="SPOT", help="Only this spot setting.")]
 ApertureOption = Annotated[float | None, typer.Option("--aperture", metavar="UM", help="Only this aperture, µm.")]
-SideOption = Annotated[str | None, typer.Option("--side", help="positive or negative; both when left out.")]
+SideOption = Annotated[
+    str | None, typer.Option("--side", metavar="SIDE", help="positive or negative; both when left out.")
+]
 NewOption = Annotated[
     bool, typer.Option("--new-session", help="Answer for a new session, even when today's readings are in the data.")
 ]
@@ -303,12 +305,14 @@ def today(
 
 @app.command()
 def cost(
-    score: Annotated[float, typer.Argument(help="Working score, 0 to 100.")],
-    score_sigma: Annotated[float | None, typer.Option("--score-sigma", help="Its 1σ.")] = None,
+    score: Annotated[float, typer.Argument(metavar="SCORE", help="Working score, 0 to 100.")],
+    score_sigma: Annotated[float | None, typer.Option("--score-sigma", metavar="VALUE", help="Its 1σ.")] = None,
     current: Annotated[float | None, typer.Option("--current", metavar="PA", help="Current as read, pA.")] = None,
-    halo: Annotated[float, typer.Option("--halo", help="Share of the light that is halo, 0 to 1.")] = 0.0,
-    minutes: Annotated[float | None, typer.Option("--minutes", help="Planned minutes of work.")] = None,
-    centering: Annotated[float, typer.Option("--centering", help="Minutes that centering takes.")] = 1.0,
+    halo: Annotated[
+        float, typer.Option("--halo", metavar="SHARE", help="Share of the light that is halo, 0 to 1.")
+    ] = 0.0,
+    minutes: Annotated[float | None, typer.Option("--minutes", metavar="MIN", help="Planned minutes of work.")] = None,
+    centering: Annotated[float, typer.Option("--centering", metavar="MIN", help="Minutes that centering takes.")] = 1.0,
     diameter: Annotated[
         float | None,
         typer.Option(
@@ -316,7 +320,9 @@ def cost(
         ),
     ] = None,
     diameter_sigma: Annotated[float | None, typer.Option("--diameter-sigma", metavar="NM", help="Its 1σ.")] = None,
-    kv: Annotated[float | None, typer.Option("--kv", help="High tension, kV: for the wavelength.")] = None,
+    kv: Annotated[
+        float | None, typer.Option("--kv", metavar="KV", help="High tension, kV: for the wavelength.")
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Tell what a cut-off beam costs: current, time, dose.

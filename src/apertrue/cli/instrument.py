@@ -12,7 +12,9 @@ app = typer.Typer()
 
 @app.command()
 def instrument(
-    file: Annotated[Path | None, typer.Argument(help="Where to write; your settings folder when left out.")] = None,
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE.toml", help="Where to write; your settings folder when left out.")
+    ] = None,
     check: Annotated[
         Path | None, typer.Option("--check", metavar="FILE", help="Check this file and say all that is wrong.")
     ] = None,

@@ -38,7 +38,7 @@ def _about() -> None:
 
 
 def export(
-    file: Annotated[Path, typer.Argument(help="The CSV file to write; '-' for standard output.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="The CSV file to write; '-' for standard output.")],
     log: LogOption = None,
     masked: Annotated[bool, typer.Option("--masked", help="Without names and folders, for others.")] = False,
 ) -> None:
@@ -61,7 +61,7 @@ def export(
 
 
 def import_(
-    file: Annotated[Path, typer.Argument(help="A CSV file with at least the columns at and kind.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE.csv", help="A CSV file with at least the columns at and kind.")],
     log: LogOption = None,
     instrument: InstrumentOption = None,
     json: JsonOption = False,

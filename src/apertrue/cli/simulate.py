@@ -16,7 +16,9 @@ def simulate(
     kind: Annotated[
         str | None,
         typer.Option(
-            "--kind", help="A random scene of this kind: both-edges, clipped, overfilled, one-edge, ..., any."
+            "--kind",
+            metavar="KIND",
+            help="A random scene of this kind: both-edges, clipped, overfilled, one-edge, ..., any.",
         ),
     ] = None,
     nuisance: Annotated[
@@ -25,10 +27,10 @@ def simulate(
     setting: Annotated[
         list[str] | None, typer.Option("--set", metavar="NAME=VALUE", help="Set a parameter (repeat; --list).")
     ] = None,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="The same seed gives the same pictures.")] = 0,
-    count: Annotated[int, typer.Option("--count", "-n", min=1, help="Number of pictures.")] = 1,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", min=0, help="The same seed gives the same pictures.")] = 0,
+    count: Annotated[int, typer.Option("--count", "-n", metavar="N", min=1, help="Number of pictures.")] = 1,
     file_format: Annotated[
-        str, typer.Option("--format", help="tif, png, jpg, npy, mrc, or auto: what suits the picture.")
+        str, typer.Option("--format", metavar="TYPE", help="tif, png, jpg, npy, mrc, or auto: what suits the picture.")
     ] = "auto",
     list_all: Annotated[bool, typer.Option("--list", help="Show all parameters, nuisances and kinds.")] = False,
     json: Annotated[bool, typer.Option("--json", help="One JSON object a picture, with file and truth.")] = False,

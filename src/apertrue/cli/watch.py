@@ -19,7 +19,7 @@ app = typer.Typer()
 
 @app.command()
 def watch(
-    folder: Annotated[Path, typer.Argument(help="The folder into which pictures are saved.")],
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The folder into which pictures are saved.")],
     log: Annotated[
         Path | None, typer.Option("--log", metavar="FILE", help="The session log; the usual one when left out.")
     ] = None,
@@ -52,12 +52,14 @@ def watch(
         bool, typer.Option("--notices/--no-notices", help="Use the system's notices; network shares have none.")
     ] = True,
     workers: Annotated[
-        int | None, typer.Option("--workers", min=0, help="Processes for bursts; all cores when left out.")
+        int | None, typer.Option("--workers", metavar="N", min=0, help="Processes for bursts; all cores when left out.")
     ] = None,
     until_idle: Annotated[
         float | None, typer.Option("--until-idle", metavar="S", min=0.0, help="Stop when nothing came for so long.")
     ] = None,
-    who: Annotated[str | None, typer.Option("--who", help="Who watches; left out of handovers.")] = None,
+    who: Annotated[
+        str | None, typer.Option("--who", metavar="NAME", help="Who watches; left out of handovers.")
+    ] = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON object a picture.")] = False,
 ) -> None:
     """Watch a folder: judge each new picture, log it, tell when to look again, warn before a limit is crossed.
