@@ -23,6 +23,7 @@ def main() -> None:
     pictures: dict[str, tuple[str, Callable[[Any], None]]] = {
         "assess": ("dark", _assess("clipped")),
         "assess-light": ("light", _assess("centered")),
+        "assess-doubt": ("dark", _assess_noisy),
         "practice": ("dark", _practice),
         "watch": ("dark", _watch),
         "watch-layer": ("light", _watch_layer),
@@ -77,6 +78,20 @@ def _assess(sample: str) -> Callable[[Any], None]:
         viewer.reset_view()
 
     return prepare
+
+
+def _assess_noisy(viewer: Any) -> None:
+    """A short exposure, cut off, its doubt large enough to be drawn."""
+    import numpy as np
+
+    from apertrue.simulate import Recipe, simulate
+
+    recipe = Recipe(rows=400, columns=400, aperture_radius_px=90.0, halo_level=0.08, peak_electrons=2.5)
+    recipe = replace(recipe, offset_x_percent=21.0, offset_y_percent=-12.0)
+    viewer.add_image(simulate(recipe, np.random.default_rng(8)).frame.pixels, name="short exposure (simulated)")
+    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Assess centering")
+    run(20, lambda: widget.result is not None)
+    viewer.reset_view()
 
 
 def _practice(viewer: Any) -> None:

@@ -55,7 +55,7 @@ def test_an_empty_viewer_says_what_to_do(assess) -> None:
     widget = assess()
     assert "drag a file" in shows(widget, "sentences")
     assert not widget.again.isEnabled()
-    assert not widget.undo.isEnabled()
+    assert not widget.hand.undo.isEnabled()
     assert widget.paste.isEnabled()
 
 
@@ -197,52 +197,52 @@ def test_three_clicks_correct_the_beam_edge_and_undo_takes_it_back(assess, settl
     widget = assess()
     widget.viewer.add_image(shot.frame.pixels, scale=(2.0, 2.0))
     settled(widget)
-    click(widget.fix_beam)
-    assert widget.tool.on
+    click(widget.hand.fix_beam)
+    assert widget.hand.edge_tool.on
     assert not camera_of(widget.viewer).mouse_pan
     t = shot.truth
     # Inside the rim, so that a click takes hold of nothing but counts as a point.
     for angle in (0.3, 2.4, 4.4):
         x, y = t.beam_x_px + t.beam_radius_px * np.cos(angle), t.beam_y_px + t.beam_radius_px * np.sin(angle)
         draw(widget.viewer, (2 * y, 2 * x))
-    assert not widget.tool.on
+    assert not widget.hand.edge_tool.on
     assert camera_of(widget.viewer).mouse_pan
     assert not widget.viewer.layers[DOTS_NAME].visible
     assert widget.model.drawn.beam.radius == pytest.approx(t.beam_radius_px, abs=0.1)
     assert settled(widget).scene.guided
     assert "Guided" in shows(widget, "sentences")
-    click(widget.undo)
+    click(widget.hand.undo)
     assert not settled(widget).scene.guided
-    assert not widget.undo.isEnabled()
+    assert not widget.hand.undo.isEnabled()
 
 
 def test_points_on_a_line_are_refused_with_words(assess, settled, shot) -> None:
     widget = assess()
     widget.viewer.add_image(shot.frame.pixels)
     settled(widget)
-    click(widget.fix_aperture)
+    click(widget.hand.fix_aperture)
     for k in (20.0, 100.0, 180.0):
         draw(widget.viewer, (k, k))
     assert "on a line" in shows(widget, "note")
-    assert widget.tool.on
+    assert widget.hand.edge_tool.on
     assert widget.model.drawn.aperture is None
     QTest.keyClick(widget, Qt.Key.Key_Escape)
-    assert not widget.tool.on
-    assert not widget.fix_aperture.isChecked()
+    assert not widget.hand.edge_tool.on
+    assert not widget.hand.fix_aperture.isChecked()
 
 
 def test_dragging_the_rim_gives_the_fit_a_start(assess, settled, shot) -> None:
     widget = assess()
     widget.viewer.add_image(shot.frame.pixels)
     found = settled(widget).scene.aperture
-    click(widget.fix_aperture)
+    click(widget.hand.fix_aperture)
     at = (found.y, found.x + found.radius)
     draw(widget.viewer, at, (at[0], at[1] + 5), (at[0], at[1] + 9))
     assert widget.model.drawn.aperture.radius == pytest.approx(found.radius + 9, abs=0.1)
     again = settled(widget).scene
     assert again.guided
     assert again.aperture.radius == pytest.approx(found.radius, abs=0.3)
-    click(widget.clear)
+    click(widget.hand.clear)
     assert not settled(widget).scene.guided
 
 
@@ -251,7 +251,7 @@ def test_a_drawn_region_restricts_the_search(assess, settled, shot, centered) ->
     widget = assess()
     image = widget.viewer.add_image(both, scale=(0.5, 0.5))
     settled(widget)
-    click(widget.region)
+    click(widget.hand.region)
     shapes = widget.viewer.layers[REGION_NAME]
     assert shapes.mode == "add_rectangle"
     assert widget.viewer.layers.selection.active is shapes
@@ -260,8 +260,8 @@ def test_a_drawn_region_restricts_the_search(assess, settled, shot, centered) ->
     assert result.assessment.verdict == "leave"
     assert result.assessment.aperture_x_px > 256
     assert widget.viewer.layers.selection.active is image
-    assert not widget.region.isChecked()
-    click(widget.undo)
+    assert not widget.hand.region.isChecked()
+    click(widget.hand.undo)
     settled(widget)
     assert widget.model.drawn.region is None
     assert len(shapes.data) == 0
@@ -271,7 +271,7 @@ def test_deleting_the_region_layer_searches_everywhere(assess, settled, shot) ->
     widget = assess()
     widget.viewer.add_image(shot.frame.pixels)
     settled(widget)
-    click(widget.region)
+    click(widget.hand.region)
     widget.viewer.layers[REGION_NAME].add_rectangles(np.array([[10.0, 10.0], [250.0, 250.0]]))
     settled(widget)
     assert widget.model.drawn.region is not None
@@ -435,7 +435,7 @@ def test_a_live_layer_gets_a_second_process_that_ends_with_the_widget(assess, se
     assert answers[0] is not None
     assert np.array_equal(result.frame.pixels, layer.data)
     # A live layer's marks wait for its next picture; this one was the last, and they are where it has the edges.
-    expected = marks(result.scene, result.assessment, widget._px())
+    expected = marks(result.scene, result.assessment, widget.px())
     assert np.allclose(outline(widget.viewer), expected.vectors[expected.colors[:, 3] > 0, 0], atol=1e-3)
     process = second._process
     assert process.poll() is None
@@ -448,14 +448,14 @@ def test_an_edge_is_corrected_by_keys_alone(assess, settled, shot, qtbot) -> Non
     widget = assess()
     widget.viewer.add_image(shot.frame.pixels)
     found = settled(widget).scene.aperture
-    QTest.keyClick(widget.fix_aperture, Qt.Key.Key_Space)
-    assert widget.tool.on
+    QTest.keyClick(widget.hand.fix_aperture, Qt.Key.Key_Space)
+    assert widget.hand.edge_tool.on
     assert "arrows move it" in shows(widget, "note")
     for key, shift in ((Qt.Key.Key_Right, False), (Qt.Key.Key_Down, False), (Qt.Key.Key_Right, True)):
         modifier = Qt.KeyboardModifier.ShiftModifier if shift else Qt.KeyboardModifier.NoModifier
-        QTest.keyClick(widget.fix_aperture, key, modifier)
-    QTest.keyClick(widget.fix_aperture, Qt.Key.Key_Minus)
-    QTest.keyClick(widget.fix_aperture, Qt.Key.Key_Return)
+        QTest.keyClick(widget.hand.fix_aperture, key, modifier)
+    QTest.keyClick(widget.hand.fix_aperture, Qt.Key.Key_Minus)
+    QTest.keyClick(widget.hand.fix_aperture, Qt.Key.Key_Return)
     drawn = widget.model.drawn.aperture
     assert (drawn.x, drawn.y) == pytest.approx((found.x + 11, found.y + 1))
     assert drawn.radius == pytest.approx(found.radius - 1)
@@ -470,7 +470,7 @@ def test_escape_gives_an_edge_moved_by_keys_back(assess, settled, shot) -> None:
     widget.viewer.add_image(shot.frame.pixels)
     settled(widget)
     before = outline(widget.viewer)
-    click(widget.fix_beam)
+    click(widget.hand.fix_beam)
     QTest.keyClick(widget, Qt.Key.Key_Right, Qt.KeyboardModifier.ShiftModifier)
     assert not np.array_equal(outline(widget.viewer)[:20], before[:20])
     QTest.keyClick(widget, Qt.Key.Key_Escape)
@@ -482,19 +482,19 @@ def test_the_region_by_keys(assess, settled, shot, centered) -> None:
     widget = assess()
     widget.viewer.add_image(np.hstack([shot.frame.pixels, centered.frame.pixels]))
     settled(widget)
-    click(widget.region)
+    click(widget.hand.region)
     # From four fifths of the picture to the right half.
     shift = Qt.KeyboardModifier.ShiftModifier
     for key, times in ((Qt.Key.Key_Minus, 8), (Qt.Key.Key_Right, 14)):
         for _ in range(times):
-            QTest.keyClick(widget.region, key, shift)
-    QTest.keyClick(widget.region, Qt.Key.Key_Return)
-    assert not widget.region.isChecked()
+            QTest.keyClick(widget.hand.region, key, shift)
+    QTest.keyClick(widget.hand.region, Qt.Key.Key_Return)
+    assert not widget.hand.region.isChecked()
     left, _, right, _ = widget.model.drawn.region
     # Four fifths of 512, 8 × 10 px less at each side, 14 × 10 px to the right.
     assert (left, right) == pytest.approx((51.1 + 80 + 140, min(459.9 - 80 + 140, 511)))
     settled(widget)
-    click(widget.undo)
+    click(widget.hand.undo)
     settled(widget)
     assert widget.model.drawn.region is None
 

@@ -14,7 +14,7 @@ pytestmark = pytest.mark.window
 
 from npe2 import PluginManifest  # noqa: E402
 from qtpy.QtCore import Qt  # noqa: E402
-from qtpy.QtWidgets import QAbstractButton, QAbstractScrollArea, QComboBox, QLineEdit  # noqa: E402
+from qtpy.QtWidgets import QAbstractButton, QAbstractScrollArea, QComboBox, QLabel, QLineEdit  # noqa: E402
 
 import apertrue  # noqa: E402
 from apertrue.napari._versions import keep_constants  # noqa: E402
@@ -122,3 +122,50 @@ def test_the_live_sample_changes_until_its_layer_goes(make_napari_viewer, qtbot)
     viewer.layers.remove(layer)
     assert feed not in _live._AT_WORK
     assert not feed.timer.isActive()
+
+
+def test_numbers_for_people_have_true_minus_signs_and_names_keep_their_hyphens(qtbot) -> None:
+    from apertrue.napari._panel_words import panel
+    from apertrue.napari._result_view import ResultView
+    from apertrue.pipeline import judge
+    from apertrue.registry.format import with_minus
+    from apertrue.simulate import Recipe, simulate
+
+    assert (
+        with_minus("by -3.2 ± 0.1 (-.5), 2026-03-02, scan-3, 5-10, -x")
+        == "by −3.2 ± 0.1 (−.5), 2026-03-02, scan-3, 5-10, -x"
+    )
+    recipe = Recipe(
+        rows=256, columns=256, aperture_radius_px=90.0, offset_x_percent=-38.0, offset_y_percent=20.0, halo_level=0.06
+    )
+    result = judge(simulate(recipe, np.random.default_rng(3)).frame)
+    assert result.assessment.gap_percent < 0
+    view = ResultView()
+    qtbot.addWidget(view)
+    view.show_panel(panel(result, 1))
+    assert view.value("Tightest gap").startswith("−")
+    assert not [t for t in (label.text() for label in view.findChildren(QLabel)) if " -" in t]
+
+
+def test_a_reading_is_shown_with_a_true_minus_and_typed_with_either(qtbot) -> None:
+    from qtpy.QtTest import QTest
+
+    from apertrue.napari._reading_box import ReadingBox
+
+    box = ReadingBox()
+    qtbot.addWidget(box)
+    box.setRange(-100.0, 100.0)
+    box.setValue(-7.25)
+    assert box.text() == "−7.25"
+    for typed in ("-12.5", "−12.5"):
+        box.setValue(3.0)
+        box.selectAll()
+        QTest.keyClicks(box, typed)
+        QTest.keyClick(box, Qt.Key.Key_Return)
+        assert (box.value(), box.text()) == (-12.5, "−12.50")
+    box.selectAll()
+    QTest.keyClicks(box, "7x-")
+    QTest.keyClick(box, Qt.Key.Key_Return)
+    assert box.value() == 7.0
+    box.stepBy(-8)
+    assert box.text() == "−1.00"

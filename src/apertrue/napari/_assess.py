@@ -22,19 +22,18 @@ from qtpy.QtWidgets import (
 )
 
 from ..errors import ApertrueError
-from ..overlay.colors import APERTURE, BEAM
 from ..pipeline import Result
-from ..scene import Edge
-from ._assess_model import AssessModel, Region, Whose, told
+from ._assess_model import AssessModel, told
+from ._by_hand import ByHand
 from ._clipboard import pasted
 from ._dock import Dock, column, scrolling, tell
-from ._edge_tool import DOTS_NAME, Dots, EdgeTool
-from ._marks import drawn, line_width, marks
+from ._edge_tool import DOTS_NAME
+from ._marks import line_width, marks
 from ._overlay_layer import OverlayLayer
 from ._panel_words import age_words, panel
-from ._region_tool import REGION_NAME, RegionTool
+from ._region_tool import REGION_NAME
 from ._result_view import ResultView, line, wrapped
-from ._target import Aim, AimError, Array, aim
+from ._target import Aim, AimError, aim
 from ._versions import bind, camera_of, unbind
 from ._worker import Latest
 
@@ -47,19 +46,6 @@ _ZOOM_MS = 80
 _PANEL_MS = 150
 #: A live layer's marks wait for its next picture, but not longer, ms: drawing both at once takes half the time.
 _MARKS_MS = 80
-#: What a key changes while an edge or the region is drawn: (right, down, larger) in px; ten times as much with Shift.
-_KEYS = {
-    Qt.Key.Key_Left: (-1.0, 0.0, 0.0),
-    Qt.Key.Key_Right: (1.0, 0.0, 0.0),
-    Qt.Key.Key_Up: (0.0, -1.0, 0.0),
-    Qt.Key.Key_Down: (0.0, 1.0, 0.0),
-    Qt.Key.Key_Plus: (0.0, 0.0, 1.0),
-    Qt.Key.Key_Equal: (0.0, 0.0, 1.0),
-    Qt.Key.Key_Minus: (0.0, 0.0, -1.0),
-    Qt.Key.Key_Underscore: (0.0, 0.0, -1.0),
-}
-_TAKES = (Qt.Key.Key_Return, Qt.Key.Key_Enter)
-
 __all__ = ["DOTS_NAME", "REGION_NAME", "AssessWidget"]
 
 
@@ -73,20 +59,9 @@ class AssessWidget(Dock):
         self.aim: Aim | None = None
         self.result: Result | None = None
         self.overlay = OverlayLayer(self.viewer)
-        self.dots = Dots(self.viewer)
         self._marks = marks(None, None)
-        self._whose: Whose | None = None
         self.latest, self.logging = Latest(self), Latest(self)
-        self.region_tool = RegionTool(self.viewer, self._region_changed)
-        self.tool = EdgeTool(
-            self.viewer,
-            to_picture=self._to_picture,
-            present=self._present_edge,
-            draw=self._draw_edge,
-            dots=self._show_dots,
-            finished=self._edge_drawn,
-            trouble=self._say_note,
-        )
+        self.hand = ByHand(self)
         self._settle, self._zoom = self._once(_SETTLE_MS), self._once(_ZOOM_MS)
         self._panel, self._marks_wait = self._once(_PANEL_MS), self._once(_MARKS_MS)
         self._panel_waits = False
@@ -116,24 +91,13 @@ class AssessWidget(Dock):
         self.paste = b(
             "Paste p&icture", self.paste_picture, "A screenshot from the clipboard, as a new layer (Ctrl+V)."
         )
-        self.region = b("&Region…", self._on_region, "Draw a rectangle: edges are looked for only there.")
-        self.fix_aperture = b("Correct aperture &edge", partial(self._on_correct, "aperture"))
-        self.fix_beam = b("Correct &beam edge", partial(self._on_correct, "beam"))
-        for button in (self.region, self.fix_aperture, self.fix_beam):
-            button.setCheckable(True)
-        for button, what in ((self.fix_aperture, "aperture"), (self.fix_beam, "beam")):
-            button.setToolTip(
-                f"Drag the {what}'s edge or center, click three points on the edge, or use the arrow keys."
-            )
-        self.undo = b("&Undo", self._on_undo, "Take back the last thing drawn (Ctrl+Z, here and on the picture).")
-        self.clear = b("Clear &drawn", self._on_clear, "Forget edges and region drawn by hand.")
         self.log = b("Write into lo&g", self._on_log, "Into the session log that the commands use, too.")
         self.sheet = b("Session &sheet…", self._on_sheet, "A CSV with readings: file, gun_shift_x, gun_shift_y, kv, …")
-        grid = QGridLayout()
+        grid, hand = QGridLayout(), self.hand
         grid.setSpacing(4)
         for k, button in enumerate(
             (
-                *(self.again, self.cancel, self.fix_aperture, self.fix_beam, self.region, self.clear, self.undo),
+                *(self.again, self.cancel, hand.fix_aperture, hand.fix_beam, hand.region, hand.clear, hand.undo),
                 *(self.paste, self.sheet, self.log),
             )
         ):
@@ -154,14 +118,14 @@ class AssessWidget(Dock):
         outer.addLayout(grid)
         bar = scroll.verticalScrollBar().sizeHint().width()
         self.setMinimumWidth(max(int(22 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar + 12))
-        self._shortcut(QKeySequence.StandardKey.Undo, self._on_undo)
+        self._shortcut(QKeySequence.StandardKey.Undo, hand.take_back)
         self._shortcut(QKeySequence.StandardKey.Paste, self.paste_picture)
         # Buttons keep arrow keys for themselves; while one draws, these move what is drawn.
         for button in self.findChildren(QAbstractButton):
             button.installEventFilter(self)
         # On the picture, too: that is where one draws.
         self._bound = [
-            bind(self.viewer, key, slot) for key, slot in (("Control-Z", self._on_undo), ("Escape", self._end_tools))
+            bind(self.viewer, key, slot) for key, slot in (("Control-Z", hand.take_back), ("Escape", hand.end))
         ]
         self._refresh_buttons()
 
@@ -180,12 +144,12 @@ class AssessWidget(Dock):
     def _connect(self) -> None:
         self._zoom.timeout.connect(self._on_zoom)
         self._panel.timeout.connect(self._on_panel_due)
-        self._marks_wait.timeout.connect(self._draw)
+        self._marks_wait.timeout.connect(self.show_marks)
         self.latest.done.connect(self._on_done)
         self.latest.failed.connect(self._on_failed)
         self.latest.busy.connect(self._on_busy)
-        self.logging.done.connect(self._say_note)
-        self.logging.failed.connect(lambda error: self._say_note(told(error)))
+        self.logging.done.connect(self.say_note)
+        self.logging.failed.connect(lambda error: self.say_note(told(error)))
         self._settle.timeout.connect(self.assess)
         self._age.timeout.connect(self._show_age)
         self._age.timeout.connect(self.model.rest)
@@ -221,16 +185,14 @@ class AssessWidget(Dock):
     def _on_removed(self, event: Any) -> None:
         if self._closed:
             return
-        self.region_tool.removed(event.value)
+        self.hand.region_tool.removed(event.value)
         if event.value is self.target:
             self._watch_layer(None)
             self._on_active()
 
     def _watch_layer(self, layer: Any) -> None:
         self._let_layer_go()
-        self._end_tools()
-        self.model.start_over()
-        self.region_tool.drop()
+        self.hand.start_over()
         self.target, self.result, self.aim = layer, None, None
         self.overlay.clear()
         if layer is None:
@@ -256,7 +218,7 @@ class AssessWidget(Dock):
 
     def _changed(self, event: Any = None) -> None:  # noqa: ARG002
         if self._marks_wait.isActive():
-            self._draw()
+            self.show_marks()
         # Not started anew while it runs: a fast live layer would put it off for ever.
         if not self._closed and self.target is not None and not self._settle.isActive():
             self._settle.start()
@@ -277,9 +239,9 @@ class AssessWidget(Dock):
         first = self.result is None
         self.aim, self.result = outcome
         if first:
-            self._say_note("")
+            self.say_note("")
         if first or not self.model.live:
-            self._draw()
+            self.show_marks()
         elif not self._marks_wait.isActive():
             self._marks_wait.start()
         if first or not self._panel.isActive():
@@ -287,10 +249,11 @@ class AssessWidget(Dock):
         else:
             self._panel_waits = True
 
-    def _draw(self) -> None:
+    def show_marks(self) -> None:
+        """Draw the newest result's marks."""
         self._marks_wait.stop()
         if self.result is not None and self.aim is not None:
-            self._marks = marks(self.result.scene, self.result.assessment, self._px())
+            self._marks = marks(self.result.scene, self.result.assessment, self.px())
             self.overlay.show(self._marks, self.aim.to_world)
 
     def _show_panel(self) -> None:
@@ -332,7 +295,7 @@ class AssessWidget(Dock):
         self._settle.stop()
         self.latest.cancel()
         self.model.stop()
-        self._say_note("Canceled. What is shown is of the picture before." if self.result else "Canceled.")
+        self.say_note("Canceled. What is shown is of the picture before." if self.result else "Canceled.")
 
     def _show_age(self) -> None:
         if self.result is not None:
@@ -344,9 +307,9 @@ class AssessWidget(Dock):
 
     def _on_zoom(self) -> None:
         if not self._closed and self.result is not None:
-            self.overlay.widen(line_width(self._px()))
+            self.overlay.widen(line_width(self.px()))
 
-    def _px(self) -> float:
+    def px(self) -> float:
         """Picture px to a screen px."""
         if self.aim is None:
             return 1.0
@@ -354,136 +317,30 @@ class AssessWidget(Dock):
         return 1.0 / max(float(camera_of(self.viewer).zoom) * scale, 1e-9)
 
     # --- drawing by hand ---------------------------------------------------------------------------------------------------
-    def _on_correct(self, whose: Whose) -> None:
-        button = self.fix_aperture if whose == "aperture" else self.fix_beam
-        wanted = button.isChecked()
-        self._end_tools()
-        if not wanted:
-            return
-        button.setChecked(True)
-        self._whose = whose
-        self.tool.start()
-        self._say_note(
-            f"Drag the {whose}'s edge (or its center), or click three points on the edge. By keys: arrows move it, "
-            "+ and − size it (Shift: tenfold), Enter takes it. Esc ends."
-        )
-
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: N802
         """Keys that a button would take for itself."""
-        if event.type() == QEvent.Type.KeyPress and not self._closed and self._key(event):
+        if event.type() == QEvent.Type.KeyPress and self.hand.key(event):
             return True
         return super().eventFilter(watched, event)
 
     def keyPressEvent(self, event: Any) -> None:  # noqa: N802
         """Keys while one draws."""
-        if not self._key(event):
+        if not self.hand.key(event):
             super().keyPressEvent(event)
 
-    def _key(self, event: Any) -> bool:
-        """Move, size or take what is drawn; whether it was such a key."""
-        tool = self.region_tool if self.region_tool.on else self.tool
-        if not tool.on:
-            return False
-        key = event.key()
-        if key == Qt.Key.Key_Escape:
-            self._end_tools()
-        elif key in _TAKES:
-            tool.accept()
-        elif key in _KEYS:
-            step = 10.0 if event.modifiers() & Qt.KeyboardModifier.ShiftModifier else 1.0
-            tool.key(*(step * v for v in _KEYS[Qt.Key(key)]))
-        else:
-            return False
-        return True
-
-    def _end_tools(self) -> None:
-        if not (self.tool.on or self.region_tool.on):
-            return
-        edge_on = self.tool.on
-        self.tool.stop()
-        self._whose = None
-        self.fix_aperture.setChecked(False)
-        self.fix_beam.setChecked(False)
-        self.region.setChecked(False)
-        self.region_tool.stop(self.target)
-        self.region_tool.show(self.model.drawn.region)
-        self._say_note("")
-        if edge_on:
-            self._draw()
-
-    def _present_edge(self) -> Edge | None:
-        if self._whose is None:
-            return None
-        d = self.model.drawn.aperture if self._whose == "aperture" else self.model.drawn.beam
-        if self.result is None:
-            return d
-        scene = self.result.scene
-        found = (scene.aperture if self._whose == "aperture" else scene.beam) or d or scene.edge
-        if found is not None:
-            return found
-        # Nothing was found: a circle in the middle, to begin with.
-        rows, columns = self.result.frame.shape
-        return Edge(0.5 * (columns - 1), 0.5 * (rows - 1), 0.25 * min(rows, columns))
-
-    def _draw_edge(self, edge: Edge) -> None:
-        if self._whose is not None and self.aim is not None:
-            self.overlay.show(drawn(edge, self._whose, self._px()), self.aim.to_world)
-
-    def _edge_drawn(self, edge: Edge) -> None:
-        whose = self._whose
-        if whose is None:
-            return
-        self.model.correct(whose, edge)
-        self._drawn_changed()
-
-    def _to_picture(self, world: Array) -> tuple[float, float]:
-        matrix = np.eye(3) if self.aim is None else self.aim.to_world
-        row, column_ = np.linalg.solve(matrix, np.array([world[0], world[1], 1.0]))[:2]
-        return float(column_), float(row)
-
-    def _show_dots(self, points: list[tuple[float, float]]) -> None:
-        place = np.eye(3) if self.aim is None else self.aim.to_world
-        self.dots.show(points, place, 9 * self._px(), APERTURE if self._whose == "aperture" else BEAM)
-
-    def _on_region(self) -> None:
-        wanted = self.region.isChecked()
-        self._end_tools()
-        if not wanted:
-            return
-        if self.target is None or self.aim is None or self.result is None:
-            self.region.setChecked(False)
-            self._say_note("There is no picture to draw on.")
-            return
-        self.region.setChecked(True)
-        self._say_note(self.region_tool.start(self.aim.to_world, self.result.frame.shape, self._px()))
-
-    def _region_changed(self, region: Region | None) -> None:
-        if not self._closed and self.model.restrict(region):
-            self._drawn_changed()
-
-    def _drawn_changed(self) -> None:
-        """Something drawn was added or taken back: show it and judge with it."""
-        self.region_tool.show(self.model.drawn.region)
-        self._end_tools()
+    def drawn_changed(self) -> None:
+        """Something drawn was added or taken back: judge with it."""
         self._refresh_buttons()
         self.assess()
-
-    def _on_undo(self) -> None:
-        if not self._closed and self.model.undo():
-            self._drawn_changed()
-
-    def _on_clear(self) -> None:
-        if self.model.clear():
-            self._drawn_changed()
 
     # --- the rest ----------------------------------------------------------------------------------------------------------
     def paste_picture(self) -> None:
         """A picture from the clipboard as a new layer."""
         picture = pasted(QApplication.clipboard())
         if picture is None:
-            self._say_note("There is no picture in the clipboard. Copy one, then paste.")
+            self.say_note("There is no picture in the clipboard. Copy one, then paste.")
             return
-        self._say_note("")
+        self.say_note("")
         self.viewer.add_image(picture, name="pasted picture", rgb=True)
 
     def _on_log(self) -> None:
@@ -499,22 +356,20 @@ class AssessWidget(Dock):
         try:
             said = self.model.use_sheet(Path(chosen) if chosen else None)
         except (ApertrueError, OSError) as error:
-            self._say_note(told(error))
+            self.say_note(told(error))
             return
         self.sheet.setText("Without &sheet" if said else "Session &sheet…")
         tell(self.setup_note, " ".join(s for s in (self.model.setup.trouble, said) if s))
         self.assess()
 
-    def _say_note(self, text: str) -> None:
+    def say_note(self, text: str) -> None:
+        """Tell the user something; an empty text takes it away."""
         tell(self.note, text)
 
     def _refresh_buttons(self) -> None:
-        there = self.target is not None
-        for button in (self.again, self.region, self.fix_aperture, self.fix_beam):
-            button.setEnabled(there)
+        self.again.setEnabled(self.target is not None)
+        self.hand.refresh()
         self.cancel.setEnabled(self.latest.running)
-        self.undo.setEnabled(self.model.can_undo)
-        self.clear.setEnabled(self.model.drawn.anything)
         self.log.setEnabled(self.result is not None)
 
     def _let_go(self) -> None:
@@ -523,7 +378,7 @@ class AssessWidget(Dock):
         self.model.close()
         for timer in (self._settle, self._age, self._zoom, self._panel, self._marks_wait):
             timer.stop()
-        self.tool.stop()
+        self.hand.close()
         for bound in self._bound:
             unbind(self.viewer, bound)
         for emitter, slot in self._viewer_events():

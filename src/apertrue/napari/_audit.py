@@ -24,6 +24,7 @@ from qtpy.QtWidgets import (
 )
 
 from ..audit import Progress
+from ..registry.format import with_minus
 from ._assess_model import told
 from ._audit_model import (
     KIND_WORDS,
@@ -263,7 +264,7 @@ class AuditWidget(Dock):
             return
         enlarged = self._show(row, found)
         drawn = f"The arrow is drawn {enlarged}×." if enlarged > 1 else ""
-        self.words.setText("\n".join((row.name, *found.sentences, drawn)).strip())
+        self.words.setText("\n".join((row.name, *map(with_minus, found.sentences), drawn)).strip())
 
     def _show(self, row: Row, found: Opened) -> int:
         frame = found.frame

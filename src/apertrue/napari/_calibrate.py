@@ -6,7 +6,6 @@ from typing import Any
 from napari.layers import Image
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
-    QDoubleSpinBox,
     QFormLayout,
     QGridLayout,
     QHeaderView,
@@ -18,10 +17,11 @@ from qtpy.QtWidgets import (
 from ..advise.cautions import CAUTIONS
 from ..errors import ApertrueError
 from ..pipeline import Result
-from ..registry.format import format_number
+from ..registry.format import format_number, with_minus
 from ._assess_model import load_setup, told
 from ._calibrate_model import CalibrateModel
 from ._dock import Dock, column, scrolling, tell
+from ._reading_box import ReadingBox
 from ._result_view import Fold, line, wrapped
 from ._target import Aim, AimError, aim
 from ._worker import Latest
@@ -44,7 +44,7 @@ class CalibrateWidget(Dock):
         console = self.model.setup.instrument.console
         self.step = wrapped(name="step")
         self.step.setStyleSheet("font-weight: bold;")
-        self.x, self.y = QDoubleSpinBox(), QDoubleSpinBox()
+        self.x, self.y = ReadingBox(), ReadingBox()
         readings = QFormLayout()
         for name, box in ((console.name_x, self.x), (console.name_y, self.y)):
             box.setRange(console.shift_min, console.shift_max)
@@ -94,7 +94,7 @@ class CalibrateWidget(Dock):
         grid.addWidget(self.save, 1, 0, 1, 2)
         layout.addLayout(grid)
         tell(self.note, self.note.text())
-        self.setMinimumWidth(int(23 * self.fontMetrics().height()))
+        self.setMinimumWidth(int(27 * self.fontMetrics().height()))
 
     def _on_add(self) -> None:
         layer = self.viewer.layers.selection.active
@@ -138,7 +138,7 @@ class CalibrateWidget(Dock):
     def _refresh(self) -> None:
         guide = self.model.guide
         suggestion = guide.suggestion()
-        self.step.setText(suggestion.sentence)
+        tell(self.step, with_minus(suggestion.sentence))
         if suggestion.shift_x is not None and suggestion.shift_y is not None:
             self.x.setValue(suggestion.shift_x)
             self.y.setValue(suggestion.shift_y)
@@ -151,15 +151,15 @@ class CalibrateWidget(Dock):
                 format_number(p.offset_y, p.y_sigma),
             )
             for number, text in enumerate(cells):
-                item = QTableWidgetItem(text)
+                item = QTableWidgetItem(with_minus(text))
                 item.setTextAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
                 self.table.setItem(row, number, item)
         quality = self.model.quality()
         # The step above already names the next point, nearer to the center.
         said = () if quality is None else [s for s in quality.sentences if not s.startswith("The next point")]
-        tell(self.good, " ".join(said))
-        tell(self.asked, "\n".join(f"? {q.sentence}" for q in guide.questions()))
-        tell(self.move_words, self.model.nudge_words() if guide.points else "")
+        tell(self.good, with_minus(" ".join(said)))
+        tell(self.asked, with_minus("\n".join(f"? {q.sentence}" for q in guide.questions())))
+        tell(self.move_words, with_minus(self.model.nudge_words()) if guide.points else "")
         self.undo.setEnabled(bool(guide.points))
         self.over.setEnabled(bool(guide.points))
         self.save.setEnabled(quality is not None)

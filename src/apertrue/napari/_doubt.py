@@ -17,9 +17,10 @@ _SHARE = 0.95
 #: Drawn so many times enlarged, always the same, so that rings of different pictures can be compared by eye …
 ENLARGED = 10
 #: … but in true size where it would pass this share of the aperture's radius.
-_MOST = 0.5
-#: A ring with a smaller radius than so many screen px is not drawn.
-_LEAST_PX = 4.0
+_MOST = 0.75
+#: A ring of which the longer half axis is less than so many screen px, or than this share of the aperture's radius, is
+#: not drawn: the cross at the beam's center would hide it.
+_LEAST_PX, _LEAST = 4.0, 0.075
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +60,6 @@ def doubt(scene: Scene, a: Assessment, px: float, n: int = 48) -> Doubt | None:
     longer = reach * sqrt(mean + half)
     enlarged = ENLARGED if ENLARGED * longer <= _MOST * scene.aperture.radius else 1
     percent = 100.0 * longer / scene.aperture.radius
-    if enlarged * longer < _LEAST_PX * px:
+    if enlarged * longer < max(_LEAST_PX * px, _LEAST * scene.aperture.radius):
         return Doubt(np.zeros((0, 2)), 0, percent)
     return Doubt(enlarged * ring.T + (scene.beam.x, scene.beam.y), enlarged, percent)

@@ -8,7 +8,6 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import (
     QCheckBox,
     QComboBox,
-    QDoubleSpinBox,
     QFormLayout,
     QGridLayout,
     QHBoxLayout,
@@ -19,11 +18,13 @@ from qtpy.QtWidgets import (
 
 from ..instrument import Instrument
 from ..practice.game import Look, Review
+from ..registry.format import with_minus
 from ._assess_model import load_setup, told
 from ._dock import Dock, column, scrolling, tell
 from ._marks import marks
 from ._overlay_layer import OverlayLayer
 from ._practice_model import PracticeModel, look_words
+from ._reading_box import ReadingBox
 from ._result_view import line, wrapped
 from ._versions import camera_of
 from ._worker import Latest
@@ -114,8 +115,8 @@ class PracticeWidget(Dock):
         outer.addLayout(deeds)
 
     @staticmethod
-    def _reading(low: float, high: float) -> QDoubleSpinBox:
-        out = QDoubleSpinBox()
+    def _reading(low: float, high: float) -> ReadingBox:
+        out = ReadingBox()
         out.setRange(low, high)
         out.setDecimals(2)
         return out
@@ -147,9 +148,9 @@ class PracticeWidget(Dock):
     def _on_done(self, outcome: Look | Review | None) -> None:
         if isinstance(outcome, Review):
             self.story.setText("Review")
-            tell(self.words, "\n".join(f"• {s}" for s in outcome.sentences))
+            tell(self.words, with_minus("\n".join(f"• {s}" for s in outcome.sentences)))
             return
-        self.story.setText(self.model.said)
+        tell(self.story, with_minus(self.model.said))
         x, y, focus, minutes = self.model.readings()
         self.shift_x.setValue(x)
         self.shift_y.setValue(y)
@@ -157,7 +158,7 @@ class PracticeWidget(Dock):
         tell(self.clock, f"{minutes:.1f} min since the start")
         if outcome is not None:
             self.look = outcome
-            tell(self.words, look_words(outcome))
+            tell(self.words, with_minus(look_words(outcome)))
             self._show(outcome)
         self._enable(True)
 

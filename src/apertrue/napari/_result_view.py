@@ -5,6 +5,7 @@ from qtpy.QtGui import QColor, QPainter, QPaintEvent, QPen
 from qtpy.QtWidgets import QFormLayout, QFrame, QHBoxLayout, QLabel, QSizePolicy, QToolButton, QVBoxLayout, QWidget
 
 from ..overlay.colors import APERTURE, BEAM, MOVE, UNKNOWN
+from ..registry.format import with_minus
 from ._panel_words import Panel
 
 _SAMPLE = {"aperture": APERTURE, "beam": BEAM, "edge": UNKNOWN, "move": MOVE, "doubt": BEAM}
@@ -124,7 +125,7 @@ class ResultView(QWidget):
         self.badge.hide()
         self.meaning.hide()
         self.headline.hide()
-        self.words.setText(text)
+        self.words.setText(with_minus(text))
         self.words.setVisible(bool(text))
         for widget in (self.numbers, self.flags, self.age, self.legend, self.fold_budget, self.fold_cautions):
             widget.hide()
@@ -141,9 +142,9 @@ class ResultView(QWidget):
         self.badge.show()
         self.meaning.setText(panel.meaning)
         self.meaning.show()
-        self.headline.setText(panel.sentences[0] if panel.sentences else "")
+        self.headline.setText(with_minus(panel.sentences[0]) if panel.sentences else "")
         self.headline.setVisible(bool(panel.sentences))
-        self.words.setText("\n".join(panel.sentences[1:]))
+        self.words.setText(with_minus("\n".join(panel.sentences[1:])))
         self.words.setVisible(len(panel.sentences) > 1)
         self._fill_numbers(panel)
         self.flags.setText("\n".join(f"⚑ {sentence} {remedy}" for sentence, remedy in panel.flags))
@@ -153,7 +154,7 @@ class ResultView(QWidget):
         lines = [f"{way}: {minutes}\n    {how}" for way, minutes, how in panel.budget]
         heading = "Expected minutes lost:\n" if lines else ""
         why = "\n".join(f"• {r}" for r in panel.reasons)
-        self.budget.setText(heading + "\n".join(lines) + ("\n\nWhy:\n" if lines else "Why:\n") + why)
+        self.budget.setText(with_minus(heading + "\n".join(lines) + ("\n\nWhy:\n" if lines else "Why:\n") + why))
         self.fold_budget.show()
         self.cautions.setText("\n".join(f"• {c}" for c in panel.cautions))
         self.fold_cautions.setVisible(bool(panel.cautions))
@@ -176,7 +177,7 @@ class ResultView(QWidget):
                 self._form.addRow(name, shown)
                 self._values[label] = shown
         for label, text, _ in panel.numbers:
-            self._values[label].setText(text)
+            self._values[label].setText(with_minus(text))
         self.numbers.show()
 
     def _fill_legend(self, panel: Panel) -> None:
@@ -189,7 +190,7 @@ class ResultView(QWidget):
         _clear(self._legend)
         for kind, text in panel.legend:
             if kind:
-                self._legend.addRow(Sample(kind), QLabel(text))
+                self._legend.addRow(Sample(kind), wrapped(text))
             else:
                 self._legend.addRow(wrapped(text))
 

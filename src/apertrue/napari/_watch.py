@@ -24,6 +24,7 @@ from qtpy.QtWidgets import (
 )
 
 from ..overlay.colors import VERDICTS
+from ..registry.format import with_minus
 from ._assess_model import load_setup, told
 from ._dock import Dock, column, scrolling, tell
 from ._marks import marks
@@ -243,7 +244,10 @@ class WatchWidget(Dock):
         self.report = report
         # The forecast is a sentence: it has the whole width.
         rows = [(what, text) for what, text in report.rows if what != "Forecast"]
-        tell(self.forecast, next((f"Forecast: {text}" for what, text in report.rows if what == "Forecast"), ""))
+        tell(
+            self.forecast,
+            next((with_minus(f"Forecast: {text}") for what, text in report.rows if what == "Forecast"), ""),
+        )
         if [what for what, _ in rows] != list(self._values):
             while self._facts.rowCount():
                 self._facts.removeRow(0)
@@ -251,9 +255,9 @@ class WatchWidget(Dock):
             for what, label in self._values.items():
                 self._facts.addRow(what, label)
         for what, text in rows:
-            self._values[what].setText(text)
+            self._values[what].setText(with_minus(text))
         tell(self.counts, report.counted)
-        tell(self.banner, "\n".join(f"⚠ {w}" for w in report.warnings))
+        tell(self.banner, with_minus("\n".join(f"⚠ {w}" for w in report.warnings)))
         self.timeline.show_timeline(report.timeline)
         if report.trouble:
             tell(self.note, "\n".join(report.trouble))

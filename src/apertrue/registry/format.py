@@ -4,6 +4,7 @@
 place (the custom of the GUM, JCGM 100:2008, 7.2.6, which asks for at most two). What is not measured is ``—``.
 """
 
+import re
 from collections.abc import Iterable
 from math import floor, isfinite, log10
 from typing import Any
@@ -15,6 +16,7 @@ NOTHING = "—"
 
 _UNITS = {"1": "", "0–100": "", "deg": "°", "% of the aperture radius": "%", "console units": ""}
 _MOST_DECIMALS = 6
+_HYPHEN_MINUS = re.compile(r"(?<![\w.-])-(?=[\d.])")
 
 
 def format_value(name: str, value: Any, sigma: float | None = None, *, unit: bool = True) -> str:
@@ -59,6 +61,11 @@ def format_number(
         if exact and "." in text:
             text = text.rstrip("0").rstrip(".")
     return text + ("" if not unit else unit if unit == "°" else f" {unit}")
+
+
+def with_minus(text: str) -> str:
+    """A text for people with true minus signs before its numbers; dates, ranges and names with hyphens stay."""
+    return _HYPHEN_MINUS.sub("−", text)
 
 
 def unit_symbol(name: str) -> str:

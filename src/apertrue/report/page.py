@@ -17,12 +17,11 @@ from markupsafe import Markup
 
 from .._version import __version__
 from ..registry import SCHEMA_VERSION
-from ..registry.format import format_number, format_value, heading
+from ..registry.format import format_number, format_value, heading, with_minus
 from ..whole_file import write_whole
 
 # Line breaks and marks that turn the reading direction are shown in file names, not obeyed.
 _TURNING = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
-_HYPHEN_MINUS = re.compile(r"(?<![\w.-])-(?=\d)")
 _FOLDER = Path(__file__).parent / "templates"
 
 
@@ -52,7 +51,7 @@ def _environment() -> Environment:
         else format_number(value, unit=unit, decimals=decimals)
     )
     env.filters["name"] = lambda text: _TURNING.sub(lambda m: f"\\u{ord(m[0]):04x}", str(text))
-    env.filters["minus"] = lambda text: _HYPHEN_MINUS.sub("−", text)
+    env.filters["minus"] = with_minus
     env.globals["heading"] = heading
     return env
 
