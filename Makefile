@@ -11,13 +11,14 @@ PLATFORM ?= here
 EXTRAS ?= napari
 FOR_PYTHON ?=
 
-.PHONY: help demo demo-archive test test-pyqt6 lint format bench checks docs bundle clean
+.PHONY: help demo demo-archive test test-pyqt6 lowest lint format bench checks docs bundle clean
 .DEFAULT_GOAL := help
 
 help:
 	@echo "make demo    install the core, judge sample_images/, write report/ and say where it is"
 	@echo "make test    install everything and run all tests (as root also Xvfb and Chromium for window and browser tests)"
 	@echo "make test-pyqt6  the window's tests with the other Qt binding"
+	@echo "make lowest  the tests with the lowest allowed version of each dependency (TESTS=tests/readers for some)"
 	@echo "make lint    ruff and mypy over the whole tree"
 	@echo "make format  let ruff format the tree"
 	@echo "make demo-archive  make up half a year of sessions, audit it and say where the report is"
@@ -40,6 +41,15 @@ test: $(VENV)/.test
 test-pyqt6: $(VENV)/.test
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check "PyQt6>=6.7"
 	@QT_API=pyqt6 tools/run-tests $(BIN) $(CORES) tests/window
+
+# What a dependency's old version warns of is no fault of ours.
+lowest: $(VENV)/.made
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --group bundle
+	@$(BIN)/python -m uv venv --quiet --clear --python "$$($(BIN)/python -c 'import sys; print(sys.executable)')" .lowest
+	@$(BIN)/python -m uv pip install --quiet --python .lowest --resolution lowest-direct \
+	  --only-binary :all: --no-binary apertrue -e ".[all]"
+	@$(BIN)/python -m uv pip install --quiet --python .lowest --group test
+	@.lowest/bin/python -m pytest -q -W ignore::DeprecationWarning -m "not browser" --ignore tests/architecture $(TESTS)
 
 lint: $(VENV)/.lint
 	$(BIN)/ruff check .
@@ -67,7 +77,7 @@ bundle: $(VENV)/.made
 	@$(BIN)/python tools/bundle.py --platform $(PLATFORM) --extras "$(EXTRAS)" $(if $(FOR_PYTHON),--python $(FOR_PYTHON))
 
 clean:
-	rm -rf $(VENV) build dist site report bundle .mypy_cache .ruff_cache .pytest_cache .hypothesis mutants .coverage
+	rm -rf $(VENV) .lowest build dist site report bundle .mypy_cache .ruff_cache .pytest_cache .hypothesis mutants .coverage
 
 # Stamps: what is installed is installed again only when pyproject.toml changed.
 $(VENV)/.made:
