@@ -51,7 +51,7 @@ def test_following_the_steps_gives_a_calibration_that_the_commands_find(widget, 
     press(widget.save)
     (saved,) = load_calibrations(widget.model.place)
     assert saved.n_points == len(widget.model.guide.points)
-    press(widget.hand.undo)
+    press(widget.undo)
     assert widget.table.rowCount() == saved.n_points - 1
     press(widget.over)
     assert widget.table.rowCount() == 0

@@ -19,6 +19,7 @@ _NUMBERS = (
     ("clipped_fraction", "Cut off", "Share of the beam's current that the aperture stops now."),
     ("score", "Score now", "Beam current through the aperture now against the most possible, 0 to 100."),
 )
+_HERE = ("apertrue calibrate --guide", "Plugins → apertrue → Calibrate and nudge")
 _OPTION_WORDS = {"leave": "Leave it", "nudge": "By hand", "auto": "Automatic routine"}
 
 
@@ -72,6 +73,8 @@ def panel(
     said = [s for s in said if not s.startswith(("Expected minutes lost:", "The sums:"))]
     flags = tuple((FLAGS[f].sentence, FLAGS[f].remedy) for f in a.flags or () if f in FLAGS)
     said = [s for s in said if s not in {f"{sentence} {remedy}" for sentence, remedy in flags}]
+    # Sentences name commands; here there is a widget.
+    said = [s.replace(*_HERE) for s in said]
     if scene.guided:
         said.append("Guided: the fit started from the edge that you drew.")
     return Panel(
