@@ -65,7 +65,6 @@ REASONS = {
     "locate/engine.py": "one walk through the steps of locating, top to bottom; each step has a module of its own",
     "locate/refine.py": "one fit: residuals, weights, steps and their ends share their arrays",
     "locate/solve.py": "one search over starts and hypotheses, read from top to bottom",
-    "napari/_assess.py": "one widget: its buttons and what they do; what they mean is in its models",
     "napari/_audit_model.py": "one state machine of a run in another process, with what its table shows",
 }
 LONGEST_MODULE = 600

@@ -74,6 +74,32 @@ def test_the_code_of_a_page_runs_as_written_from_top_to_bottom(folder, monkeypat
             assert "fault of apertrue" not in out + err, code
 
 
+@pytest.mark.parametrize("page", [ROOT / "README.md"], ids=["README"])
+def test_the_code_of_the_readme_runs_on_a_users_own_pictures(folder, capsys, page):
+    (folder / "day1").mkdir()
+    shutil.copy(ROOT / "sample_images" / "02-drifted.tif", folder / "snapshot.tif")
+    shutil.copy(ROOT / "sample_images" / "01-centered.tif", folder / "day1")
+    ran = 0
+    for language, code in blocks(page):
+        if language == "python":
+            exec(compile(code, str(page), "exec"), {})
+        elif code.startswith("make "):
+            target = code.split()[1]
+            assert re.search(rf"(?m)^{target}:", (ROOT / "Makefile").read_text(encoding="utf-8")), code
+            continue
+        elif code.startswith(OTHERS):
+            continue
+        else:
+            assert code.startswith("apertrue "), code
+            with pytest.raises(SystemExit) as ended:
+                main(shlex.split(code.partition(" > ")[0])[1:])  # the shell's own part is left out
+            out, err = capsys.readouterr()
+            assert not ended.value.code, f"{code}: {err}"
+            assert out.strip(), code
+        ran += 1
+    assert ran >= 5
+
+
 def test_pages_and_pictures_that_are_named_exist():
     for page in [*DOCS.rglob("*.md"), ROOT / "README.md"]:
         for target in re.findall(r"\]\(([^)#:]+)(?:#[\w-]+)?\)", page.read_text(encoding="utf-8")):
