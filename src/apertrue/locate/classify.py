@@ -49,6 +49,10 @@ AROUND = 0.3
 WIDTH = 0.01
 #: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
 SATURATED = 0.75
+#: Where gray levels are bent, half of the light is not half of the gray levels (1σ of the radius, in widths).
+BENT = 0.5
+#: With no more than this mean squared residual an edge that is not round is an ellipse.
+EXPLAINED = 1.3
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -153,9 +157,11 @@ def judge_pair(
         covariance = covariance + lacking * doubt**2
     misfit, halo_misfit = _light_misfit(solution), _halo_misfit(solution, at["aperture"])
     saturated = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise) > 0.01
+    crooked = _crooked(solution)
     for which, name in enumerate(("aperture", "beam")):
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)
+        covariance[place, place] += (crooked * float(edge[2])) ** 2
         own = _edge_doubt(solution, which, at[name])
         missed = max(misfit if which == 1 or gap < 0 else 0.0, halo_misfit if which == 0 else 0.0)
         blurred = float(edge[5]) * min(missed / MISFIT, 1.5)
@@ -186,6 +192,9 @@ def judge_pair(
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
     flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, hints)
+    if "nonlinear" in flags:
+        for which, edge in enumerate((fit.aperture, fit.beam)):
+            covariance[6 * which + 2, 6 * which + 2] += (BENT * float(edge[5])) ** 2
     why: tuple[str, ...] = () if sign_known else ("sides-ambiguous",)
     if kind is SceneKind.CROSSOVER:
         why += ("spread-more",)
@@ -370,6 +379,19 @@ def _halo_misfit(solution: Solution, at: Support) -> float:
     if float(z2.mean()) < 1.0 + 4.0 * np.sqrt(2.0 / n):
         return 0.0
     return float(np.sqrt(np.average((z2 - 1.0) * fit.sigma[dim] ** 2, weights=cells.count[dim]))) / height
+
+
+def _crooked(solution: Solution) -> float:
+    """Doubt of both edges' places, in radii: how differently round they are in a picture that the model does not explain.
+
+    What lies in the way, a second disc or a plateau at the top level bends one edge; it then passes for an ellipse.
+    """
+    fit = solution.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    if quality(solution) < EXPLAINED:
+        return 0.0
+    return float(np.hypot(fit.beam[3] - fit.aperture[3], fit.beam[4] - fit.aperture[4]))
 
 
 def _level_z(fit: Fit) -> float:
