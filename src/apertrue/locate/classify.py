@@ -220,7 +220,7 @@ def judge_pair(
             sign_known=sign_known,
             extra={"residual": quality(solution)},
             guided=hints.start_aperture is not None or hints.start_beam is not None,
-            levels_linear="nonlinear" not in flags,
+            levels_linear="nonlinear" not in flags and not saturated,
             why=why,
         )
     )

@@ -190,9 +190,9 @@ _ALL = (
     ),
     Reason(
         "light-assumed-even",
-        "The gray levels are not proportional to the light, so the budget takes an evenly lit disc.",
+        "The gray levels are not proportional to the light, or are saturated, so the budget takes an evenly lit disc.",
         "working_score not measured",
-        "Save linear pictures, or declare the camera linear in the instrument file if it is.",
+        "Save linear pictures that are not saturated, or declare the camera linear in the instrument file if it is.",
     ),
     Reason(
         "drift-assumed",
