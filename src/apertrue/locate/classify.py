@@ -45,6 +45,8 @@ HIDDEN = 0.015
 MISFIT, ARC = 0.02, 0.3
 #: How far from the aperture's edge the light about it counts, in its radii.
 AROUND = 0.3
+#: … when that edge is softer than the beam's by this factor.
+SOFT_BESIDE = 2.0
 #: Relative 1σ of an edge's width: its slope is not quite a Gaussian's.
 WIDTH = 0.01
 #: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
@@ -53,6 +55,8 @@ SATURATED = 0.75
 BENT = 0.5
 #: With no more than this mean squared residual an edge that is not round is an ellipse.
 EXPLAINED = 1.3
+#: … and so it is when both edges stand over this share of their circumference.
+ALL_BUT = 0.75
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -157,7 +161,7 @@ def judge_pair(
         covariance = covariance + lacking * doubt**2
     misfit, halo_misfit = _light_misfit(solution), _halo_misfit(solution, at["aperture"])
     saturated = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise) > 0.01
-    crooked = _crooked(solution)
+    crooked = _crooked(solution, at)
     for which, name in enumerate(("aperture", "beam")):
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)
@@ -365,7 +369,10 @@ def _light_misfit(solution: Solution) -> float:
 
 
 def _halo_misfit(solution: Solution, at: Support) -> float:
-    """Variation of the light on both sides of the aperture's edge that the model misses, relative to that edge's step (1σ)."""
+    """Variation of the light on both sides of the aperture's edge that the model misses, relative to that edge's step (1σ).
+
+    Nothing where that edge is about as sharp as the beam's: a halo that fades passes for a part of a soft edge only.
+    """
     fit, cells = solution.fit, solution.cells
     assert fit.aperture is not None
     assert fit.beam is not None
@@ -373,23 +380,25 @@ def _halo_misfit(solution: Solution, at: Support) -> float:
     dim = ~cells.near & (distance(cells.at.x, cells.at.y, fit.beam) < 0)
     dim &= np.abs(distance(cells.at.x, cells.at.y, fit.aperture)) < AROUND * fit.aperture[2]
     n = int(dim.sum())
-    if n < 8 or height <= 0:
+    if n < 8 or height <= 0 or fit.aperture[5] < SOFT_BESIDE * fit.beam[5]:
         return 0.0
     z2 = np.minimum(fit.z[dim] ** 2, 64.0)
     if float(z2.mean()) < 1.0 + 4.0 * np.sqrt(2.0 / n):
         return 0.0
-    return float(np.sqrt(np.average((z2 - 1.0) * fit.sigma[dim] ** 2, weights=cells.count[dim]))) / height
+    excess = float(np.average((z2 - 1.0) * fit.sigma[dim] ** 2, weights=cells.count[dim]))
+    return float(np.sqrt(max(excess, 0.0))) / height
 
 
-def _crooked(solution: Solution) -> float:
+def _crooked(solution: Solution, at: dict[str, Support]) -> float:
     """Doubt of both edges' places, in radii: how differently round they are in a picture that the model does not explain.
 
-    What lies in the way, a second disc or a plateau at the top level bends one edge; it then passes for an ellipse.
+    What lies in the way, a second disc or a plateau at the top level bends one edge; it then passes for an ellipse. An
+    ellipse that shows nearly all round is one.
     """
     fit = solution.fit
     assert fit.aperture is not None
     assert fit.beam is not None
-    if quality(solution) < EXPLAINED:
+    if quality(solution) < EXPLAINED or min(float(s.confirmed.mean()) for s in at.values()) > ALL_BUT:
         return 0.0
     return float(np.hypot(fit.beam[3] - fit.aperture[3], fit.beam[4] - fit.aperture[4]))
 

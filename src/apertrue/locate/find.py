@@ -15,6 +15,10 @@ from .shapes import circle_by_vote, coverage, fit_ellipse
 Array = NDArray[np.float64]
 
 
+#: An arc whose radius is larger than this many extents of all the boundary belongs to no disc.
+FLATTEST = 1.2
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Rough:
     """What a first look found, in block units.
@@ -72,8 +76,9 @@ def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float
     found: list[tuple[Array, float]] = []
     left = good.copy()
     total = max(int(good.sum()), 1)
-    for _ in range(3):
-        if left.sum() < max(8, 0.1 * total):
+    extent = float(np.ptp(points[good], axis=0).max()) if good.any() else 0.0
+    for _ in range(4):
+        if len(found) == 3 or left.sum() < max(8, 0.1 * total):
             break
         p = points[left]
         size = float(np.median(np.hypot(p[:, 0] - center[0], p[:, 1] - center[1])))
@@ -87,6 +92,9 @@ def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float
         near = left & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))
         if not near.any():
             break
+        if ellipse[2] > FLATTEST * extent:  # a straight edge: a bar, a dead part of the sensor
+            left = left & ~near
+            continue
         found.append((ellipse, float(near.sum()) / len(good)))
         left = left & ~near
     found.sort(key=lambda f: -f[1])

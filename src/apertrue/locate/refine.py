@@ -25,7 +25,7 @@ PLAIN_HALO, HALO_TERM = 6, 0.5
 SPECK, PLAIN = 8.0, 0.1
 #: No edge is sharper than a fraction of a pixel.
 LEAST_WIDTH = 0.2
-#: Damping at the start where the place is known: more of it would slow down what trades with one another.
+#: Damping at the start where place and light are known: more of it would slow down what trades with one another.
 DAMPING = 1e-7
 #: A sandwich σ counts where it exceeds the plain σ by this factor.
 CLEARLY = 1.25
@@ -226,6 +226,7 @@ def refine(
 
     sigma = np.maximum(sigma_at(cells.mean), 1e-12 * max(scale, 1e-300))
     terms = prepare(basis, cells.at)
+    known = linear is not None
     if linear is None:
         linear = _solve_linear(cells, basis, split(edges), sigma, precision[n_edges:])
         if not np.isfinite(linear).all():
@@ -234,7 +235,7 @@ def refine(
     p = np.concatenate([edges, linear])
     model, jacobian = evaluate_with_jacobian(basis, cells.at, *split(p[:n_edges]), p[n_edges:], terms)
     sigma = sigma_at(model)
-    damping = DAMPING if settled else 1e-3
+    damping = DAMPING if settled and known else 1e-3
     converged = False
     free = np.ones(len(p), dtype=bool)
     free[list(pinned)] = False
