@@ -19,7 +19,7 @@ _RUNNING = {"eval", "exec", "compile", "__import__", "execfile"}
 _UNPICKLING = {"pickle", "cPickle", "dill", "cloudpickle", "marshal", "shelve", "joblib"}
 _SHELLS = {("os", "system"), ("os", "popen"), ("subprocess", "getoutput"), ("subprocess", "getstatusoutput")}
 #: Work that our own process hands to its own children through a pipe that nobody else holds.
-_OWN_PIPES = {"runner/processes.py", "runner/worker.py", "runner/cluster.py"}
+_OWN_PIPES = {"napari/_second_process.py", "runner/processes.py", "runner/worker.py", "runner/cluster.py"}
 _NETWORK = {"socket", "urllib", "http", "requests", "ftplib", "smtplib", "aiohttp", "httpx", "xmlrpc", "telnetlib"}
 
 

@@ -51,6 +51,8 @@ CAUTION = (
     "apertrue only advises and is not yet verified on an instrument. The maker's procedures, local rules and trained "
     "staff go first."
 )
+#: A night shift's entries belong together across midnight until a pause this long.
+PAUSE = timedelta(hours=3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,7 @@ def handover(
     now = in_zone(now, zone)
     here = standing(store, instrument, now, calibrations=calibrations)
     recent = events(store, since=now - timedelta(hours=36), until=now + timedelta(seconds=0.001))
-    today = [e for e in recent if e.at.astimezone(zone).date() == now.date()] or recent
+    today = _of_the_shift(recent, now)
     mask = mask_for(store)
     return Handover(
         instrument.name,
@@ -98,6 +100,16 @@ def handover(
         tuple((clock_words(e.at, now), mask.text(describe(e))) for e in _main_entries(today)),
         tuple((clock_words(e.at, now), mask.text(str(e.get("note")))) for e in today if e.kind is EventKind.NOTE),
     )
+
+
+def _of_the_shift(recent: Sequence[SessionEvent], now: datetime) -> Sequence[SessionEvent]:
+    """Today's entries, and those before midnight that run on into them without a pause; all recent ones if none is today's."""
+    first = next((i for i, e in enumerate(recent) if e.at.astimezone(now.tzinfo).date() == now.date()), None)
+    if first is None:
+        return recent
+    while first > 0 and recent[first].at - recent[first - 1].at < PAUSE:
+        first -= 1
+    return recent[first:]
 
 
 def _settings(entries: Sequence[SessionEvent], now: datetime) -> tuple[tuple[str, str, str], ...]:
@@ -142,8 +154,9 @@ def _stands(here: Standing, today: Sequence[SessionEvent], now: datetime) -> tup
     done = runs(today)
     if done:
         hung = sum(r.outcome == "hung" for r in done)
+        when = "today" if today[0].at.astimezone(now.tzinfo).date() == now.date() else "in this shift"
         out.append(
-            f"The automatic routine ran {_times(len(done))} today" + (f" and hung {_times(hung)}." if hung else ".")
+            f"The automatic routine ran {_times(len(done))} {when}" + (f" and hung {_times(hung)}." if hung else ".")
         )
     return tuple(out)
 
