@@ -1,7 +1,8 @@
 """Handover and timeline: what is set, how it stands, what to do next; no names, nobody ranked."""
 
 import re
-from datetime import timedelta
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -27,6 +28,18 @@ def test_the_page_says_what_is_set_how_it_stands_and_what_to_do(log, day_filler)
     assert "which detector is in" in text
     assert "not yet verified" in text
     assert max(map(len, text.splitlines())) <= 120
+
+
+def test_a_night_shift_stays_together_across_midnight(log):
+    midnight = datetime(2026, 3, 4, tzinfo=ZoneInfo("Europe/Berlin"))
+    for minutes, kind, outcome in ((-400, "routine-start", None), (-390, "routine-end", "hung"), (-40, "routine-start", None),
+                                   (-20, "routine-end", "hung")):  # fmt: skip
+        add_event(log, kind, midnight + timedelta(minutes=minutes), outcome=outcome)
+    add_event(log, "note", midnight + timedelta(minutes=10), values={"note": "quiet"})
+    page = handover(log, INSTRUMENT, midnight + timedelta(minutes=20))
+    assert (
+        "The automatic routine ran once in this shift and hung once." in page.stands
+    )  # the afternoon's is another shift
 
 
 def test_no_names_in_text_or_html(log, day_filler, make_assessment):
