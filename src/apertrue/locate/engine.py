@@ -35,7 +35,6 @@ from .solve import (
     shortfall,
     swapped,
     to_pixels,
-    unexplained,
 )
 from .touching import settle
 
@@ -63,6 +62,8 @@ RIVAL = 1.15
 WORST = 2.4
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
+#: A mean squared residual beside an edge that is more than noise: such an edge is looked for a little farther out, too.
+NOT_NOISE = 1.1
 #: By how much (χ²) a second edge close to the first must improve the fit.
 NEEDED = 100.0
 #: Two edges within so many combined widths of each other must explain the picture much better than one does.
@@ -389,6 +390,12 @@ def _fine(first: Look, solution: Solution, contrast: float) -> Solution | None:
     )
 
 
+def _missed_beside(pair: Solution) -> float:
+    """Mean squared residual of the cells that were gathered for the aperture's edge."""
+    own = pair.cells.owner == 0
+    return float(np.minimum(pair.fit.z[own] ** 2, 64.0).mean()) if own.any() else 0.0
+
+
 def _sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     """The pair, or a better one whose aperture edge is about as sharp as the beam's and lies farther out.
 
@@ -403,7 +410,7 @@ def _sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     tries: tuple[float, ...] = ()
     if fit.aperture[5] >= SOFTER * fit.beam[5]:
         tries = FARTHER_OUT
-    elif unexplained(pair) and quality(pair) < UNLIKE:
+    elif quality(pair) < UNLIKE and _missed_beside(pair) > NOT_NOISE:
         tries = FARTHER_OUT[:1]
     best = pair
     for grown in tries:
