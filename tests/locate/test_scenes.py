@@ -201,14 +201,26 @@ def test_a_bright_window_frame_is_no_inverted_picture() -> None:
     assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.1)
 
 
+def dim_under_marks(seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """A picture, and the same in a window with a title bar and with text twenty times as bright as its beam."""
+    light = shot(seed, rows=384, columns=384).frame.pixels.astype(float)
+    marked = shot(seed, rows=384, columns=384, text="200 kV 14:05", scale_bar=True, border_px=5).frame.pixels
+    return light, np.where(marked.astype(float) != light, 20.0 * light.max(), light)
+
+
 def test_a_dim_beam_is_read_under_bright_text_and_a_title_bar() -> None:
-    plain = shot(seed=5, rows=384, columns=384)
-    marked = shot(seed=5, rows=384, columns=384, text="200 kV 14:05", scale_bar=True, border_px=5)
-    dim = marked.frame.pixels.astype(float)
-    light = plain.frame.pixels.astype(float)
-    drawn = dim != light
-    dim = np.where(drawn, 20.0 * light.max(), light)
-    a, b = judge(plain.frame).assessment, judge(as_frame(dim)).assessment
+    light, dim = dim_under_marks(5)
+    a, b = judge(as_frame(light)).assessment, judge(as_frame(dim)).assessment
+    assert b.scene == a.scene
+    assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.1)
+    assert "overlay" in b.flags
+
+
+def test_a_dim_beam_is_followed_under_bright_text() -> None:
+    last = judge(as_frame(dim_under_marks(5)[1])).scene
+    light, dim = dim_under_marks(6)
+    a = judge(as_frame(light)).assessment
+    b = judge(as_frame(dim), hints=Hints(previous=last)).assessment
     assert b.scene == a.scene
     assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.1)
     assert "overlay" in b.flags

@@ -86,9 +86,8 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
-    if hints.previous is None:  # edges that are followed are not looked for: marks elsewhere don't hide them
-        dim = without_strokes(pixels, lossy=frame.lossy)
-        drawn, pixels = drawn or dim is not pixels, dim
+    clear = without_strokes(pixels, lossy=frame.lossy)
+    drawn, pixels = drawn or clear is not pixels, clear
     scene, rough = _locate_in(pixels, frame, _shifted(hints, origin), drawn)
     if scene.kind in UNREAD and hints.region is None and rough is not None:
         window = _window(rough, pixels.shape)
