@@ -16,7 +16,7 @@ from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of
-from .solve import Solution, quality, true_width
+from .solve import Solution, quality, robust_mean, true_width
 from .support import SECTORS, Support, arcs_of, edge_points, support
 
 Array = NDArray[np.float64]
@@ -51,6 +51,8 @@ SOFT_BESIDE = 2.0
 WIDTH = 0.01
 #: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
 SATURATED = 0.75
+#: Share of the lit pixels at the top level from which on that is so.
+LEVELLED = 0.01
 #: Where gray levels are bent, half of the light is not half of the gray levels (1σ of the radius, in widths).
 BENT = 0.5
 #: With no more than this mean squared residual an edge that is not round is an ellipse.
@@ -159,16 +161,17 @@ def judge_pair(
     covariance = covariance_of(fit, solution.cells, doubt)
     if lacking is not None:
         covariance = covariance + lacking * doubt**2
-    misfit, halo_misfit = _light_misfit(solution), _halo_misfit(solution, at["aperture"])
-    saturated = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise) > 0.01
+    misfit = _light_misfit(solution)
+    missed = max(_halo_misfit(solution, at["aperture"]), misfit if gap < 0 else 0.0), misfit
+    at_top = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise)
+    saturated = at_top > LEVELLED
     crooked = _crooked(solution, at)
     for which, name in enumerate(("aperture", "beam")):
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)
         covariance[place, place] += (crooked * float(edge[2])) ** 2
         own = _edge_doubt(solution, which, at[name])
-        missed = max(misfit if which == 1 or gap < 0 else 0.0, halo_misfit if which == 0 else 0.0)
-        blurred = float(edge[5]) * min(missed / MISFIT, 1.5)
+        blurred = float(edge[5]) * min(missed[which] / MISFIT, 1.5)
         cut = SATURATED * float(edge[5]) if saturated else 0.0
         covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, blurred)) ** 2
         covariance[6 * which + 2, 6 * which + 2] += own**2 + blurred**2 + cut**2
@@ -195,7 +198,7 @@ def judge_pair(
     enough = spot or min(float(at[name].inside.mean()) for name in at) >= LEAST_INSIDE
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
-    flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, hints)
+    flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, at_top, hints)
     if "nonlinear" in flags:
         for which, edge in enumerate((fit.aperture, fit.beam)):
             covariance[6 * which + 2, 6 * which + 2] += (BENT * float(edge[5])) ** 2
@@ -340,12 +343,11 @@ def _edge_doubt(solution: Solution, which: int, at: Support) -> float:
     edge = fit.aperture if which == 0 else fit.beam
     assert edge is not None
     own = cells.owner == which
-    height = float(np.median(at.expected[at.visible])) if at.visible.any() else 0.0
-    if own.sum() < 20 or height <= 0 or float((np.minimum(np.abs(fit.z[own]), 8) ** 2).mean()) < 1.3:
+    if own.sum() < 20 or at.height <= 0 or robust_mean(fit, own) < 1.3:
         return 0.0
     excess = (fit.z[own] ** 2 - 1.0) * fit.sigma[own] ** 2
     rms = float(np.sqrt(max(np.average(excess, weights=cells.count[own]), 0.0)))
-    return 0.5 * float(edge[5]) * min(1.0, rms / height / 0.02)
+    return 0.5 * float(edge[5]) * min(1.0, rms / at.height / 0.02)
 
 
 def _light_misfit(solution: Solution) -> float:
@@ -358,13 +360,9 @@ def _light_misfit(solution: Solution) -> float:
     assert fit.beam is not None
     lit = ~cells.near
     lit &= (distance(cells.at.x, cells.at.y, fit.aperture) > 0) & (distance(cells.at.x, cells.at.y, fit.beam) > 0)
-    n = int(lit.sum())
-    if n < 8:
+    rms = _missed_light(solution, lit, 20.0)
+    if rms == 0.0:
         return 0.0
-    z2 = np.minimum(fit.z[lit] ** 2, 400.0)
-    if float(z2.mean()) < 1.0 + 4.0 * np.sqrt(2.0 / n):
-        return 0.0
-    rms = float(np.sqrt(np.average((z2 - 1.0) * fit.sigma[lit] ** 2, weights=cells.count[lit])))
     return rms / max(float(np.average(cells.mean[lit], weights=cells.count[lit]) - fit.linear[0]), 1e-300)
 
 
@@ -376,17 +374,26 @@ def _halo_misfit(solution: Solution, at: Support) -> float:
     fit, cells = solution.fit, solution.cells
     assert fit.aperture is not None
     assert fit.beam is not None
-    height = float(np.median(at.expected[at.visible])) if at.visible.any() else 0.0
+    if at.height <= 0 or fit.aperture[5] < SOFT_BESIDE * fit.beam[5]:
+        return 0.0
     dim = ~cells.near & (distance(cells.at.x, cells.at.y, fit.beam) < 0)
     dim &= np.abs(distance(cells.at.x, cells.at.y, fit.aperture)) < AROUND * fit.aperture[2]
-    n = int(dim.sum())
-    if n < 8 or height <= 0 or fit.aperture[5] < SOFT_BESIDE * fit.beam[5]:
+    return _missed_light(solution, dim, 8.0) / at.height
+
+
+def _missed_light(solution: Solution, part: NDArray[np.bool_], most: float) -> float:
+    """What the residuals of a part of the cells hold beyond their noise (rms, gray levels), each counted up to ``most``.
+
+    0 where they are within chance.
+    """
+    fit, n = solution.fit, int(part.sum())
+    if n < 8:
         return 0.0
-    z2 = np.minimum(fit.z[dim] ** 2, 64.0)
+    z2 = np.minimum(fit.z[part] ** 2, most**2)
     if float(z2.mean()) < 1.0 + 4.0 * np.sqrt(2.0 / n):
         return 0.0
-    excess = float(np.average((z2 - 1.0) * fit.sigma[dim] ** 2, weights=cells.count[dim]))
-    return float(np.sqrt(max(excess, 0.0))) / height
+    beyond = float(np.average((z2 - 1.0) * fit.sigma[part] ** 2, weights=solution.cells.count[part]))
+    return float(np.sqrt(max(beyond, 0.0)))
 
 
 def _crooked(solution: Solution, at: dict[str, Support]) -> float:

@@ -30,6 +30,7 @@ from .solve import (
     misfit,
     per_cell,
     quality,
+    robust_mean,
     robust_sum,
     same_place,
     shortfall,
@@ -389,12 +390,6 @@ def _fine(first: Look, solution: Solution, contrast: float) -> Solution | None:
     )
 
 
-def _missed_beside(pair: Solution) -> float:
-    """Mean squared residual of the cells that were gathered for the aperture's edge."""
-    own = pair.cells.owner == 0
-    return float(np.minimum(pair.fit.z[own] ** 2, 64.0).mean()) if own.any() else 0.0
-
-
 def _sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     """The pair, or a better one whose aperture edge is about as sharp as the beam's and lies farther out.
 
@@ -409,7 +404,7 @@ def _sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     tries: tuple[float, ...] = ()
     if fit.aperture[5] >= SOFTER * fit.beam[5]:
         tries = FARTHER_OUT
-    elif quality(pair) < UNLIKE and _missed_beside(pair) > NOT_NOISE:
+    elif quality(pair) < UNLIKE and robust_mean(fit, pair.cells.owner == 0) > NOT_NOISE:
         tries = FARTHER_OUT[:1]
     best = pair
     for grown in tries:

@@ -92,11 +92,9 @@ def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float
         near = left & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))
         if not near.any():
             break
-        if ellipse[2] > FLATTEST * extent:  # a straight edge: a bar, a dead part of the sensor
-            left = left & ~near
-            continue
-        found.append((ellipse, float(near.sum()) / len(good)))
         left = left & ~near
+        if ellipse[2] <= FLATTEST * extent:  # else a straight edge: a bar, a dead part of the sensor
+            found.append((ellipse, float(near.sum()) / len(good)))
     found.sort(key=lambda f: -f[1])
     return tuple(found)
 
@@ -158,4 +156,4 @@ class Look:
     reduced: Reduced
     noise: Noise
     rough: Rough | None
-    drawn: bool = False
+    drawn: bool

@@ -13,7 +13,7 @@ from ..scene import Hints, Noise
 from .find import Look
 from .ghost import afterglow_seen, find_ghost, stirred
 from .levels import Light
-from .marks import disc_values, levels_bent, overlay_seen, saturated_share
+from .marks import disc_values, levels_bent, overlay_seen
 from .reduce import reduce_picture
 from .refine import Fit
 from .solve import Solution
@@ -67,15 +67,17 @@ def picture_flags(
     covariance: Array,
     kind: SceneKind,
     sigma_offset: float,
+    saturated: float,
     hints: Hints,
 ) -> tuple[str, ...]:
-    """Flags in the registry's order. ``sigma_offset`` (with misfit of the light) counts only where it is hopeless."""
+    """Flags in the registry's order. ``sigma_offset`` (with misfit of the light) counts only where it is hopeless;
+    ``saturated`` is the share of the lit pixels.
+    """
     fit, pixels, noise = solution.fit, first.pixels, first.noise
     assert fit.aperture is not None
     assert fit.beam is not None
     raised: set[str] = set()
-    lit = disc_values(pixels, (fit.aperture, fit.beam))
-    if saturated_share(lit, frame.saturation, noise) > _limit("saturated"):
+    if saturated > _limit("saturated"):
         raised.add("saturated")
     if first.drawn or overlay_seen(pixels, fit.aperture, lossy=frame.lossy):
         raised.add("overlay")

@@ -56,18 +56,17 @@ def _starts(rough: Rough) -> Iterator[Start]:
         yield from _two_arcs(rough, main, second[0])
     if surround is not None:
         yield surround
-    if second is None or second[1] < 0.15:
-        grown = main.copy()
-        grown[2] *= 1.06
+    alone = second is None or second[1] < 0.15
+    grown = main.copy()
+    grown[2] *= 1.06
+    if alone:
         yield Start(grown, main, guess=True)
-        arcs = split_lens(rough, main)
-        if arcs is not None:
-            yield from _two_arcs(rough, *arcs)
+    # Both arcs may have been taken together as one ellipse, and a stretch of them as the second.
+    arcs = split_lens(rough, main)
+    if arcs is not None:
+        yield from _two_arcs(rough, *arcs)
+    if alone:
         yield Start(main, grown, guess=True)
-    else:  # both arcs may have been taken together as one ellipse, and a stretch of them as the second
-        arcs = split_lens(rough, main)
-        if arcs is not None:
-            yield from _two_arcs(rough, *arcs)
 
 
 def _close(a: Array | None, b: Array | None) -> bool:

@@ -274,16 +274,16 @@ def refine(
             if t_cost <= cost * (1 + 1e-12) + 1e-9:
                 moved = True
                 break
-            if t_cost - cost < 1e-6 * cost and _largest(step, normal, n_edges) < tolerance:
+            if t_cost - cost < 1e-6 * cost and _in_sigmas(step[:n_edges], normal).max(initial=0.0) < tolerance:
                 break  # at the bottom, but for rounding
             damping = max(damping, 1e-4) * 10
         if not moved:
             converged = True
             break
-        step = np.abs(trial - p)[:n_edges]
-        size = step * np.sqrt(np.maximum(np.diag(normal)[:n_edges], 0.0))
+        step = (trial - p)[:n_edges]
+        size = _in_sigmas(step, normal)
         if close > 0:
-            size = np.where(step < close * _place_scale(p[:n_edges]), 0.0, size)
+            size = np.where(np.abs(step) < close * _place_scale(p[:n_edges]), 0.0, size)
         p, model, jacobian = trial, t_model, t_jacobian
         sigma = sigma_at(model)
         damping = max(damping * 0.1, 1e-9)
@@ -346,9 +346,9 @@ def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) 
     return float(gradient @ step) if np.isfinite(step).all() else 0.0
 
 
-def _largest(step: Array, normal: Array, n_edges: int) -> float:
-    """The largest step of an edge parameter, in units of what its curvature alone allows."""
-    return float((np.abs(step[:n_edges]) * np.sqrt(np.maximum(np.diag(normal)[:n_edges], 0.0))).max(initial=0.0))
+def _in_sigmas(step: Array, normal: Array) -> Array:
+    """The size of the first parameters' steps, in units of what their curvature alone allows."""
+    return np.asarray(np.abs(step) * np.sqrt(np.maximum(np.diag(normal)[: len(step)], 0.0)))
 
 
 def _place_scale(edges: Array) -> Array:

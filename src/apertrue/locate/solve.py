@@ -167,9 +167,7 @@ class _Picture:
 
     def cells(self, aperture: Array | None, beam: Array | None, grain: Grain = FINE) -> Cells | None:
         """The bands around both edges, and the blocks elsewhere."""
-        return _cells(
-            self.pixels, self.reduced, aperture, beam, self.scale, grain=grain, blocks=self.blocks
-        )  # fmt: skip
+        return _cells(self.pixels, self.reduced, aperture, beam, self.scale, grain=grain, blocks=self.blocks)
 
 
 def _placed(picture: _Picture, aperture: Array | None, beam: Array | None, pinned: tuple[int, ...] = ()) -> Fit | None:
@@ -197,7 +195,7 @@ def _placed(picture: _Picture, aperture: Array | None, beam: Array | None, pinne
             return None  # no edge any more, and bands as wide as the picture
         if shift < SETTLED:
             break
-        if shift > 20 * SETTLED and float((np.minimum(np.abs(fit.z), 8.0) ** 2)[cells.near].mean()) > 40:
+        if shift > 20 * SETTLED and robust_mean(fit, cells.near) > 40:
             return None  # running away from a picture that it does not resemble
     return fit
 
@@ -362,11 +360,15 @@ def robust_sum(fit: Fit) -> float:
     return float(np.minimum(fit.z**2, 64.0).sum())
 
 
+def robust_mean(fit: Fit, part: NDArray[np.bool_]) -> float:
+    """Mean squared residual of a part of the cells, each counted up to 8²; 0 for no cells."""
+    return float(np.minimum(fit.z[part] ** 2, 64.0).mean()) if part.any() else 0.0
+
+
 def quality(solution: Solution) -> float:
     """Mean squared residual (each up to 8²), of the cells near the edges or of those far from them, whichever is worse."""
-    z2 = np.minimum(solution.fit.z**2, 64.0)
     near = solution.cells.near
-    return max(float(z2[part].mean()) for part in (near, ~near) if part.any())
+    return max(robust_mean(solution.fit, near), robust_mean(solution.fit, ~near))
 
 
 def shortfall(solution: Solution, contrast: float) -> float:
@@ -395,10 +397,9 @@ def lone(pair: Solution, noise: Noise, contrast: float) -> list[Solution]:
 
 def unexplained(solution: Solution) -> bool:
     """Whether the residuals exceed the noise by more than chance allows, near the edges or away from them."""
-    z = np.minimum(np.abs(solution.fit.z), 8.0)
     for part in (solution.cells.near, ~solution.cells.near):
         n = int(part.sum())
-        if n > 20 and float((z[part] ** 2).mean()) > 1.0 + 1.0 * np.sqrt(2.0 / n):
+        if n > 20 and robust_mean(solution.fit, part) > 1.0 + 1.0 * np.sqrt(2.0 / n):
             return True
     return False
 

@@ -41,6 +41,11 @@ class Support:
         return self.inside & self.steady & np.isfinite(self.found) & (self.expected > 4 * self.sigma)
 
     @property
+    def height(self) -> float:
+        """The step in the middle of what should be visible of it, gray levels; 0 when nothing should."""
+        return float(np.median(self.expected[self.visible])) if self.visible.any() else 0.0
+
+    @property
     def cut(self) -> float:
         """Share of the edge's lit part that lies outside the picture."""
         lit = self.expected > 0.02 * float(self.expected.max(initial=0.0))
