@@ -63,15 +63,14 @@ def digitize(gray: Array, recipe: Recipe) -> tuple[NDArray[Any], float | None]:
     Saturates, applies gamma and auto-contrast on the display scale, inverts, rounds to the pixel type.
     """
     top = {8: 255.0, 16: 65535.0, 32: float("inf")}[recipe.bits]
-    limit = top if recipe.saturation is None else recipe.saturation
     # A stretch to 8 bits is the viewer's; the camera behind it has more.
-    full = CAMERA if recipe.auto_contrast and recipe.saturation is None else limit
-    gray = np.minimum(gray, max(full, limit))
+    own = max(CAMERA, top) if recipe.auto_contrast else top
+    limit = own if recipe.saturation is None else recipe.saturation
+    gray = np.minimum(gray, limit)
     if recipe.auto_contrast or recipe.gamma != 1.0 or recipe.inverted:
         low, high = 0.0, min(limit, top)
         if recipe.auto_contrast:
             low, high = (float(v) for v in np.percentile(gray, (0.2, 99.8)))
-            limit = top
         if not np.isfinite(high):
             high = float(gray.max())
         unit = np.clip((gray - low) / max(high - low, 1e-12), 0.0, 1.0) ** recipe.gamma
