@@ -26,7 +26,7 @@ from ..session.describe import describe
 from ..session.entry import SessionEvent
 from ..session.history import runs
 from ..session.masking import Mask, mask_for
-from ..session.words import EventKind
+from ..session.words import DEFAULT_GAP_H, EventKind
 from ..store import Store
 from .charting import day_timeline
 from .export import EXPORT_COLUMNS
@@ -34,7 +34,6 @@ from .history import history_of_log
 from .names import Names
 from .pictures import pictures_of
 from .reporting import SEED, render_rows
-from .sessions import DEFAULT_GAP_H
 from .wording import Paragraph, limits_told
 
 #: Pixels a side of the small pictures, and how many are drawn at most.

@@ -4,10 +4,8 @@ import json
 from dataclasses import dataclass
 from typing import Literal
 
+from ..session.words import DEFAULT_GAP_H
 from ..store import Store
-
-#: A pause as long as this usually means that someone else, or another day's work, came next; h.
-DEFAULT_GAP_H = 3.0
 
 
 @dataclass(frozen=True, slots=True)

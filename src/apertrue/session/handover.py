@@ -20,7 +20,7 @@ from .history import running_since, runs
 from .log import events
 from .masking import Mask, mask_for
 from .stand import Standing, standing
-from .words import EventKind
+from .words import DEFAULT_GAP_H, EventKind
 
 #: Fields of the state, with their words, in the order of the page.
 _SET = (
@@ -51,8 +51,6 @@ CAUTION = (
     "apertrue only advises and is not yet verified on an instrument. The maker's procedures, local rules and trained "
     "staff go first."
 )
-#: A night shift's entries belong together across midnight until a pause this long.
-PAUSE = timedelta(hours=3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +105,7 @@ def _of_the_shift(recent: Sequence[SessionEvent], now: datetime) -> Sequence[Ses
     first = next((i for i, e in enumerate(recent) if e.at.astimezone(now.tzinfo).date() == now.date()), None)
     if first is None:
         return recent
-    while first > 0 and recent[first].at - recent[first - 1].at < PAUSE:
+    while first > 0 and recent[first].at - recent[first - 1].at < timedelta(hours=DEFAULT_GAP_H):
         first -= 1
     return recent[first:]
 
