@@ -49,7 +49,8 @@ def test_the_icon_is_a_drawing_of_our_own(manifest) -> None:
 
 
 def test_each_sample_is_a_picture_that_can_be_judged(manifest) -> None:
-    from apertrue.napari._assess_model import AssessModel, Setup
+    from apertrue.napari._assess_model import AssessModel
+    from apertrue.napari._judge_one import Setup
     from apertrue.napari._target import aim
 
     layers = pytest.importorskip("napari.layers")

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from apertrue.errors import InstrumentError
-from apertrue.napari._assess_model import AssessModel, Drawn, Setup, judge_one, load_setup, told
+from apertrue.napari._assess_model import AssessModel, told
 from apertrue.napari._correct import dragged, grip, through
+from apertrue.napari._judge_one import Drawn, Setup, judge_one, load_setup
 from apertrue.napari._marks import SEGMENTS, drawn, edge_seen, marks
 from apertrue.napari._panel_words import age_words, panel
 from apertrue.pipeline import judge
@@ -272,17 +273,17 @@ def test_keys_move_and_size_an_edge() -> None:
 
 def test_only_a_live_views_next_picture_is_followed(monkeypatch, shot) -> None:
     """The same picture, another view or a drawn edge is looked at anew, so that numbers do not hang on history."""
-    from apertrue.napari import _assess_model
+    from apertrue.napari import _assess_model, _judge_one
     from apertrue.napari._target import Aim
 
     seen = []
-    real = _assess_model.judge
+    real = _judge_one.judge
 
     def spy(frame, *, hints, **more):
         seen.append(hints.previous is not None)
         return real(frame, hints=hints, **more)
 
-    monkeypatch.setattr(_assess_model, "judge", spy)
+    monkeypatch.setattr(_judge_one, "judge", spy)
     model = AssessModel(Setup())
     first = shot.frame.pixels
     later = np.roll(first, 1, axis=0)

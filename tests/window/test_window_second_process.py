@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 
 from apertrue.napari import _assess_model, _second_process
-from apertrue.napari._assess_model import AssessModel, Drawn, Setup, judge_one
+from apertrue.napari._assess_model import AssessModel
+from apertrue.napari._judge_one import Drawn, Setup, judge_one
 from apertrue.napari._second_process import SecondProcess, StoppedError
 from apertrue.napari._target import Aim
 

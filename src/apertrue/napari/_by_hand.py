@@ -11,8 +11,9 @@ from qtpy.QtWidgets import QPushButton
 from ..overlay.colors import APERTURE, BEAM
 from ..pipeline import Result
 from ..scene import Edge
-from ._assess_model import AssessModel, Region, Whose
+from ._assess_model import AssessModel, Whose
 from ._edge_tool import Dots, EdgeTool
+from ._judge_one import Region
 from ._marks import drawn
 from ._overlay_layer import OverlayLayer
 from ._region_tool import RegionTool

@@ -18,9 +18,10 @@ from ..advise.cautions import CAUTIONS
 from ..errors import ApertrueError
 from ..pipeline import Result
 from ..registry.format import format_number, with_minus
-from ._assess_model import load_setup, told
+from ._assess_model import told
 from ._calibrate_model import CalibrateModel
 from ._dock import Dock, column, scrolling, tell
+from ._judge_one import load_setup
 from ._reading_box import ReadingBox
 from ._result_view import Fold, line, wrapped
 from ._target import Aim, AimError, aim

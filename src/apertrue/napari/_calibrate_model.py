@@ -20,7 +20,7 @@ from ..calibration.model import STATE_WORDS
 from ..errors import CalibrationError
 from ..pipeline import Result
 from ..registry.format import format_number
-from ._assess_model import Drawn, Setup, judge_one
+from ._judge_one import Drawn, Setup, judge_one
 from ._target import Aim
 
 

@@ -19,8 +19,9 @@ from qtpy.QtWidgets import (
 from ..instrument import Instrument
 from ..practice.game import Look, Review
 from ..registry.format import with_minus
-from ._assess_model import load_setup, told
+from ._assess_model import told
 from ._dock import Dock, column, scrolling, tell
+from ._judge_one import load_setup
 from ._marks import marks
 from ._overlay_layer import OverlayLayer
 from ._practice_model import PracticeModel, look_words

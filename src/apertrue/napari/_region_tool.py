@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from ..overlay.colors import APERTURE
-from ._assess_model import Region
+from ._judge_one import Region
 from ._target import Array
 
 REGION_NAME = "apertrue region"

@@ -23,6 +23,7 @@ from typing import IO, Any
 import numpy as np
 
 from ..frame import Frame
+from ._judge_one import judge_one
 
 _LENGTH, _ALIGNED = 8, 16
 #: Bytes of a first look at a message; more than an answer has.
@@ -197,8 +198,6 @@ def main() -> None:
     answers: IO[bytes] = os.fdopen(os.dup(1), "wb", buffering=0)
     # What a library prints must not get between the answers.
     os.dup2(2, 1)
-    from ._assess_model import judge_one
-
     _send(answers, _READY)
     with suppress(EOFError, OSError, KeyboardInterrupt):
         while True:

@@ -25,8 +25,9 @@ from qtpy.QtWidgets import (
 
 from ..overlay.colors import VERDICTS
 from ..registry.format import with_minus
-from ._assess_model import load_setup, told
+from ._assess_model import told
 from ._dock import Dock, column, scrolling, tell
+from ._judge_one import load_setup
 from ._marks import marks
 from ._origin import origin_of
 from ._overlay_layer import OverlayLayer

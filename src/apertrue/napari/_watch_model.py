@@ -15,7 +15,7 @@ from ..session.clock import zone_of
 from ..session.words import EventKind
 from ..watch import Alarm, Arrivals, Settings, Watcher, done_before
 from ..watch.view import counted, rows
-from ._assess_model import Setup
+from ._judge_one import Setup
 from ._target import Aim, AimError, Array
 
 #: Between two looks into the folder, s.
