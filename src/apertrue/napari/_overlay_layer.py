@@ -6,7 +6,7 @@ import numpy as np
 
 from ._marks import SEGMENTS, Marks
 from ._target import Array
-from ._versions import without_thumbnail
+from ._versions import keep_program, without_thumbnail
 
 NAME = "apertrue edges"
 
@@ -83,6 +83,7 @@ class OverlayLayer:
         )
         self.layer = without_thumbnail(layer)
         self._viewer.add_layer(self.layer)
+        keep_program(self._viewer, self.layer)
         # The picture stays the active layer: its sliders and keys are what the user works with.
         if active is not None and active in self._viewer.layers:
             self._viewer.layers.selection.active = active

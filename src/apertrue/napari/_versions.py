@@ -18,6 +18,30 @@ def without_thumbnail(layer: Any) -> Any:
     return layer
 
 
+def keep_program(viewer: Any, layer: Any) -> bool:
+    """Let a Vectors layer's drawing program be built once; returns whether that could be had.
+
+    vispy's mesh takes a new color function with each change of data, and so has its program compiled and linked anew
+    (vispy 0.17): that takes a third of drawing the lines, and each time some drivers keep a part (1.7 kB in Mesa's
+    software one). The colors' kind never changes here, so neither does the function.
+    """
+    try:
+        node = viewer.window._qt_viewer.canvas.layer_to_visual[layer].node
+        build = node._build_color_transform
+    except (AttributeError, KeyError, RuntimeError):
+        return False
+    made: list[Any] = []
+
+    def kept(colors: Any) -> Any:
+        if colors.ndim == 2 and colors.shape[1] == 1:  # values for a color map
+            return build(colors)
+        made[:] = made or [build(colors)]
+        return made[0]
+
+    node._build_color_transform = kept
+    return True
+
+
 def keep_constants() -> bool:
     """Keep a fault of PySide6 6.12 under Python 3.11 from ending napari; returns whether it had to.
 
