@@ -17,6 +17,7 @@ from qtpy.QtCore import Qt  # noqa: E402
 from qtpy.QtWidgets import QAbstractButton, QAbstractScrollArea, QComboBox, QLabel, QLineEdit  # noqa: E402
 
 import apertrue  # noqa: E402
+from apertrue.napari._overlay_layer import NAME  # noqa: E402
 from apertrue.napari._versions import keep_constants  # noqa: E402
 
 
@@ -94,6 +95,31 @@ def test_many_pictures_leave_nothing_behind(assess, settled, shot, centered) -> 
     assert held() <= kept + 3
     # A few small ones a picture are napari's own.
     assert len(gc.get_objects()) - objects < 10 * 8 + 60
+
+
+def test_new_marks_do_not_have_their_drawing_program_built_again(assess, settled, shot, centered, monkeypatch) -> None:
+    """Each building costs a third of the drawing, and some drivers keep a part of it."""
+    from vispy.gloo import glir
+
+    widget = assess(show=True)
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    settled(widget)
+    canvas = widget.viewer.window._qt_viewer.canvas._scene_canvas
+    drawn, linked = [], []
+    real = glir.GlirProgram.link_program
+    monkeypatch.setattr(glir.GlirProgram, "link_program", lambda program: linked.append(1) or real(program))
+    canvas.events.draw.connect(lambda event: drawn.append(event))
+    before = widget.viewer.layers[NAME].data.copy()
+    for k in range(4):
+        layer.data = (shot if k % 2 else centered).frame.pixels.copy()
+        settled(widget)
+        widget.viewer.screenshot(canvas_only=True, flash=False)
+    layer.data = np.roll(shot.frame.pixels, 7, axis=0)
+    settled(widget)
+    widget.viewer.screenshot(canvas_only=True, flash=False)
+    assert not np.array_equal(widget.viewer.layers[NAME].data, before)
+    assert len(drawn) >= 5
+    assert not linked
 
 
 def test_references_to_constants_do_not_run_out() -> None:
