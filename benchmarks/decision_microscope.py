@@ -64,6 +64,10 @@ class Row:
         way = getattr(self, policy) if policy in ("chosen", "table", "never", "within") else policy
         return self.costs[way] - min(self.costs.values())
 
+    def regret_within(self, policy: str) -> float:
+        """Minutes beyond the cheapest way that the limits leave, truth known; may be negative."""
+        return self.regret(policy) - self.regret("within")
+
 
 class Looking:
     """How a microscope is measured: by pictures through the engine, or by its truth plus noise."""
@@ -243,20 +247,24 @@ def report(count: int, pictures: bool, first: int = 1000) -> bool:
     best = np.array([min(r.costs.values()) for r in rows])
     draws = np.random.default_rng(0).integers(0, len(rows), (500, len(rows)))
 
-    def ratio(extra: np.ndarray) -> tuple[float, float]:
-        """Mean, in % of the cheapest way's cost, and its 1σ over the draw of microscopes."""
-        value = 100 * float(extra.mean() / best.mean())
-        return value, 100 * float((extra[draws].mean(axis=1) / best[draws].mean(axis=1)).std())
+    within = np.array([r.costs[r.within] for r in rows])
+
+    def ratio(extra: np.ndarray, reference: np.ndarray = best) -> tuple[float, float]:
+        """Mean, in % of a reference's cost (the cheapest way's), and its 1σ over the draw of microscopes."""
+        value = 100 * float(extra.mean() / reference.mean())
+        return value, 100 * float((extra[draws].mean(axis=1) / reference[draws].mean(axis=1)).std())
 
     print(f"\nVirtual microscopes, {how}: {len(rows)} of {count} could be judged; cheapest way {best.mean():.2f} min")
     extra = {name: np.array([r.regret(key) for r in rows]) for name, key in POLICIES}
     for name, key in POLICIES:
         percent, sigma = ratio(extra[name])
         more, more_sigma = ratio(extra[name] - extra["apertrue"])
+        kept, kept_sigma = ratio(np.array([r.regret_within(key) for r in rows]), within)
         ways = [getattr(r, key) if key in Row.__dataclass_fields__ else key for r in rows]
         shares = ", ".join(f"{w} {100 * ways.count(w) / len(ways):.0f} %" for w in ("leave", "nudge", "auto"))
         print(
             f"  {name:34s} regret {extra[name].mean():5.2f} min, {percent:6.1f} ± {sigma:4.1f} %; "
+            f"within the limits {kept:6.1f} ± {kept_sigma:4.1f} %; "
             f"more than apertrue {more:+6.1f} ± {more_sigma:4.1f} %  {shares}"
         )
     for state, flag in (("with a calibration", True), ("without", False)):
