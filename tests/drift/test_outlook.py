@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from apertrue.drift import HOLDS_H, Bank, Restart, Settling, Sighting, outlook, passage_times, sentences
+from apertrue.drift import HOLDS_H, Bank, Restart, Settling, Sighting, Step, outlook, passage_times, sentences
 
 RNG = 11
 
@@ -83,6 +83,17 @@ def test_over_the_limit_already():
     view = _look([_sight(t, 8 + 0.1 * t) for t in (0.0, 0.5, 1.0)], 1.0)
     assert view.late_h == 0.0
     assert sentences(view, _clock)[0] == "Working score is below 97 already: center now."
+
+
+def test_after_a_move_of_unknown_effect_no_place_is_claimed():
+    for seen in ([_sight(0.0, 9.0)], CREEP):
+        view = _look([*seen, Step(2.6)], 2.7)
+        assert view.lost
+        (text,) = sentences(view, _clock)
+        assert "not known" in text
+        assert "Take a picture" in text
+        assert not _look([*seen, Step(2.6, 0.3, 0.0, 0.01, 0.0, 0.01)], 2.7).lost
+        assert not _look([*seen, Step(2.6), _sight(2.65, 0.5)], 2.7).lost
 
 
 def test_steady_beam_is_looked_at_again_after_common_practice_at_the_latest():

@@ -122,6 +122,16 @@ def test_another_focus_asks_for_the_place_anew_but_keeps_the_creep(log, start, m
     assert follower.settled.velocity().moments[1][0, 0] < 4 * before
 
 
+def test_a_move_within_seconds_is_no_burst(log, start, make_assessment):
+    """Turned by hand from one picture to the next, no entry: their mean would be a place where the beam never was."""
+    for k, x in enumerate((1.8, 11.2)):
+        at = start + timedelta(seconds=8 * k)
+        add_picture(log, make_assessment(x, 0.0, 0.05, at=at, file=f"{k}.tif"), at, digest=str(k))
+    here = standing(log, Instrument(), start + timedelta(minutes=1))
+    assert here.outlook.offset.x == pytest.approx(11.2, abs=0.1)
+    assert "already" in here.sentences[0]
+
+
 def test_a_burst_is_merged(log, start, make_assessment):
     with log.transaction():
         for k in range(50):

@@ -15,6 +15,7 @@ from .crossing import HORIZON_H, Crossing, crossing
 from .forecast import OffsetForecast, Rate, offset_forecast, rate
 from .priors import HOLDS_H, SETTLES_WITHIN_H
 from .score_curve import ScoreCurve
+from .state_space import UNKNOWN_PERCENT
 
 Basis = Literal["pictures", "common-practice", "none"]
 
@@ -57,6 +58,13 @@ class Outlook:
     settling: bool = False
     horizon_h: float = HORIZON_H
     unexplained: int = 0
+
+    @property
+    def lost(self) -> bool:
+        """Whether a move whose effect nobody knows came after the last picture: the beam may lie anywhere."""
+        if self.offset is None:
+            return False
+        return max(b - a for a, b in (self.offset.x_interval, self.offset.y_interval)) > UNKNOWN_PERCENT
 
     @property
     def minutes_to_limit(self) -> tuple[float, float, float] | None:
@@ -160,6 +168,8 @@ def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
     out: list[str] = []
     if view.basis == "none":
         return ("No forecast: no picture with an offset since the instrument's state last changed.",)
+    if view.lost:
+        return ("Where the beam lies now is not known: it was moved since the last picture. Take a picture.",)
     if view.basis == "common-practice":
         if view.settling:
             out.append(

@@ -22,6 +22,8 @@ from .words import RESTARTS, SETTLINGS, EventKind
 MERGE_S = 20.0
 #: Scenes whose offset says where the beam lies.
 _TELLING = ("both-edges", "clipped", "beam-only")
+#: How far a beam strays within that time when nobody turns it, %, 1σ.
+_SHORT_PERCENT = 0.5
 #: A sighting's 1σ is never taken smaller than this, %.
 _FLOOR_PERCENT = 0.003
 
@@ -163,6 +165,8 @@ class Follower:
             return replace(out, recent=(seen, entry.at))
         merged, first = out.recent
         if 0 <= (entry.at - first).total_seconds() < MERGE_S:
+            if _moved_between(merged, seen):  # turned by hand from one to the next: only the later one still holds
+                return replace(out, recent=(seen, entry.at))
             return replace(out, recent=(_merged(merged, seen), first))
         return replace(out._flushed(), recent=(seen, entry.at))
 
@@ -190,6 +194,13 @@ def sighting(entry: SessionEvent, t_h: float) -> Sighting | None:
     return Sighting.from_sigmas(
         t_h, x, y, max(sx, _FLOOR_PERCENT), max(sy, _FLOOR_PERCENT), entry.get("offset_xy_correlation")
     )
+
+
+def _moved_between(a: Sighting, b: Sighting) -> bool:
+    """Whether two places differ by more than four times what doubt, jitter and creep make in such a short time."""
+    cov = np.array([[a.xx + b.xx, a.xy + b.xy], [a.xy + b.xy, a.yy + b.yy]]) + _SHORT_PERCENT**2 * np.eye(2)
+    step = np.array([b.x - a.x, b.y - a.y])
+    return bool(step @ np.linalg.solve(cov, step) > 16.0)
 
 
 def _merged(a: Sighting, b: Sighting) -> Sighting:
