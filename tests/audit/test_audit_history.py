@@ -143,13 +143,13 @@ def test_the_report_shows_the_same_numbers_as_the_records(history: Any) -> None:
         assert row[1] == str(record["recalls"])
         assert float(row[2]) == pytest.approx(record["offset_rms_percent"], abs=0.0501)
         for cell, name in ((row[4], "start_gun_shift_x"), (row[5], "start_gun_shift_y")):
-            value, sigma = (float(v) for v in cell.split(" ± "))
+            value, sigma = (float(v.replace("−", "-")) for v in cell.split(" ± "))
             assert value == pytest.approx(record[name], abs=0.51 * 10.0 ** -len(cell.split(" ± ")[0].split(".")[1]))
             assert sigma == pytest.approx(record[name + "_sigma"], rel=0.2)
         assert row[7].split()[0] in (str(record["pays_after_recalls"]), "—")
     table = current_charts(history.curves)[0].table
     assert table is not None
-    told = {(r[0], r[1]): float(r[2].split(" ± ")[0]) for r in table.rows}
+    told = {(r[0], r[1]): float(r[2].split(" ± ")[0].replace("−", "-")) for r in table.rows}
     for f in history.curves[0].foci:
         key = (f"{f.current_pa / 1000:.3g} nA" if f.current_pa >= 1000 else f"{f.current_pa:.3g} pA", f.side)
         assert told[key] == pytest.approx(f.focus, abs=max(0.1, f.sigma or 0.0))

@@ -1,6 +1,7 @@
 """``apertrue calibrate`` as typed: sheets, pictures, questions, confirmation."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -37,6 +38,9 @@ def test_sheet_of_offsets_gives_the_matrix_and_keeps_it(tmp_path):
     assert got.exit_code == 0, got.output
     assert "The calibration is good" in got.output
     assert "Gun shift X +1 moves the beam 3." in got.output
+    # The last point's readings, in the table and everywhere with true minus signs.
+    assert "−2.5" in got.output
+    assert not re.search(r"[^\w.-]-[\d.]", got.output.partition("Kept in")[0])
     (kept,) = load_calibrations(out)
     assert kept.a == pytest.approx(A, abs=0.15)
     assert (kept.state.kv, kept.state.mode) == (200.0, "STEM")

@@ -60,6 +60,16 @@ def test_plain_tables_are_aligned(capsys: pytest.CaptureFixture[str]) -> None:
     ]
 
 
+def test_numbers_have_true_minus_signs_and_names_keep_their_hyphens(capsys: pytest.CaptureFixture[str]) -> None:
+    _output.print_table(["name", "x"], [["scan -3.tif", "-1.20 ± 0.10"]], right=(1,))
+    _output.print_sentence("turn X by -3.2 (to -.5), not past 2026-03-02")
+    _output.print_text("kept in run -7.json")
+    table, said, place = capsys.readouterr().out.splitlines()[-3:]
+    assert table == "scan -3.tif  −1.20 ± 0.10"
+    assert said == "turn X by −3.2 (to −.5), not past 2026-03-02"
+    assert place == "kept in run -7.json"
+
+
 @pytest.mark.parametrize("columns", [30, 60, 200])
 def test_on_a_terminal_of_any_width_no_number_is_cut(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, columns: int

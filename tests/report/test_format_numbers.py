@@ -19,7 +19,7 @@ from apertrue.registry.format import format_number, format_value, heading, unit_
         (1234.5, 35.0, "1230 ± 40"),
         (1234.5, 12.0, "1234 ± 12"),
         (-0.0001, 0.3, "0.0 ± 0.3"),
-        (-3.21, 0.5, "-3.2 ± 0.5"),
+        (-3.21, 0.5, "−3.2 ± 0.5"),
         (3.0, 1e-12, "3.000000 ± 0.000000"),
         (3.14159, None, "3.14"),
         (3.14159, 0.0, "3.14"),
@@ -40,7 +40,7 @@ def test_digits_follow_the_doubt(value: float | None, sigma: float | None, text:
         ("offset_um", 1.234, 0.021, "1.234 ± 0.021 µm"),
         ("working_score", 97.04, 0.55, "97.0 ± 0.6"),
         ("kv", 200.0, None, "200 kV"),
-        ("gun_focus", -40.0, None, "-40"),
+        ("gun_focus", -40.0, None, "−40"),
         ("current_pa", 22.5, None, "22.5 pA"),
         ("page", 3, None, "3"),
         ("scene", "both-edges", None, "both-edges"),
@@ -64,6 +64,6 @@ def test_headings_carry_the_unit() -> None:
 
 @given(st.floats(-1e6, 1e6), st.floats(1e-5, 1e5))
 def test_what_is_printed_is_the_value_within_its_doubt(value: float, sigma: float) -> None:
-    shown, doubt = (float(t) for t in format_number(value, sigma).split(" ± "))
+    shown, doubt = (float(t.replace("−", "-")) for t in format_number(value, sigma).split(" ± "))
     assert abs(shown - value) <= 0.18 * sigma + 1e-9
     assert 0.8 * sigma <= doubt <= 1.2 * sigma

@@ -27,7 +27,7 @@ def test_without_a_log_the_way_to_start_is_told(type_in):
 
 
 def test_add_note_show_undo(type_in):
-    assert "gun shift X +1.5" in type_in("add", "nudge", "nudge_x=1,5", "--at", "00:01")
+    assert "gun shift X +1.5, Y −2" in type_in("add", "nudge", "nudge_x=1,5", "nudge_y=-2", "--at", "00:01")
     assert "routine ended: hung" in type_in("add", "routine-end", "--outcome", "hung")
     assert "a b" in type_in("note", "a", "b", "--who", "Robin")
     assert "taken back" in type_in("undo", "1", "--why", "wrong axis")

@@ -1,15 +1,13 @@
 """Numbers and directions in plain words: value ± 1σ, clock and compass words. Pure."""
 
-from ..registry.format import format_number
-
-MINUS = "−"
+from ..registry.format import MINUS, format_number
 
 _COMPASS = ("right", "up and right", "up", "up and left", "left", "down and left", "down", "down and right")
 
 
 def measured(value: float, sigma: float | None, unit: str = "", *, signed: bool = False) -> str:
     """``23.0 ± 0.3 %``, digits as everywhere in the house; a true minus sign, and a plus sign if ``signed``."""
-    text = format_number(value, sigma, unit=unit, decimals=1).replace("-", MINUS)
+    text = format_number(value, sigma, unit=unit, decimals=1)
     return "+" + text if signed and not text.startswith(MINUS) else text
 
 

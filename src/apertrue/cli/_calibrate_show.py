@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ._output import note, print_json, print_table, print_text
+from ._output import note, print_json, print_sentence, print_table, print_text
 
 if TYPE_CHECKING:
     from ..calibration import Calibration, Confirmation, Estimate, Quality, Question
@@ -42,7 +42,7 @@ def print_calibration(
     print_text()
     describe(made)
     for sentence in judged.sentences:
-        print_text(sentence)
+        print_sentence(sentence)
     for question in asked:
         note(f"accepted in spite of: {question.sentence}")
     print_text("Not kept." if place is None else f"Kept in {place}")
@@ -117,6 +117,7 @@ def print_list(place: Path, as_json: bool) -> None:
     """The kept calibrations."""
     from ..calibration import load_calibrations
     from ..calibration.files import to_dict
+    from ..registry.format import with_minus
 
     kept = load_calibrations(place)
     if as_json:
@@ -135,7 +136,7 @@ def print_list(place: Path, as_json: bool) -> None:
         rows.append(
             [
                 when.strftime("%Y-%m-%d %H:%M") if when else "",
-                state,
+                with_minus(state),
                 f"{d['gain_x_percent']:.2f}",
                 f"{d['gain_y_percent']:.2f}",
                 f"{100 * float(d['relative_doubt']):.1f}",

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Literal, TextIO
 
 from ..errors import ApertrueError, InstrumentError, MissingExtraError, WriteError
+from ..registry.format import with_minus
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,6 +24,7 @@ __all__ = [
     "note",
     "prepare_streams",
     "print_json",
+    "print_sentence",
     "print_table",
     "print_text",
     "report_error",
@@ -141,6 +143,11 @@ def print_text(text: str = "") -> None:
     sys.stdout.write(text.translate(_CONTROLS) + "\n")
 
 
+def print_sentence(text: str) -> None:
+    """Print a line that holds numbers, with true minus signs (a file's name belongs into :func:`print_text`)."""
+    print_text(with_minus(text))
+
+
 def note(text: str) -> None:
     """Say something beside the results, on stderr."""
     sys.stderr.write(f"apertrue: {text.translate(_CONTROLS)}\n")
@@ -187,15 +194,16 @@ def print_table(
     Args:
         headings: one a column.
         rows: texts, one a column each.
-        right: indices of the columns to align to the right.
+        right: indices of the columns to align to the right: numbers, which get true minus signs.
         styles: column → {text of the cell: rich style}.
         title: a line above.
     """
-    table = [list(row) for row in rows]
+    numbers = frozenset(right)
+    table = [[with_minus(c) if i in numbers else c for i, c in enumerate(row)] for row in rows]
     if wants_color():
-        _print_rich(headings, table, frozenset(right), styles or {}, title)
+        _print_rich(headings, table, numbers, styles or {}, title)
     else:
-        _print_plain(headings, table, frozenset(right), title)
+        _print_plain(headings, table, numbers, title)
 
 
 def _print_plain(headings: Sequence[str], rows: list[list[str]], right: frozenset[int], title: str | None) -> None:

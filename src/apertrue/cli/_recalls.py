@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ._output import note, print_json, print_table, print_text
+from ._output import note, print_json, print_sentence, print_table, print_text
 from ._session_common import InstrumentOption, JsonOption, LogOption, open_session_log, set_up
 
 if TYPE_CHECKING:
@@ -93,14 +93,14 @@ def show_recalls(
         for summary in summaries:
             print_text()
             for sentence in summary.sentences:
-                print_text(sentence)
+                print_sentence(sentence)
         if learned:
             told = " and ".join(f"{n} moves on the {side} side" for side, n in sorted(learned.items()))
             print_text()
             print_text(f"Which way the shift axes move the beam was learned from the log's own moves ({told}).")
     print_text()
     for sentence in sides.sentences:
-        print_text(sentence)
+        print_sentence(sentence)
 
 
 def _row(record: dict[str, Any]) -> list[str]:

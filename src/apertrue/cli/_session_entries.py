@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ._output import print_json, print_text, report_error
+from ._output import print_json, print_sentence, print_text, report_error
 from ._session_common import (
     AtOption,
     InstrumentOption,
@@ -198,7 +198,7 @@ def _add_pictures(
         print_json(standing_dict(here))
     else:
         for sentence in here.sentences:
-            print_text(sentence)
+            print_sentence(sentence)
     return bad
 
 
@@ -213,7 +213,7 @@ def _tell(done: Any, json: bool) -> None:
     print_text(f"{file}: {describe(done.event)}{known}")
     if done.added:
         for sentence in done.result.advice.sentences[:3]:
-            print_text(f"  {sentence}")
+            print_sentence(f"  {sentence}")
 
 
 def _said(entry: "SessionEvent", json: bool) -> None:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from ._output import note, print_json, print_table, print_text
+from ._output import note, print_json, print_sentence, print_table, print_text
 from ._session_common import (
     DayOption,
     InstrumentOption,
@@ -58,7 +58,7 @@ def show(
         return
     _print_entries(entries, moment)
     for sentence in _rate_sentence(here) + here.sentences:
-        print_text(sentence)
+        print_sentence(sentence)
 
 
 def plot(

@@ -14,7 +14,7 @@ from ._calibrate_show import (
     print_list,
     question_record,
 )
-from ._output import note, print_json, print_text
+from ._output import note, print_json, print_sentence, print_text
 
 if TYPE_CHECKING:
     from ..calibration import Guide, Point, Question, StateKey
@@ -245,7 +245,7 @@ def _answered(
 
     while asked:
         for question in asked:
-            print_text(question.sentence)
+            print_sentence(question.sentence)
             if question.suggestion is None:
                 continue
             x, y = question.suggestion
@@ -280,7 +280,7 @@ def _confirm(points: list["Point"], state: "StateKey", place: Path, as_json: boo
         print_json(confirmation_record(outcome, place if kept else None))
     else:
         for sentence in outcome.sentences:
-            print_text(sentence)
+            print_sentence(sentence)
         if kept:
             print_text(f"Kept, sharpened by these moves and dated, in {place}")
     if not outcome.agrees:
@@ -312,7 +312,7 @@ def _guided(
     while True:
         following = progress.suggestion()
         print_text()
-        print_text(f"{len(progress.points) + 1}. {following.sentence}")
+        print_sentence(f"{len(progress.points) + 1}. {following.sentence}")
         file = _ask("Picture: ")
         if file in ("quit", None):
             print_text("Nothing was kept.")
@@ -351,12 +351,12 @@ def _guided(
 
 def _progress(progress: "Guide") -> None:
     p = progress.points[-1]
-    print_text(f"   offset x {p.offset_x:+.2f} ± {p.x_sigma:.2f}, y {p.offset_y:+.2f} ± {p.y_sigma:.2f} % (y down)")
+    print_sentence(f"   offset x {p.offset_x:+.2f} ± {p.x_sigma:.2f}, y {p.offset_y:+.2f} ± {p.y_sigma:.2f} % (y down)")
     for question in (q for q in progress.questions() if q.kind == "gain"):
         note(question.sentence)
     judged = progress.quality()
     if judged is not None and progress.open_question() is None:
-        print_text(f"   {judged.sentences[0]}")
+        print_sentence(f"   {judged.sentences[0]}")
         if len(progress.points) == 3:
             print_text("   Three points fit exactly whatever they say: a fourth shows a mistake.")
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ._output import note, print_json, print_text
+from ._output import note, print_json, print_sentence, print_text
 
 if TYPE_CHECKING:
     from ..frame import Frame
@@ -122,7 +122,7 @@ def compare(
         print_json(_record(made, a, b, difference, second if light else None))
         return
     for sentence in made.sentences:
-        print_text(sentence)
+        print_sentence(sentence)
     if difference is not None and difference.named and not any(m.id == "learned-difference" for m in made.misfits):
         print_text(
             f"Intensity center and edge center differ by {difference.size_percent:.1f} % of the aperture radius "
@@ -153,7 +153,7 @@ def _axis(pictures: list[Path], strengths: str, setup: "Setup", json: bool) -> N
     if json:
         print_json(asdict(found))
     else:
-        print_text(found.sentence)
+        print_sentence(found.sentence)
 
 
 def _light_rows(result: "Result") -> list[list[float]] | None:
@@ -165,6 +165,7 @@ def _light_rows(result: "Result") -> list[list[float]] | None:
 
 
 def _print_light(result: "Result") -> None:
+    from ..registry.format import NOTHING
     from ._output import print_table
 
     rows = _light_rows(result)
@@ -174,7 +175,7 @@ def _print_light(result: "Result") -> None:
     sectors = len(rows[0])
     headings = ["Light, % of its mean", *(f"{360 * i // sectors}°" for i in range(sectors))]
     names = ("center", "middle", "rim")
-    body = [[n, *("-" if v != v else f"{100 * v:.0f}" for v in row)] for n, row in zip(names, rows, strict=True)]
+    body = [[n, *(NOTHING if v != v else f"{100 * v:.0f}" for v in row)] for n, row in zip(names, rows, strict=True)]
     print_table(headings, body, right=range(1, sectors + 1))
 
 

@@ -18,7 +18,7 @@ from ._current_models import (
     sides_of,
     wanted_states,
 )
-from ._output import note, print_json, print_table, print_text
+from ._output import note, print_json, print_sentence, print_table, print_text
 
 if TYPE_CHECKING:
     pass
@@ -92,7 +92,7 @@ def curve(
         if json:
             print_json(model_record(model) | {"curve": rows})
             continue
-        print_text(f"{model.state.label}, {rests_on(model)}")
+        print_sentence(f"{model.state.label}, {rests_on(model)}")
         print_table(
             ["side", "focus", "current", "68 %", "95 %"],
             [
@@ -154,14 +154,14 @@ def focus(
                 continue
             if answer.focus is not None and answer.interval_95 is not None:
                 low, high = answer.interval_95
-                print_text(
+                print_sentence(
                     f"{model.state.label}, {name} side: {as_current(current)} at focus {answer.focus:.1f} ± {answer.sigma:.1f}"
                     f" (95 %: {low:.1f} to {high:.1f})."
                 )
             else:
                 print_text(f"{model.state.label}, {name} side: no focus found.")
             for sentence in answer.sentences:
-                print_text(f"  {sentence}")
+                print_sentence(f"  {sentence}")
     if not json:
         print_caution()
 
@@ -240,14 +240,14 @@ def at(
             continue
         if answer.current_pa is not None and answer.interval_95 is not None:
             low, high = answer.interval_95
-            print_text(
+            print_sentence(
                 f"{model.state.label}, {answer.side} side, focus {focus:g}: {as_current(answer.current_pa)} "
                 f"± {as_current(answer.sigma_pa or 0.0)} (95 %: {as_current(low)} to {as_current(high)})."
             )
         else:
-            print_text(f"{model.state.label}, focus {focus:g}: no current known.")
+            print_sentence(f"{model.state.label}, focus {focus:g}: no current known.")
         for sentence in answer.sentences:
-            print_text(f"  {sentence}")
+            print_sentence(f"  {sentence}")
         if scaled is not None:
             value = (
                 ""
@@ -300,7 +300,7 @@ def today(
             continue
         print_text(f"{state.label}, session {last or 'without a time'}, {len(now)} readings:")
         for sentence in (why,) if result is None else result.sentences:
-            print_text(f"  {sentence}")
+            print_sentence(f"  {sentence}")
 
 
 @app.command()
@@ -350,6 +350,6 @@ def cost(
         print_json(cost_record(found))
         return
     for sentence in found.sentences:
-        print_text(sentence)
+        print_sentence(sentence)
     if found.wavelength_pm is not None:
         print_text(f"Wavelength at {kv:g} kV: {found.wavelength_pm:.4f} pm (relativistic).")

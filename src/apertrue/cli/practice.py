@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ._output import note, print_json, print_text, wants_color
+from ._output import note, print_json, print_sentence, print_text, wants_color
 
 if TYPE_CHECKING:
     from ..frame import Frame
@@ -83,7 +83,7 @@ def practice(
         else:
             print_text()
             for sentence in review.sentences:
-                print_text(sentence)
+                print_sentence(sentence)
             print_text(f"The same microscope again: apertrue practice --task {task} --seed {seed}")
 
 
@@ -101,6 +101,11 @@ class _Desk:
     def say(self, text: str = "") -> None:
         if not self.quiet:
             print_text(text)
+
+    def tell(self, text: str) -> None:
+        """A sentence with numbers."""
+        if not self.quiet:
+            print_sentence(text)
 
     def play(self) -> bool:
         """Until ``done`` or the end of the input (``True``), or ``quit`` (``False``)."""
@@ -173,7 +178,7 @@ class _Desk:
 
     def readings(self) -> None:
         scope = self.game.scope
-        self.say(
+        self.tell(
             f"{scope.now:%H:%M}  gun shift X {scope.shift[0]:g}, Y {scope.shift[1]:g}  focus {scope.focus:.2f}  "
             f"tilt {scope.tilt[0]:g}, {scope.tilt[1]:g}"
         )
@@ -192,7 +197,7 @@ class _Desk:
             self.say((as_half_blocks if wants_color() else as_text)(frame.pixels, self.width))
         self.readings()
         for sentence in look.sentences:
-            self.say(sentence)
+            self.tell(sentence)
         if look.cautions and not self.cautioned:
             for sentence in look.cautions:
                 self.say(f"  ! {sentence}")

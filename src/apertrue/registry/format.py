@@ -1,7 +1,8 @@
 """Numbers for people: one formatter for command line, window and report, so that all show the same digits.
 
 ``value ± σ unit``: σ with two significant digits when it begins with 1 or 2, else with one, and the value to the same
-place (the custom of the GUM, JCGM 100:2008, 7.2.6, which asks for at most two). What is not measured is ``—``.
+place (the custom of the GUM, JCGM 100:2008, 7.2.6, which asks for at most two). What is not measured is ``—``; minus signs
+are true ones. Programs get numbers, not these texts.
 """
 
 import re
@@ -13,6 +14,8 @@ from .fields import field
 
 #: What stands for "not measured" or "not known".
 NOTHING = "—"
+#: Before numbers for people; a hyphen is easily missed.
+MINUS = "−"
 
 _UNITS = {"1": "", "0–100": "", "deg": "°", "% of the aperture radius": "%", "console units": ""}
 _MOST_DECIMALS = 6
@@ -65,7 +68,7 @@ def format_number(
 
 def with_minus(text: str) -> str:
     """A text for people with true minus signs before its numbers; dates, ranges and names with hyphens stay."""
-    return _HYPHEN_MINUS.sub("−", text)
+    return _HYPHEN_MINUS.sub(MINUS, text)
 
 
 def unit_symbol(name: str) -> str:
@@ -96,7 +99,9 @@ def _places(sigma: float) -> int:
 
 def _plain(value: float, decimals: int) -> str:
     text = f"{value:.{decimals}f}"
-    return text[1:] if text.startswith("-") and not text.strip("-0.") else text  # no "-0.00"
+    if not text.startswith("-"):
+        return text
+    return MINUS + text[1:] if text.strip("-0.") else text[1:]  # no "−0.00"
 
 
 def _items(value: Any) -> Iterable[str]:

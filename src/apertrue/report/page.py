@@ -57,8 +57,8 @@ def _environment() -> Environment:
 
 
 def pretty(text: str) -> str:
-    """A formatted number with a real minus sign and spaces that do not break."""
-    return text.replace("-", "−", 1).replace(" ", "\u00a0") if text[:1] == "-" else text.replace(" ", "\u00a0")
+    """A formatted number with spaces that do not break."""
+    return text.replace(" ", "\u00a0")
 
 
 def render_page(template: str, *, title: str, made_at: datetime | None = None, **context: Any) -> str:

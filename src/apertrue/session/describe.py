@@ -1,6 +1,6 @@
 """One entry in one line for people."""
 
-from ..registry.format import format_value
+from ..registry.format import format_value, with_minus
 from .entry import SessionEvent
 from .words import EventKind
 
@@ -74,4 +74,4 @@ def _picture(event: SessionEvent) -> str:
 
 
 def _signed(number: float | None) -> str:
-    return "" if number is None else f"{number:+g}"
+    return "" if number is None else with_minus(f"{number:+g}")

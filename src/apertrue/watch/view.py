@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from ..registry.format import NOTHING, format_number
+from ..registry.format import NOTHING, format_number, with_minus
 from ..session.clock import age_words, clock_words, in_zone, zone_of
 from ..session.describe import describe, value
 
@@ -49,7 +49,8 @@ def rows(watcher: Watcher, now: datetime) -> list[tuple[str, str]]:
         out.append(("Forecast", here.sentences[0]))
     if last is not None and last.get("nudge_x") is not None:
         console = watcher.instrument.console
-        out.append(("Move", f"{console.name_x} {last.get('nudge_x'):+g}, {console.name_y} {last.get('nudge_y'):+g}"))
+        move = f"{console.name_x} {last.get('nudge_x'):+g}, {console.name_y} {last.get('nudge_y'):+g}"
+        out.append(("Move", with_minus(move)))
     return out
 
 
