@@ -22,7 +22,7 @@ def recalls(
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Show how far stored gun settings leave the beam off, how that grows, and better start values.
+    """Show how far stored gun settings leave the beam off, and better start values.
 
     Example: apertrue session recalls
     """

@@ -247,26 +247,28 @@ class Practice:
         return cautions_for(occasion, self.instrument.camera(name), name, None)
 
 
+def _many(count: int, what: str) -> str:
+    """``1 move``, ``2 moves``."""
+    return f"{count} {what}" + ("" if count == 1 else "s")
+
+
 def _review_words(r: Review, actions: list[Action]) -> tuple[str, ...]:
     says = [
         f"{'Reached' if r.reached else 'Not reached'}: the beam stands {r.end.offset_percent:.1f} % of the aperture "
-        f"radius "
-        f"off center (at the start {r.start.offset_percent:.1f} %, goal {r.task.goal_percent:g} %).",
+        f"radius off center (at the start {r.start.offset_percent:.1f} %, goal {r.task.goal_percent:g} %).",
         f"Working score {r.start.working_score:.1f} → {r.end.working_score:.1f}; beam current "
-        f"{r.start.current_pa:.3g} → "
-        f"{r.end.current_pa:.3g} pA; clipped {100 * r.end.clipped_fraction:.1f} %.",
-        f"You took {r.minutes:.1f} min: {r.moves} moves, {r.pictures} pictures"
-        + (f", {r.readings} current readings" if r.readings else "")
-        + (f", {r.routine_runs} run(s) of the routine" if r.routine_runs else "")
+        f"{r.start.current_pa:.3g} → {r.end.current_pa:.3g} pA; clipped {100 * r.end.clipped_fraction:.1f} %.",
+        f"You took {r.minutes:.1f} min: {_many(r.moves, 'move')}, {_many(r.pictures, 'picture')}"
+        + (f", {_many(r.readings, 'current reading')}" if r.readings else "")
+        + (f", {_many(r.routine_runs, 'run')} of the routine" if r.routine_runs else "")
         + ".",
-        f"Advice alone, from the same start: {r.advised.minutes:.1f} min, {r.advised.moves} moves, "
-        f"{r.advised.snapshots} pictures, {r.advised.offset_percent:.1f} % off at the end.",
+        f"Advice alone, from the same start: {r.advised.minutes:.1f} min, {_many(r.advised.moves, 'move')}, "
+        f"{_many(r.advised.snapshots, 'picture')}, {r.advised.offset_percent:.1f} % off at the end.",
     ]
     if r.worse >= 2 and 3 * r.worse > r.moves:
         says.append(
             f"{r.worse} of {r.moves} moves made it worse: one axis at a time, and a picture after each, shows which "
-            f"way it "
-            "turns the beam."
+            "way it turns the beam."
         )
     if r.pictures < r.moves // 2:
         says.append("Several moves went without a picture in between: what a move did is then a guess.")
