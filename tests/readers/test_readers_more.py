@@ -125,6 +125,17 @@ def test_urls(gray16):
         read_frame("nosuchprotocol://a.npy")
 
 
+def test_an_address_that_needs_a_further_package_names_it(monkeypatch):
+    fsspec = pytest.importorskip("fsspec")
+
+    def needs_more(*_, **__):
+        raise ImportError("Install s3fs to access S3")
+
+    monkeypatch.setattr(fsspec, "open", needs_more)
+    with pytest.raises(ReadError, match=r"needs one more package \(Install s3fs to access S3\)"):
+        read_frame("s3://bucket/a.npy")
+
+
 def test_urls_without_the_extra(without):
     without("fsspec")
     with pytest.raises(ReadError, match=r"apertrue\[remote\]"):

@@ -206,6 +206,8 @@ def _remote(url: str, name_of: Callable[[str], str], other: Other) -> Iterator[E
                 yield _remote_entry(fs, about, name_of(relative), url)
     except ReadError:
         raise
+    except ImportError as error:  # fsspec names what this kind of address needs
+        raise ReadError(url, f"this kind of address needs one more package ({error})", "Install it.") from error
     except Exception as error:  # each kind of storage has errors of its own
         raise ReadError(url, f"it could not be listed ({error})", "Check the address and your access.") from error
 

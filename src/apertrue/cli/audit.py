@@ -83,7 +83,7 @@ def audit(
     Exit status: 0 done, 1 some file could not be read (the others are done), 2 wrong usage, 130 stopped.
     """
     from ..audit import MIGRATIONS, Audit, AuditSettings, Limits, changed_since, run_audit
-    from ..errors import ReadError
+    from ..errors import MissingExtraError, ReadError
     from ..instrument import find_instrument
     from ..runner import RunnerError
     from ..store import open_store
@@ -96,6 +96,11 @@ def audit(
         if not output.absolute().parent.is_dir():
             note(f"{output}: there is no folder {output.parent}. Make it first.")
             raise typer.Exit(2)
+    if parquet:
+        try:  # said before the work, not after it
+            import pyarrow  # noqa: F401
+        except ImportError as error:
+            raise MissingExtraError("table", "Writing Parquet") from error
     with open_store(store, migrations=MIGRATIONS, durable=False) as opened:
         _tell_anew(changed_since(opened, sources, settings))
         try:

@@ -106,6 +106,8 @@ def _remote(url: str, name: str) -> Source:
         handle = fsspec.open(url, "rb").open()
     except OSError as problem:
         raise os_error(problem, name) from problem
+    except ImportError as problem:  # fsspec names what this kind of address needs
+        raise ReadError(name, f"this kind of address needs one more package ({problem})", "Install it") from problem
     except Exception as problem:  # each kind of storage has errors of its own
         raise ReadError(name, f"it could not be fetched ({problem})", "Check the address and your access") from problem
     return open_stream(handle, name)
