@@ -18,8 +18,9 @@ from .geometry import Measured, ellipticity, gap, gradient, length_and_direction
 
 Array = NDArray[np.float64]
 
-#: An offset whose 1σ exceeds this share of the aperture radius is not given.
-MOST_SIGMA = 0.05
+#: An offset is not given when its 1σ exceeds this share of the aperture radius and that share of its own length: half a
+#: beam cut off leaves short arcs, and an offset of 60 ± 10 % still says where to turn.
+MOST_SIGMA, MOST_RELATIVE = 0.05, 0.2
 
 
 def assess_scene(scene: Scene, frame: Frame, instrument: Instrument, context: Context) -> Assessment:
@@ -123,7 +124,7 @@ def _two_edges(scene: Scene, frame: Frame, instrument: Instrument, context: Cont
     jacobian = gradient(derived, p, steps_for(p))
     c = jacobian @ c12 @ jacobian.T
     sigma = np.sqrt(np.maximum(np.diag(c), 0.0))
-    if sigma[2:4].max() > 100 * MOST_SIGMA:
+    if sigma[2:4].max() > max(100 * MOST_SIGMA, MOST_RELATIVE * float(np.hypot(at[2], at[3]))):
         return values
     for i, name in enumerate(("offset_x_px", "offset_y_px", "offset_x_percent", "offset_y_percent")):
         _put(values, name, (at[i], sigma[i]))

@@ -59,6 +59,8 @@ GOOD = 1.3
 FAIR, SNUG = 8.0, 1.2
 #: A reading whose edges stand may fall short of the best one by this factor.
 RIVAL = 1.15
+#: One that leaves no more than this leaves next to nothing: it needs no rival either.
+SLIGHT = 0.02
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
 WORST = 2.4
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
@@ -307,15 +309,14 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
             judged = None
         worth = shortfall(pair, contrast)
         tried.append(Candidate(judged if worth < WORST else None, worth))
-        if quality(pair) < GOOD:
+        if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
     if tried:
         best = min(tried, key=lambda c: c.worth)
-        stood = [c for c in tried if c.judged is not None and c.worth < RIVAL * best.worth]
-        if stood:
-            chosen = min(stood, key=lambda c: c.worth).judged
-            assert chosen is not None
-            return chosen
+        stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < max(RIVAL * best.worth, SLIGHT)]
+        readings = [judged for judged in stood if judged is not None]
+        if readings:  # of those that explain the picture about as well, one that knows whose edge is whose
+            return min(readings, key=lambda judged: not judged.scene.sign_known)
     single = _single(first, contrast)
     return judge_single(single, first, hints)
 

@@ -8,9 +8,14 @@ from numpy.typing import NDArray
 
 from ..model.edges import distance
 from .find import Rough
-from .shapes import fit_ellipse
+from .shapes import circle_by_vote, fit_ellipse
 
 Array = NDArray[np.float64]
+
+#: Rays that an arc must have to be one.
+LEAST_ARC = 10
+#: Two arcs whose common part leaves more than this share of the boundary unexplained were not told apart rightly.
+MOST_LEFT = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,21 +57,40 @@ def _starts(rough: Rough) -> Iterator[Start]:
         surround = Start(rough.surround[0], main)
     if surround is not None and share > 0.85:
         yield surround
-    if second is not None and second[1] >= 0.08 and _crosses(main, second[0]):
-        yield from _two_arcs(rough, main, second[0])
+    pair = None if second is None or second[1] < 0.08 or not _crosses(main, second[0]) else (main, second[0])
+    # Both arcs may have been taken together as one ellipse, and a stretch of them as the second.
+    doubtful = pair is not None and _left_over(rough, *pair) > MOST_LEFT
+    if doubtful:
+        yield from _split_arcs(rough, main)
+    if pair is not None:
+        yield from _two_arcs(rough, *pair)
     if surround is not None:
         yield surround
+    within = arc_within(rough)
+    if within is not None:
+        yield within
     alone = second is None or second[1] < 0.15
     grown = main.copy()
     grown[2] *= 1.06
     if alone:
         yield Start(grown, main, guess=True)
-    # Both arcs may have been taken together as one ellipse, and a stretch of them as the second.
-    arcs = split_lens(rough, main)
-    if arcs is not None:
-        yield from _two_arcs(rough, *arcs)
+    if not doubtful:
+        yield from _split_arcs(rough, main)
     if alone:
         yield Start(main, grown, guess=True)
+
+
+def _split_arcs(rough: Rough, ellipse: Array) -> list[Start]:
+    arcs = split_lens(rough, ellipse)
+    return [] if arcs is None else _two_arcs(rough, *arcs)
+
+
+def _left_over(rough: Rough, a: Array, b: Array) -> float:
+    """Share of the boundary's rays that the common part of two discs does not explain."""
+    points = rough.rays.points(rough.inner.radius)
+    points = points[np.isfinite(points).all(axis=1)]
+    miss = np.minimum(distance(points[:, 0], points[:, 1], a), distance(points[:, 0], points[:, 1], b))
+    return float(np.mean(np.abs(miss) > max(1.0, 0.02 * a[2])))
 
 
 def _close(a: Array | None, b: Array | None) -> bool:
@@ -104,6 +128,27 @@ def _two_arcs(rough: Rough, a: Array, b: Array) -> list[Start]:
     return order if first_is_beam else order[::-1]
 
 
+def arc_within(rough: Rough) -> Start | None:
+    """The surround's ellipse, and a circle through that part of the core's boundary that lies well inside it.
+
+    Where the core touches the surround its boundary is the aperture's edge, which one ellipse through both arcs follows.
+    """
+    if rough.surround is None:
+        return None
+    outer = rough.surround[0]
+    points = rough.rays.points(rough.inner.radius)
+    points = points[np.isfinite(points).all(axis=1)]
+    inside = distance(points[:, 0], points[:, 1], outer)
+    clear = inside > max(2.0, 0.04 * outer[2])
+    touching = np.abs(inside) < max(1.5, 0.03 * outer[2])
+    if clear.sum() < LEAST_ARC or touching.sum() < LEAST_ARC:
+        return None
+    tolerance = max(0.4, 0.01 * outer[2])
+    voted = circle_by_vote(points[clear], np.ones(int(clear.sum())), 2 * tolerance)
+    beam = None if voted is None else fit_ellipse(points[clear], voted[0], tolerance, prior=0.01)
+    return None if beam is None else Start(outer, beam)
+
+
 def split_lens(rough: Rough, ellipse: Array) -> tuple[Array, Array] | None:
     """Two circles whose common part has the boundary's shape, if they explain it better than one ellipse does."""
     points = rough.rays.points(rough.inner.radius)
@@ -111,22 +156,24 @@ def split_lens(rough: Rough, ellipse: Array) -> tuple[Array, Array] | None:
     if len(points) < 24:
         return None
     u = distance(points[:, 0], points[:, 1], ellipse)
-    near = np.abs(u) < max(2.0, 0.08 * ellipse[2])
+    near = np.abs(u) < max(2.0, 0.2 * ellipse[2])
     points = points[near]
     if len(points) < 24:
         return None
     one = float(np.sqrt(np.mean(u[near] ** 2)))
     minor = 0.5 * np.arctan2(ellipse[4], ellipse[3]) + np.pi / 2
-    best: tuple[float, Array, Array] | None = None
+    seeds = [(ellipse, other) for other, _ in rough.outline[1:2]]
     for shift in (0.06, 0.2):
         for k in range(4):
             phi = minor + k * np.pi / 4
             d = shift * ellipse[2] * np.array([np.cos(phi), np.sin(phi)])
-            a = np.array([ellipse[0] + d[0], ellipse[1] + d[1], ellipse[2] * (1 + shift / 2), 0.0, 0.0])
-            b = np.array([ellipse[0] - d[0], ellipse[1] - d[1], ellipse[2] * (1 + shift / 2), 0.0, 0.0])
-            result = _alternate(points, a, b)
-            if result is not None and (best is None or result[0] < best[0]):
-                best = result
+            a, b = (
+                np.array([ellipse[0] + s * d[0], ellipse[1] + s * d[1], ellipse[2] * (1 + shift / 2), 0.0, 0.0])
+                for s in (1, -1)
+            )
+            seeds.append((a, b))
+    results = [r for r in (_alternate(points, a, b) for a, b in seeds) if r is not None]
+    best = min(results, key=lambda r: r[0], default=None)
     if best is None or best[0] > 0.8 * one:
         return None
     return best[1], best[2]
@@ -137,7 +184,7 @@ def _alternate(points: Array, a: Array, b: Array) -> tuple[float, Array, Array] 
     for _ in range(8):
         ua = distance(points[:, 0], points[:, 1], a)
         ub = distance(points[:, 0], points[:, 1], b)
-        on_a = np.abs(ua) < np.abs(ub)
+        on_a = ua < ub  # the common part ends where the first of both circles does
         if on_a.sum() < 6 or (~on_a).sum() < 6:
             return None
         new_a = fit_ellipse(points[on_a], a, 0.3, prior=0.01)
@@ -147,4 +194,4 @@ def _alternate(points: Array, a: Array, b: Array) -> tuple[float, Array, Array] 
         a, b = new_a, new_b
     ua = distance(points[:, 0], points[:, 1], a)
     ub = distance(points[:, 0], points[:, 1], b)
-    return float(np.sqrt(np.mean(np.minimum(np.abs(ua), np.abs(ub)) ** 2))), a, b
+    return float(np.sqrt(np.mean(np.minimum(ua, ub) ** 2))), a, b
