@@ -118,6 +118,48 @@ def test_a_shifted_view(seed: int, top: int, left: int) -> None:
     assert a.aperture_y_px + top == pytest.approx(b.aperture_y_px, abs=0.5 * b.aperture_y_px_sigma)
 
 
+@few
+@given(seed=SEEDS, degrees=st.floats(1.0, 359.0))
+@example(seed=1, degrees=45.0)
+def test_a_view_turned_by_any_angle(seed: int, degrees: float) -> None:
+    """The same beam through a camera turned against the instrument: the offset turns, its length and the rest stay."""
+    _, original = base(seed)
+    made, _ = recipe(seed)
+    co, si = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    x, y = made.offset_x_percent, made.offset_y_percent
+    turned, rng = recipe(seed, offset_x_percent=float(x * co + y * si), offset_y_percent=float(y * co - x * si))
+    a, b = judge(as_frame(simulate(turned, rng).picture)).assessment, original.assessment
+    # Counter-clockwise on the screen, y down; the noise is another one.
+    back = (a.offset_x_percent * co - a.offset_y_percent * si, a.offset_x_percent * si + a.offset_y_percent * co)
+    joint = hypot(a.offset_percent_sigma, b.offset_percent_sigma)
+    assert back[0] == pytest.approx(b.offset_x_percent, abs=4 * joint)
+    assert back[1] == pytest.approx(b.offset_y_percent, abs=4 * joint)
+    apart = (a.offset_direction_deg - b.offset_direction_deg - degrees + 180) % 360 - 180
+    assert abs(apart) <= 4 * hypot(a.offset_direction_deg_sigma, b.offset_direction_deg_sigma)
+    assert a.gap_percent == pytest.approx(b.gap_percent, abs=4 * hypot(a.gap_percent_sigma, b.gap_percent_sigma))
+    assert a.verdict == b.verdict
+
+
+@few
+@given(seed=SEEDS)
+def test_a_picture_scaled_by_half(seed: int) -> None:
+    """Means of 2 × 2 pixels: half the pixels, the same electrons, the same answer in % of the aperture radius."""
+    made, rng = recipe(seed)
+    double = {n: 2 * getattr(made, n) + 0.5 for n in ("aperture_x_px", "aperture_y_px")}
+    double |= {n: 2 * getattr(made, n) for n in ("aperture_radius_px", "aperture_edge_px", "beam_edge_px")}
+    large, _ = recipe(seed, rows=232, columns=260, **double)
+    pixels = simulate(large, rng).picture.astype(np.float32)
+    small = pixels.reshape(116, 2, 130, 2).mean(axis=(1, 3))
+    a, b = judge(as_frame(small)).assessment, judge(as_frame(pixels)).assessment
+    assert (a.scene, a.verdict) == (b.scene, b.verdict)
+    for name in ("offset_x_percent", "offset_y_percent", "offset_percent", "gap_percent", "working_score"):
+        mine, its = getattr(a, f"{name}_sigma"), getattr(b, f"{name}_sigma")
+        assert getattr(a, name) == pytest.approx(getattr(b, name), abs=2 * hypot(mine, its)), name
+    assert a.aperture_x_px == pytest.approx((b.aperture_x_px - 0.5) / 2, abs=2 * a.aperture_x_px_sigma)
+    assert a.beam_radius_px == pytest.approx(b.beam_radius_px / 2, abs=2 * a.beam_radius_px_sigma)
+    assert 0.5 < a.offset_percent_sigma / b.offset_percent_sigma < 2.0
+
+
 @pytest.mark.parametrize("kind", ["stack in one file", "a file each"])
 def test_splitting_a_stack_changes_nothing(tmp_path: Path, kind: str) -> None:
     pages = [base(seed)[0] for seed in range(2)]

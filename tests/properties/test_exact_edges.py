@@ -207,4 +207,38 @@ def test_half_a_minute_is_an_observation() -> None:
 def test_an_offset_without_doubt_leaves_what_a_hand_leaves() -> None:
     from apertrue.advise.plans import hand
 
-    assert hand(measured(offset_percent_sigma=None), None) == hand(measured(offset_percent_sigma=0.0), None)
+    without = hand(measured(offset_percent_sigma=None), None)
+    assert without == hand(measured(offset_percent_sigma=0.0), None)
+    assert without == pytest.approx(hand(measured(offset_percent_sigma=1e-6), None), rel=1e-6)
+
+
+def test_no_observed_time_leaves_the_assumed_one() -> None:
+    from apertrue.advise.history import _log_normal
+
+    assert _log_normal(1.5, []) == 1.5
+    assert _log_normal(0.0, [2.0]) == 0.0
+    assert 1.5 < _log_normal(1.5, [20.0]) < 20.0
+
+
+def test_the_routines_usual_place_is_judged_by_the_scatter_that_is_assumed() -> None:
+    from dataclasses import replace as changed
+
+    from apertrue.advise.budget import ASSUMED
+    from apertrue.advise.plans import at_routine_center
+
+    off = measured(
+        offset_percent=6.0, offset_x_percent=6.0, offset_x_percent_sigma=0.01,
+        offset_y_percent=0.0, offset_y_percent_sigma=0.01,
+    )  # fmt: skip
+    context = Context(learned_offset_percent=(3.0, 0.0))
+    # 3 % from the usual place: inside the 95 % region (2.447σ of each axis) from a scatter of 3/2.447·√2 = 1.73 % on.
+    for scatter, there in ((1.70, False), (1.77, True)):
+        assumed = changed(ASSUMED, auto_residual_percent=float(np.hypot(3.0, scatter)), nudge_residual_percent=0.1)
+        assert at_routine_center(off, context, assumed) == there
+
+
+def test_a_picture_that_was_not_read_tells_its_file_and_why() -> None:
+    from apertrue.assess.derive import unread
+
+    told = {k: v for k, v in unread("a.tif", "it is empty").to_dict().items() if v not in (None, [])}
+    assert told == {"schema_version": told["schema_version"], "file": "a.tif", "error": "it is empty"}
