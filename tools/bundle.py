@@ -43,29 +43,38 @@ fi
     --require-hashes --requirement "$here/requirements.txt"
 "$target/bin/apertrue" --version
 echo "Start it with: $target/bin/apertrue"
+if [ -e "$target/bin/napari" ]; then echo "The window: $target/bin/napari"; fi
 """
 
 INSTALL_BAT = """@echo off
 rem Installs apertrue from this folder, without a network: install.bat [FOLDER]
 setlocal
 set "TARGET=%~1"
-if "%TARGET%"=="" set "TARGET=%LOCALAPPDATA%\\apertrue-env"
-if "%PYTHON%"=="" set "PYTHON=py -@PYTHON@"
-%PYTHON% -c "import sys; sys.exit(sys.version_info[:2] != (@TUPLE@))"
-if errorlevel 1 (
+if not defined TARGET set "TARGET=%LOCALAPPDATA%\\apertrue-env"
+if not defined PYTHON set "PYTHON=py -@PYTHON@"
+rem A path may hold spaces and needs quotes then; "py -@PYTHON@" must not have them.
+set "PYTHON=%PYTHON:"=%"
+if exist "%PYTHON%" set PYTHON="%PYTHON%"
+%PYTHON% -c "import sys; sys.exit(sys.version_info[:2] != (@TUPLE@))" || (
     echo This bundle is for Python @PYTHON@. Install it from python.org, or name it: set PYTHON=C:\\path\\python.exe
-    exit /b 1
+    goto failed
 )
-%PYTHON% -m venv "%TARGET%"
-if errorlevel 1 (
-    echo No environment could be made in %TARGET%. Is it writable?
-    exit /b 1
+%PYTHON% -m venv "%TARGET%" || (
+    echo No environment could be made in "%TARGET%". Is it writable?
+    goto failed
 )
 "%TARGET%\\Scripts\\python.exe" -m pip install --quiet --disable-pip-version-check --no-index ^
-    --find-links "%~dp0wheels" --require-hashes --requirement "%~dp0requirements.txt"
-if errorlevel 1 exit /b 1
-"%TARGET%\\Scripts\\apertrue.exe" --version
+    --find-links "%~dp0wheels" --require-hashes --requirement "%~dp0requirements.txt" || goto failed
+"%TARGET%\\Scripts\\apertrue.exe" --version || goto failed
 echo Start it with: "%TARGET%\\Scripts\\apertrue.exe"
+if exist "%TARGET%\\Scripts\\napari.exe" echo The window: "%TARGET%\\Scripts\\napari.exe"
+rem Started by a double click, the window would close before anybody could read this.
+if "%~1"=="" pause
+exit /b 0
+
+:failed
+if "%~1"=="" pause
+exit /b 1
 """
 
 
