@@ -38,8 +38,9 @@ def test_every_kind_and_every_flag_is_shown():
     # Whether a lone beam's edge is `beam-only` is no matter of the picture but of a remembered aperture.
     assert kinds == {str(k) for k in SceneKind} - {"beam-only"}
     assert {f for t in entries for f in t.get("must_flags", [])} >= set(FLAGS) - CONTEXT - {
-        "creeping"
-    }  # told of several frames judged together
+        "creeping",  # told of several frames judged together
+        "followed",  # told by a watch
+    }
     stack = list(read_frames(FOLDER / "20-creep-stack.tif"))
     assert len(stack) == 5
     assert stack[3].digest == stack[4].digest != stack[2].digest

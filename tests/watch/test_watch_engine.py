@@ -3,14 +3,19 @@
 import json
 import sys
 import time
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 import tifffile
 
+from apertrue.instrument import Instrument
+from apertrue.readers import read_frames
 from apertrue.session import EventKind, add_event, events, open_log
 from apertrue.watch import Alarm, CommandError, Reminder, split_command
+from apertrue.watch.engine import BURST
+from apertrue.watch.measuring import AFRESH_EVERY, Measure
 from apertrue.watch.view import counted, plain_line, rows
 from apertrue.watch.warning import environment
 
@@ -137,24 +142,65 @@ def test_what_others_log_meanwhile_is_taken_in(watch_here, tmp_path, pictures, c
     assert watcher.state.standing.outlook.basis == "none"
 
 
+def many_at_once(pictures, folder, copy_to):
+    """Ten pictures, thirty seconds apart: more than are judged one by one."""
+    folder.mkdir()
+    at = time.time() - 1000
+    for i, p in enumerate(pictures[:10]):
+        copy_to(p, folder / f"{i:02d}.tif", at=at + 30 * i)
+    assert BURST < 10
+
+
 def test_one_picture_at_a_time_and_bursts_give_the_same_entries(watch_here, tmp_path, pictures, copy_to):
-    pictures = pictures[:7]
-    at = time.time() - 2000
-    (tmp_path / "in").mkdir()
-    for i, p in enumerate(pictures):
-        copy_to(p, tmp_path / "in" / f"{i:02d}.tif", at=at + 30 * i)
+    many_at_once(pictures, tmp_path / "in", copy_to)
     single, one, run, _ = watch_here(log="single.sqlite")
-    run(len(pictures))
+    run(10)
     burst, many, run, _ = watch_here(log="burst.sqlite")
-    burst.settings = type(burst.settings)(burst.settings.folder, workers=1)
-    run(len(pictures))
-    assert [u.file.name for u in many] == [u.file.name for u in one] == [f"{i:02d}.tif" for i in range(7)]
+    burst.settings = replace(burst.settings, workers=1, follow=False)
+    run(10)
+    assert [u.file.name for u in many] == [u.file.name for u in one] == [f"{i:02d}.tif" for i in range(10)]
     a, b = events(single.store), events(burst.store)
     for x, y in zip(a, b, strict=True):
         assert x.get("scene") == y.get("scene")
         assert x.get("verdict") == y.get("verdict")
         assert x.get("offset_x_percent") == y.get("offset_x_percent")
         assert x.get("working_score") == y.get("working_score")
+        assert x.flags == y.flags
+
+
+def test_a_burst_is_followed_says_so_and_ends_with_a_picture_judged_by_itself(watch_here, tmp_path, pictures, copy_to):
+    many_at_once(pictures, tmp_path / "in", copy_to)
+    single, _, run, _ = watch_here(log="single.sqlite")
+    run(10)
+    burst, _, run, _ = watch_here(log="burst.sqlite")
+    burst.settings = replace(burst.settings, workers=1)
+    run(10)
+    alone, followed = events(single.store), events(burst.store)
+    marks = ["followed" in e.flags for e in followed]
+    assert marks == [False] + 8 * [True] + [False]  # the first has none before it, the last stands on the screen
+    assert not any("followed" in e.flags for e in alone)
+    assert burst.counts.followed == 8
+    assert "8 of them followed" in counted(burst)
+    for x, y in zip(alone, followed, strict=True):
+        assert x.get("scene") == y.get("scene")
+        for name in ("offset_x_percent", "offset_y_percent"):
+            assert abs(x.get(name) - y.get(name)) <= 1.5 * x.get(name + "_sigma")
+    for name in ("offset_x_percent", "offset_x_percent_sigma", "working_score", "beam_radius_px", "verdict"):
+        assert alone[-1].get(name) == followed[-1].get(name)
+
+
+def test_only_pictures_of_the_same_view_are_followed(pictures):
+    work = Measure(Instrument())
+    frame = next(iter(read_frames(pictures[0])))
+    assert work._previous(frame) is None
+    work(str(pictures[0]))
+    other = next(iter(read_frames(pictures[1])))
+    assert work._previous(other) is not None
+    assert work._previous(frame) is None  # the same frame again is looked at afresh
+    assert work._previous(replace(other, pixels=other.pixels[:100])) is None
+    assert work._previous(replace(other, state=other.state.updated("file", magnification=2e4))) is None
+    afresh = [work._previous(other) is None for _ in range(2 * AFRESH_EVERY)]
+    assert sum(afresh) == 2
 
 
 def test_a_stop_is_heeded_between_two_pictures(watch_here, tmp_path, pictures, copy_to):

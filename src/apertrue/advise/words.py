@@ -11,7 +11,7 @@ from .limits import ALWAYS_RETAKE, PICTURE_FIRST, flags_of, within_doubt
 from .plain import measured, minutes, toward
 
 #: Flags without a sentence beside the verdict: a reason or the headline says it, or nothing needs to be done.
-_UNTOLD_FLAGS = ("tilted-view", "afterglow", "frozen", "stale", "state-changed", "creeping")
+_UNTOLD_FLAGS = ("tilted-view", "afterglow", "frozen", "stale", "state-changed", "creeping", "followed")
 #: Reasons that :func:`crossed` puts into one sentence.
 _LIMITS = (
     "offset-over-nudge",

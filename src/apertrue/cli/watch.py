@@ -54,6 +54,13 @@ def watch(
     workers: Annotated[
         int | None, typer.Option("--workers", metavar="N", min=0, help="Processes for bursts; all cores when left out.")
     ] = None,
+    follow: Annotated[
+        bool,
+        typer.Option(
+            "--follow/--no-follow",
+            help="When pictures wait, look for each one's edges where the last one had them (flag: followed).",
+        ),
+    ] = True,
     until_idle: Annotated[
         float | None, typer.Option("--until-idle", metavar="S", min=0.0, help="Stop when nothing came for so long.")
     ] = None,
@@ -95,7 +102,7 @@ def watch(
             store,
             found,
             arrivals,
-            Settings(folder, lead, silent, workers, who),
+            Settings(folder, lead, silent, workers, who, follow),
             Alarm(command, bell=bell, say=note),
             calibrations,
             lambda: present(zone),

@@ -133,6 +133,13 @@ _ALL = (
         "Combine fewer frames, taken faster; the last ones tell where the beam is now.",
     ),
     Flag(
+        "followed",
+        "Pictures came faster than they can be judged one by one: the edges were looked for where the last picture had them.",
+        "a watched folder in which more than 8 pictures wait, except the last one",
+        8.0,
+        "Its numbers hold within their doubt; assess the picture by itself where tenths of a σ matter.",
+    ),
+    Flag(
         "state-changed",
         "The instrument's state changed since: calibration, forecast and remembered aperture no longer hold.",
         "high tension, aperture, spot, focus side, magnification or camera differ",

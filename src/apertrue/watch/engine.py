@@ -1,7 +1,8 @@
 """The watch itself: new pictures in, judged, logged, warned about; one pass at a time, so that it can stop anywhere.
 
-Few pictures are judged in this process. When more wait than it can take (a burst, a live camera), they go through the
-runner on all cores until the queue is empty again.
+Few pictures are judged in this process, each by itself. When more wait than it can take (a burst, a live camera), they go
+through the runner on all cores, there followed from picture to picture, until only the last one waits: that one is judged
+by itself again, so that what stands on the screen is what ``apertrue assess`` says.
 """
 
 import os
@@ -12,15 +13,13 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import numpy as np
-
 from ..advice import Context
 from ..assess import with_context_flags
 from ..assessment import Assessment
 from ..calibration import Calibration
 from ..errors import ReadError
 from ..frame import Frame
-from ..instrument import Instrument, completed, dumps_instrument, loads_instrument
+from ..instrument import Instrument, completed
 from ..pipeline import Result, judge, readvise
 from ..readers import ReadOptions, read_frames
 from ..registry import Verdict
@@ -35,6 +34,7 @@ from ..session.words import EventKind
 from ..store import Store
 from .arrivals import Arrivals
 from .live import Live, caught_up, live, live_context, looked_ahead, with_entry
+from .measuring import FOLLOWED, Measure
 from .warning import Alarm, Reminder
 
 #: With more files waiting than this, all cores judge.
@@ -53,6 +53,7 @@ class Settings:
         silent_min: warn when no new picture came for so long; ``None`` = never.
         workers: processes for bursts; ``None`` = all cores; 0 = judge in this process only.
         who: who watches.
+        follow: in a burst, look for a picture's edges where the last one had them.
     """
 
     folder: Path
@@ -60,6 +61,7 @@ class Settings:
     silent_min: float | None = None
     workers: int | None = None
     who: str | None = None
+    follow: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,36 +91,8 @@ class Counts:
     known: int = 0
     frozen: int = 0
     frozen_run: int = 0
+    followed: int = 0
     unread: int = 0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Measured:
-    """What a worker sends back; the pixels stay there, and the advice is given where the history is known."""
-
-    frame: Frame
-    scene: Scene
-    assessment: Assessment
-
-
-class _Measure:
-    """Reads and measures one file in a worker (an instrument travels as its file's text)."""
-
-    def __init__(self, instrument: Instrument) -> None:
-        self._text = dumps_instrument(instrument)
-        self._instrument: Instrument | None = None
-
-    def __call__(self, file: str) -> list[_Measured]:
-        if self._instrument is None:
-            self._instrument = loads_instrument(self._text)
-        out = []
-        for frame in read_frames(file, options=ReadOptions(timezone=self._instrument.timezone)):
-            frame = completed(frame, self._instrument)
-            done = judge(frame, instrument=self._instrument)
-            state = replace(frame.state, sources=dict(frame.state.sources))
-            bare = replace(frame, pixels=np.zeros((1, 1), np.uint8), state=state)
-            out.append(_Measured(bare, done.scene, done.assessment))
-        return out
 
 
 @dataclass(slots=True)
@@ -203,18 +177,18 @@ class Watcher:
             yield Update(file, error=f"{file}: not enough memory for it")
 
     def _burst(self, stop: Callable[[], bool]) -> Iterator[Update]:
-        """All waiting files, and those that come meanwhile, over all cores, in the order of arrival."""
+        """All waiting files but the last, and those that come meanwhile, over all cores, in the order of arrival."""
         from ..runner import run
 
         def tasks() -> Iterator[str]:
             while not stop():
-                if not self.queue:
+                if len(self.queue) < 2:
                     self.queue += self.arrivals.ready()
-                if not self.queue:
+                if len(self.queue) < 2:
                     return
                 yield str(self.queue.pop(0))
 
-        work = _Measure(self.instrument)
+        work = Measure(self.instrument, follow=self.settings.follow)
         for outcome in run(work, tasks(), workers=self.settings.workers, ordered=True):
             file = Path(outcome.task)
             if outcome.failure is not None:
@@ -251,6 +225,7 @@ class Watcher:
             self.counts.known += 1
             return Update(file, event)
         self.counts.judged += 1
+        self.counts.followed += FOLLOWED in (assessment.flags or ())
         if context.frozen:
             self.counts.frozen += 1
             self.counts.frozen_run += 1

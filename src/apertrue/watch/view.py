@@ -58,7 +58,13 @@ def counted(watcher: Watcher) -> str:
     """One line on what went by."""
     c = watcher.counts
     parts = [f"{c.judged} judged"]
-    for number, word in ((c.known, "known already"), (c.frozen, "frozen"), (c.unread, "unreadable")):
+    told = (
+        (c.followed, "of them followed from the last picture to keep up"),
+        (c.known, "known already"),
+        (c.frozen, "frozen"),
+        (c.unread, "unreadable"),
+    )
+    for number, word in told:
         if number:
             parts.append(f"{number} {word}")
     waiting = watcher.arrivals.waiting + len(watcher.queue)
