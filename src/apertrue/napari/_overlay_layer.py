@@ -83,7 +83,7 @@ class OverlayLayer:
         )
         self.layer = without_thumbnail(layer)
         self._viewer.add_layer(self.layer)
-        keep_program(self._viewer, self.layer)
+        keep_program(self.layer)
         # The picture stays the active layer: its sliders and keys are what the user works with.
         if active is not None and active in self._viewer.layers:
             self._viewer.layers.selection.active = active

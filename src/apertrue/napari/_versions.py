@@ -18,17 +18,18 @@ def without_thumbnail(layer: Any) -> Any:
     return layer
 
 
-def keep_program(viewer: Any, layer: Any) -> bool:
-    """Let a Vectors layer's drawing program be built once; returns whether that could be had.
+def keep_program(layer: Any) -> bool:
+    """Let a shown Vectors layer's drawing program be built once; returns whether that could be had.
 
     vispy's mesh takes a new color function with each change of data, and so has its program compiled and linked anew
     (vispy 0.17): that takes a third of drawing the lines, and each time some drivers keep a part (1.7 kB in Mesa's
     software one). The colors' kind never changes here, so neither does the function.
     """
-    try:
-        node = viewer.window._qt_viewer.canvas.layer_to_visual[layer].node
-        build = node._build_color_transform
-    except (AttributeError, KeyError, RuntimeError):
+    # What draws the layer is found among those who listen to it: plugins are denied the way through the window.
+    listeners = (c[0]() for c in getattr(layer.events.edge_color, "callbacks", ()) if isinstance(c, tuple))
+    node = next((x.node for x in listeners if hasattr(x, "node")), None)
+    build = getattr(node, "_build_color_transform", None)
+    if node is None or build is None:
         return False
     made: list[Any] = []
 
