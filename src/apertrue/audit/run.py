@@ -16,14 +16,16 @@ from .progress import Progress
 from .scan import Others, Scan, name_of, with_sheets
 from .sessions import SessionRule, assign_sessions
 from .settings import AuditSettings
-from .tables import DONE, TO_CHECK, TO_DO, WHOLE_FILE
-from .work import COLUMNS, FileRead, FileTask, FileWork, error_row
+from .tables import DONE, TO_CHECK, TO_COUNT, TO_DO, WHOLE_FILE
+from .work import COLUMNS, SLICE_S, FileRead, FileTask, FileWork, error_row
 
 #: Rows that wait for one transaction at most, and for how long, s: what a kill can cost.
 BATCH, BATCH_S = 64, 0.5
 _PAGE = 500
 #: One round marks frozen frames; another follows where judging them anew failed, but not for ever.
 _FROZEN_ROUNDS = 3
+#: Page by page, so many are tried in one round; when none of them could be read, those behind them are not tried.
+_PAGES_A_ROUND = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +94,13 @@ def run_audit(
     store.execute("update audit_runs set others = ? where id = ?", (others.to_json(), audit))
     if retry:
         store.execute(
-            "update audit_files set state = ?, next_page = 0 "
+            "update audit_files set state = ?, next_page = 0, pages = null "
             "where audit = ? and failure in ('timeout', 'memory', 'crash')",
             (TO_DO, audit),
         )
-    work = work or FileWork(settings, elsewhere=limits.scheduler is not None)
+    # A page may take all of the limit, so what a slice takes before it must be little.
+    slice_s = min(SLICE_S, 0.1 * limits.time_limit_s)
+    work = work or FileWork(settings, elsewhere=limits.scheduler is not None, slice_s=slice_s)
     _Judging(store, audit, work, limits, verify, found, say).run()
     assign_sessions(store, audit, rule or SessionRule())
     return audit
@@ -188,6 +192,7 @@ class _Judging:
             for outcome in outcomes:
                 self._take(outcome)
         self._flush()
+        self._progress = replace(self._progress, done=self._progress.total - self._left())
 
     def _left(self) -> int:
         return int(
@@ -203,7 +208,7 @@ class _Judging:
         while True:
             rows = self._store.all(
                 f"""
-                select key, path, sheet, digest, problem, state, next_page, frozen from audit_files
+                select key, path, sheet, digest, problem, state, next_page, pages, frozen from audit_files
                 where audit = ? and state in ({TO_DO}, {TO_CHECK}) and key > ? order by key limit {_PAGE}
                 """,  # noqa: S608
                 (self._audit, last),
@@ -217,16 +222,37 @@ class _Judging:
                     name,
                     json.loads(row["path"]),
                     row["key"],
-                    row["next_page"],
-                    row["sheet"],
-                    row["digest"] if row["state"] == TO_CHECK else None,
-                    self._verify,
-                    pages_of(row["frozen"]),
+                    first_page=row["next_page"],
+                    sheet=row["sheet"],
+                    digest=row["digest"] if row["state"] == TO_CHECK else None,
+                    check=self._verify,
+                    frozen=pages_of(row["frozen"]),
                 )
                 if row["problem"] is not None:  # nothing to open
                     self._keep(task, FileRead(-2, -2, None, False, (error_row(name, row["problem"]),)), None)
-                else:
+                elif row["pages"] is None or row["state"] == TO_CHECK:
                     yield task
+                elif row["pages"] == TO_COUNT:
+                    yield replace(task, count=True)
+                else:
+                    yield from self._pages(task, row["pages"])
+
+    def _pages(self, task: FileTask, count: int) -> Iterator[FileTask]:
+        """The next pages of a file over which a worker had to be stopped, each a task of its own."""
+        place = "select place, error is null as good from audit_pictures where audit = ? and key = ? and place >= 0"
+        good = {row["place"]: bool(row["good"]) for row in self._store.rows(place, (self._audit, task.key))}
+        missing = [page for page in range(count) if page not in good]
+        before = range(missing[0] - _PAGES_A_ROUND, missing[0]) if missing else range(0)
+        if before and before[0] >= 0 and not any(good[page] for page in before):
+            why = (
+                f"it was not tried, since none of the {len(before)} pages before it could be read. Copy the file again."
+            )
+            for page in missing:
+                row = error_row(task.name, why, page)
+                self._keep(replace(task, first_page=page, alone=True), FileRead(-2, -2, None, False, (row,)), None)
+            return
+        for page in missing[:_PAGES_A_ROUND]:
+            yield replace(task, first_page=page, alone=True, check=False)
 
     def _take(self, outcome: Outcome[FileTask, FileRead]) -> None:
         if outcome.failure is None:
@@ -239,16 +265,16 @@ class _Judging:
             self._keep(outcome.task, outcome.value, None)
             return
         task, failure = outcome.task, outcome.failure
-        # Where in a stack a worker got stuck is not known to more than the slice it had begun.
-        row = error_row(task.name, failure.message, task.first_page or WHOLE_FILE)
-        self._keep(task, FileRead(-2, -2, None, False, (row,)), failure.kind)
+        # In which page of a stack a worker got stuck is not known yet; until it is, the slice that it had begun fails.
+        place = task.first_page if task.first_page or task.alone else WHOLE_FILE
+        self._keep(task, FileRead(-2, -2, None, False, (error_row(task.name, failure.message, place),)), failure.kind)
 
     def _keep(self, task: FileTask, read: FileRead, failure: str | None) -> None:
         self._waiting.append((task, read, failure))
         done = self._progress
-        if read.next_page is None:
+        if read.next_page is None and not task.alone and not task.count:
             failed = any(row.values[_ERROR] is not None for row in read.rows)
-            done = replace(done, done=done.done + 1, failed=done.failed + failed)
+            done = replace(done, done=done.done + (failure is None), failed=done.failed + failed)
         self._progress = replace(done, seconds=time.monotonic() - self._start)
         if len(self._waiting) >= BATCH or time.monotonic() - self._flushed > BATCH_S:
             self._flush()
@@ -266,30 +292,58 @@ class _Judging:
     def _write(self, task: FileTask, read: FileRead, failure: str | None) -> None:
         """One file's rows and its state, together: a kill leaves both or neither."""
         where = (self._audit, task.key)
+        if task.count:
+            self._write_count(task, read)
+            return
+        first = task.first_page == 0 and not task.alone
         if not read.same:
-            if task.first_page == 0:
+            if first:
                 self._store.execute("delete from audit_pictures where audit = ? and key = ?", where)
             self._store.execute_many(
                 _INSERT, [(*where, r.place, r.taken_unix, r.outlines, r.image, r.digest, *r.values) for r in read.rows]
             )
-        # The state the worker saw counts, so that a change since is noticed; −2 and −1 = it saw none.
+        if task.alone:
+            done = "(select count(*) from audit_pictures as p where p.audit = f.audit and p.key = f.key) >= pages"
+            self._store.execute(
+                f"update audit_files as f set failure = coalesce(?, failure), "  # noqa: S608
+                f"state = case when {done} then {DONE} else {TO_DO} end where audit = ? and key = ?",
+                (failure, *where),
+            )
+            return
+        # The state the worker saw when it began counts, so that a change since is noticed; −2 and −1 = it saw none.
+        size, mtime_ns = (read.size, read.mtime_ns) if first else (-2, -2)
+        stuck = failure is not None
         self._store.execute(
             """
-            update audit_files set state = ?, next_page = ?, failure = ?, digest = coalesce(?, digest),
+            update audit_files set state = ?, next_page = ?, pages = ?, failure = ?, digest = coalesce(?, digest),
               size = case when ? < 0 then size else ? end, mtime_ns = case when ? < 0 then mtime_ns else ? end
             where audit = ? and key = ?
             """,
             (
-                DONE if read.next_page is None else TO_DO,
-                read.next_page or 0,
+                TO_DO if stuck or read.next_page is not None else DONE,
+                task.first_page if stuck else read.next_page or 0,
+                TO_COUNT if stuck else None,
                 failure,
                 read.digest,
-                read.size,
-                read.size,
-                read.mtime_ns,
-                read.mtime_ns,
+                size,
+                size,
+                mtime_ns,
+                mtime_ns,
                 *where,
             ),
+        )
+
+    def _write_count(self, task: FileTask, read: FileRead) -> None:
+        """How many pages a file has over which a worker had to be stopped: with more behind, all are tried alone."""
+        where = (self._audit, task.key)
+        more = (read.pages or 0) > task.first_page + 1
+        if more:  # which page it was will be told anew
+            place = task.first_page or WHOLE_FILE
+            self._store.execute("delete from audit_pictures where audit = ? and key = ? and place = ?", (*where, place))
+        self._store.execute(
+            "update audit_files set state = ?, next_page = 0, pages = ?, digest = coalesce(?, digest), "
+            "failure = case when ? then null else failure end where audit = ? and key = ?",
+            (TO_DO if more else DONE, read.pages if more else None, read.digest, more, *where),
         )
 
 

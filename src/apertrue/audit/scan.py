@@ -117,6 +117,7 @@ class Scan:
               size = excluded.size, mtime_ns = excluded.mtime_ns, problem = excluded.problem,
               generation = excluded.generation,
               next_page = case when {again} then 0 else next_page end,
+              pages = case when {again} then null else pages end,
               digest = case when {again} then null else digest end,
               state = case when {again} then {TO_DO}
                            when state <> {TO_DO} and {int(self._verify)} then {TO_CHECK} else state end

@@ -71,8 +71,12 @@ MIGRATIONS: tuple[Migration, ...] = (
     ),
     # How many files were left out because their names say that they are no pictures, by ending (JSON).
     Migration("audit/0004-other-files", ("alter table audit_runs add column others text",)),
+    # Of a file whose worker had to be stopped: TO_COUNT, then its number of pages, each of which is a task of its own.
+    Migration("audit/0005-page-by-page", ("alter table audit_files add column pages integer",)),
 )
 
 TO_DO, DONE, TO_CHECK = 0, 1, 2
+#: ``pages`` of a file of which it must first be told how many it has.
+TO_COUNT = -1
 #: ``place`` of the row that says why a whole file could not be read; pages count from 0.
 WHOLE_FILE = -1

@@ -5,7 +5,7 @@ import json
 import os
 import stat
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -41,6 +41,8 @@ class FileTask:
         name, path: as in :class:`apertrue.audit.entries.Entry`.
         key: the file's key in the store.
         first_page: where to go on in a stack.
+        alone: only that page, since a worker had to be stopped over the file.
+        count: only tell how many pages there are.
         sheet: what the sheet says about it, from :func:`sheet_to_json`.
         digest: hash of its content when it was read last; with ``check`` an equal one means: nothing to do.
         check: whether to take the hash.
@@ -51,6 +53,8 @@ class FileTask:
     path: str
     key: bytes
     first_page: int = 0
+    alone: bool = False
+    count: bool = False
     sheet: str | None = None
     digest: str | None = None
     check: bool = False
@@ -79,6 +83,7 @@ class FileRead:
         same: whether its content is unchanged; then there are no rows.
         rows: its pictures, or one row that says why not.
         next_page: where to go on; ``None`` = finished.
+        pages: how many there are, where that was all that was asked; then there are no rows.
         stranger: the worker's own engine, when it is not the one that was asked for; then there is nothing else.
     """
 
@@ -89,6 +94,7 @@ class FileRead:
     rows: tuple[PictureRow, ...]
     next_page: int | None = None
     stranger: str | None = None
+    pages: int | None = None
 
 
 class FileWork:
@@ -98,13 +104,17 @@ class FileWork:
         settings: what changes results.
         side: the sketches' size in px, 0 = none.
         elsewhere: the work is done on other machines; each must have the same engine.
+        slice_s: after so many seconds with one stack its other pages become a task of their own; :data:`SLICE_S` when
+            ``None``.
     """
 
-    def __init__(self, settings: AuditSettings, side: int = 96, *, elsewhere: bool = False) -> None:
+    def __init__(
+        self, settings: AuditSettings, side: int = 96, *, elsewhere: bool = False, slice_s: float | None = None
+    ) -> None:
         self._instrument = json.loads(settings.to_json())["instrument"]
         self._timezone, self._max_pixels = settings.zone, settings.max_pixels
         self._first_page_only = settings.first_page_only
-        self._side = side
+        self._side, self._slice_s = side, slice_s
         self._engine = engine_revision() if elsewhere else None
 
     def __setstate__(self, state: dict[str, Any]) -> None:
@@ -118,6 +128,9 @@ class FileWork:
         if self._engine is not None and self._engine != engine_revision():
             return FileRead(-2, -2, None, False, (), stranger=engine_revision())
         before = _state(task.path)
+        if task.count:
+            digest = _digest(task.path) if task.check else None
+            return FileRead(*before, digest, False, (), pages=1 if self._first_page_only else self._count(task))
         for last in (False, True):
             digest = _digest(task.path) if task.check else None
             if task.check and digest is not None and digest == task.digest and not last:
@@ -131,13 +144,14 @@ class FileWork:
             error = ReadError(
                 task.name, "it changed while it was read", "Run the audit again when nothing writes to it."
             )
-            rows, next_page = [error_row(task.name, str(error.reason) + ". " + error.remedy)], None
+            place = task.first_page if task.alone else WHOLE_FILE
+            rows, next_page = [error_row(task.name, str(error.reason) + ". " + error.remedy, place)], None
         return FileRead(*before, digest, False, tuple(rows), next_page)
 
     def _pages(self, task: FileTask) -> tuple[list[PictureRow], int | None]:
         """Rows from the task's first page on, and where to go on. A damaged page takes none of those behind it along."""
         rows: list[PictureRow] = []
-        until = time.monotonic() + SLICE_S
+        until = time.monotonic() + (SLICE_S if self._slice_s is None else self._slice_s)
         place = task.first_page
         while True:
             try:
@@ -145,7 +159,7 @@ class FileWork:
                     place = frame.page
                     rows.append(self._judged(task, frame))
                     place += 1
-                    if self._first_page_only:
+                    if self._first_page_only or task.alone:
                         return rows, None
                     if time.monotonic() > until:
                         return rows, place
@@ -155,9 +169,10 @@ class FileWork:
                     f"{error.reason}. {error.remedy}" if isinstance(error, ReadError) else failure_of(error).message
                 )
                 count = self._count(task)
-                rows.append(error_row(task.name, message, place if place or count > 1 else WHOLE_FILE))
+                page = place if place or count > 1 or task.alone else WHOLE_FILE
+                rows.append(error_row(task.name, message, page))
                 place += 1
-                if place >= count or self._first_page_only:
+                if place >= count or self._first_page_only or task.alone:
                     break
                 if time.monotonic() > until:
                     return rows, place
@@ -166,7 +181,11 @@ class FileWork:
         return rows, None
 
     def _frames(self, task: FileTask, first: int) -> Iterator[Frame]:
-        pages = range(first, count_pages(task.path, options=self._options)) if first else None
+        pages: Iterable[int] | None = None
+        if task.alone:
+            pages = (first,)
+        elif first:
+            pages = range(first, count_pages(task.path, options=self._options))
         return read_frames(task.path, pages=pages, options=self._options, display_name=task.name)
 
     def _count(self, task: FileTask) -> int:
