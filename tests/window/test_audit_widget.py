@@ -155,6 +155,14 @@ def test_wrong_input_is_told(widget, qtbot, tmp_path, archive) -> None:
     click(widget.begin_button)
     done(widget, qtbot)
     assert "no folder for it" in widget.note.text()
+    # A store is there already: still the reason is told, not that it holds nothing of the folder.
+    widget.store.setText(str(tmp_path / "audit.sqlite"))
+    click(widget.begin_button)
+    done(widget, qtbot)
+    widget.folder.setText(str(tmp_path / "nowhere"))
+    click(widget.begin_button)
+    done(widget, qtbot)
+    assert "no such folder" in widget.note.text()
     other = tmp_path / "notes.sqlite"
     other.write_text("no store", encoding="utf-8")
     widget.store.setText(str(other))

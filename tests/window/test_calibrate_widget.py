@@ -65,3 +65,34 @@ def test_what_gives_no_point_is_told(widget, press, shot) -> None:
     press(widget.add)
     assert "no offset could be measured" in widget.note.text()
     assert widget.table.rowCount() == 0
+
+
+def test_doubted_readings_are_asked_about_before_anything_is_saved(widget, press) -> None:
+    scope = VirtualMicroscope(3, size=256)
+    scope.misalign(12.0, 40.0)
+    layer = widget.viewer.add_image(scope.snapshot().pixels)
+    widget.x.setValue(scope.shift[0])
+    widget.y.setValue(scope.shift[1])
+    for _ in range(3):
+        press(widget.add)
+        scope.set_shift(widget.x.value(), widget.y.value())
+        layer.data = scope.snapshot().pixels
+    assert widget.save.isEnabled()
+    assert not widget.accept.isEnabled()
+    points = widget.table.rowCount()
+    # Far from what was to be set: asked about first, and taken when it is meant.
+    widget.x.setValue(widget.x.value() + 40.0)
+    press(widget.add)
+    assert "press again" in widget.note.text()
+    assert widget.table.rowCount() == points
+    press(widget.add)
+    assert widget.table.rowCount() == points + 1
+    assert "accept them" in widget.step.text()
+    assert not widget.save.isEnabled()
+    assert widget.move_words.isHidden()
+    press(widget.accept)
+    assert "accept them" not in widget.step.text()
+    assert not widget.accept.isEnabled()
+    press(widget.undo)
+    assert widget.table.rowCount() == points
+    assert widget.save.isEnabled()

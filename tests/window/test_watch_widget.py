@@ -53,6 +53,9 @@ def test_pictures_are_followed_and_a_crossed_limit_is_seen_across_the_room(
     click(widget.end_button)
     qtbot.waitUntil(lambda: not widget.running, timeout=120_000)
     assert widget.begin_button.isEnabled()
+    # What is over warns of nothing any more, and says that it is over.
+    assert widget.banner.isHidden()
+    assert "Stopped" in widget.note.text()
 
 
 def test_wrong_folders_are_told(widget, qtbot, tmp_path) -> None:
@@ -62,6 +65,7 @@ def test_wrong_folders_are_told(widget, qtbot, tmp_path) -> None:
     click(widget.begin_button)
     qtbot.waitUntil(lambda: not widget.running, timeout=120_000)
     assert "no such folder" in widget.note.text()
+    assert widget.banner.isHidden()
     assert widget.begin_button.isEnabled()
 
 
@@ -123,6 +127,9 @@ def test_simulated_and_unlogged_pictures_leave_no_trace(widget, qtbot, live, sho
     widget.viewer.layers.remove(live)
     qtbot.waitUntil(lambda: not widget.running, timeout=120_000)
     assert "layer is gone" in widget.note.text()
+    # Nobody asked for that: it is seen across the room.
+    assert not widget.banner.isHidden()
+    assert "has ended" in widget.banner.text()
     assert widget.which.count() == 0
     click(widget.begin_button)
     assert "no picture layer" in widget.note.text()

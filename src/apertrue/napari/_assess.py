@@ -37,7 +37,10 @@ from ._target import Aim, AimError, aim
 from ._versions import bind, camera_of, unbind
 from ._worker import Latest
 
-_EMPTY = "Open a picture of the beam in the condenser aperture: drag a file here, or paste a screenshot."
+_EMPTY = (
+    "Open a picture of the beam in the condenser aperture: drag a file here, or paste a screenshot. "
+    "To try it: File → Open Sample → apertrue."
+)
 #: Changes that come together (a slider's drag, a layer's set-up) are answered once, ms.
 _SETTLE_MS = 20
 _AGE_MS = 15_000
@@ -117,7 +120,7 @@ class AssessWidget(Dock):
         outer.addWidget(self.note)
         outer.addLayout(grid)
         bar = scroll.verticalScrollBar().sizeHint().width()
-        self.setMinimumWidth(max(int(22 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar + 12))
+        self.setMinimumWidth(max(int(23.5 * self.fontMetrics().height()), inside.minimumSizeHint().width() + bar + 12))
         self._shortcut(QKeySequence.StandardKey.Undo, hand.take_back)
         self._shortcut(QKeySequence.StandardKey.Paste, self.paste_picture)
         # Buttons keep arrow keys for themselves; while one draws, these move what is drawn.

@@ -64,12 +64,14 @@ class AuditWidget(Dock):
         self._workers = workers
         self._of: Choice | None = None
         self._stop: Event | None = None
+        self._failed = False
         self.loading, self.opening, self.reporting = Latest(self), Latest(self), Latest(self)
         self._build()
         self.loading.done.connect(self._on_loaded)
         self.opening.done.connect(self._on_opened)
         self.reporting.done.connect(self._on_reported)
-        for latest in (self.loading, self.opening, self.reporting):
+        self.loading.failed.connect(self._on_not_loaded)
+        for latest in (self.opening, self.reporting):
             latest.failed.connect(lambda error: tell(self.note, told(error)))
         self.table.chosen.connect(self._on_row)
         tell(self.progress, "")
@@ -184,7 +186,7 @@ class AuditWidget(Dock):
         if choice is None:
             return
         self._stop = Event()
-        self._of = choice
+        self._of, self._failed = choice, False
         tell(self.note, "")
         tell(self.progress, "starting…")
         worker = create_worker(_guarded, choice, self._stop.is_set, _start_thread=False)
@@ -204,6 +206,7 @@ class AuditWidget(Dock):
         if self._closed:
             return
         if isinstance(news, Exception):
+            self._failed = True
             tell(self.note, told(news))
             tell(self.progress, "")
             return
@@ -233,7 +236,7 @@ class AuditWidget(Dock):
         """Show what the store holds of the folder."""
         choice = self.choice()
         if choice is not None:
-            self._of = choice
+            self._of, self._failed = choice, False
             tell(self.note, "")
             self.loading.start(partial(load, choice))
 
@@ -243,6 +246,11 @@ class AuditWidget(Dock):
         self.table.show_rows(loaded.rows)
         self._narrow()
         self._enable()
+
+    def _on_not_loaded(self, error: BaseException) -> None:
+        # What ended the run has been told; that nothing is kept of the folder would say less.
+        if not self._failed:
+            tell(self.note, told(error))
 
     def _narrow(self, *_: Any) -> None:
         self.table.filter.narrow(self.kind.currentData(), self.name.text().strip())

@@ -59,7 +59,9 @@ class CalibrateWidget(Dock):
         )
         self.undo = self.button("&Undo last point", self._on_undo)
         self.over = self.button("Start &over", self._on_over)
+        self.accept = self.button("&Accept readings", self._on_accept, "The readings that are asked about are right.")
         self.save = self.button("&Save calibration", self._on_save, "Into the file that the commands use, too.")
+        self._doubted: tuple[float, float] | None = None
         self.table = QTableWidget(0, 4)
         self.table.setHorizontalHeaderLabels(["X", "Y", "Right, %", "Down, %"])
         self.table.setToolTip(
@@ -90,9 +92,8 @@ class CalibrateWidget(Dock):
         fold = Fold("Before you turn anything", cautions, opened=True)
         layout.addWidget(scrolling(column(self.move_words, self.table, self.good, self.asked, fold)), 1)
         grid = QGridLayout()
-        for k, button in enumerate((self.undo, self.over)):
-            grid.addWidget(button, 0, k)
-        grid.addWidget(self.save, 1, 0, 1, 2)
+        for k, button in enumerate((self.undo, self.over, self.accept, self.save)):
+            grid.addWidget(button, k // 2, k % 2)
         layout.addLayout(grid)
         tell(self.note, self.note.text())
         self.setMinimumWidth(int(27 * self.fontMetrics().height()))
@@ -107,8 +108,15 @@ class CalibrateWidget(Dock):
         except AimError as error:
             self._on_failed(error)
             return
+        x, y = self.x.value(), self.y.value()
+        doubt = self.model.unlike(x, y)
+        if doubt and self._doubted != (x, y):
+            self._doubted = (x, y)
+            tell(self.note, with_minus(f"{doubt} Correct them, or press again if they are right."))
+            return
+        self._doubted = None
         tell(self.note, "working…")
-        self.latest.start(partial(_measure, self.model, meant, self.x.value(), self.y.value()))
+        self.latest.start(partial(_measure, self.model, meant, x, y))
 
     def _on_done(self, outcome: tuple[Aim, Result, float, float]) -> None:
         meant, result, x, y = outcome
@@ -128,6 +136,10 @@ class CalibrateWidget(Dock):
 
     def _on_over(self) -> None:
         self.model.start_over()
+        self._refresh()
+
+    def _on_accept(self) -> None:
+        self.model.accept()
         self._refresh()
 
     def _on_save(self) -> None:
@@ -159,11 +171,14 @@ class CalibrateWidget(Dock):
         # The step above already names the next point, nearer to the center.
         said = () if quality is None else [s for s in quality.sentences if not s.startswith("The next point")]
         tell(self.good, with_minus(" ".join(said)))
-        tell(self.asked, with_minus("\n".join(f"? {q.sentence}" for q in guide.questions())))
+        # The step names the first of them.
+        asked = [q.sentence for q in guide.questions() if not suggestion.sentence.startswith(q.sentence)]
+        tell(self.asked, with_minus("\n".join(f"? {sentence}" for sentence in asked)))
         tell(self.move_words, with_minus(self.model.nudge_words()) if guide.points else "")
         self.undo.setEnabled(bool(guide.points))
         self.over.setEnabled(bool(guide.points))
-        self.save.setEnabled(quality is not None)
+        self.accept.setEnabled(self.model.asks)
+        self.save.setEnabled(quality is not None and not self.model.asks)
 
     def _let_go(self) -> None:
         self.latest.close()

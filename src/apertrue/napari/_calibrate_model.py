@@ -68,6 +68,20 @@ class CalibrateModel:
         if not self.guide.points:
             self._state = None
 
+    @property
+    def asks(self) -> bool:
+        """Whether readings are doubted and nobody has said yet that they are right."""
+        return self.guide.open_question() is not None
+
+    def accept(self) -> None:
+        """The readings are right as they are."""
+        self.guide = self.guide.accept()
+
+    def unlike(self, x: float, y: float) -> str:
+        """A doubt about readings far from those that were to be set; empty when there is none."""
+        doubtful = self.guide.unlike_suggested(x, y)
+        return "" if doubtful is None else doubtful.sentence
+
     def start_over(self) -> None:
         """Without any point."""
         self.guide, self._state = Guide(self.setup.instrument.console), None
@@ -84,7 +98,7 @@ class CalibrateModel:
 
     def nudge_words(self) -> str:
         """The nudge for the newest picture, from these points or else from a saved calibration."""
-        if self._newest is None:
+        if self._newest is None or self.asks:
             return ""
         point, state = self._newest
         try:

@@ -84,10 +84,10 @@ def scrolling(inside: QWidget) -> QScrollArea:
 
 
 def column(*parts: QWidget, stretch: bool = True) -> QWidget:
-    """Widgets below one another, without margins."""
+    """Widgets below one another, with a margin only to the scroll bar."""
     out = QWidget()
     layout = QVBoxLayout(out)
-    layout.setContentsMargins(0, 0, 0, 0)
+    layout.setContentsMargins(0, 0, 6, 0)
     for part in parts:
         layout.addWidget(part)
     if stretch:

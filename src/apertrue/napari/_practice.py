@@ -32,6 +32,7 @@ from ._worker import Latest
 
 VIEW, EDGES = "practice view", "practice edges"
 _WAIT_MIN = 15.0
+_EMPTY = "A simulated instrument: nothing here moves a real one. Choose a task, then Start."
 
 
 class PracticeWidget(Dock):
@@ -78,7 +79,7 @@ class PracticeWidget(Dock):
         self.pause = self.button("Wait &15 min", self._do(lambda: self.model.wait(_WAIT_MIN)), "The gun drifts on.")
         self.follow = self.button("Enter &advised readings", self._on_follow, "Fills in what the advice names.")
         self.finish = self.button("&Review", self._do(self.model.review), "How it went, and the truth.")
-        self.story = wrapped("A simulated instrument: nothing here moves a real one.", name="story")
+        self.story = wrapped(_EMPTY, name="story")
         self.clock = QLabel()
         self.clock.setObjectName("clock")
         self.words = wrapped(name="advice")

@@ -40,7 +40,8 @@ class PracticeModel:
         self._try(lambda: self._on.set_shift(x, y))
         now = self._on.scope.shift
         if now != before:
-            self.said = f"Moved by {now[0] - before[0]:+g}, {now[1] - before[1]:+g}."
+            moves = ((name, new - old) for name, new, old in zip("XY", now, before, strict=True))
+            self.said = "Moved: " + ", ".join(f"{name} by {move:+g}" for name, move in moves if move) + "."
         return self._on.picture()
 
     def set_focus(self, focus: float) -> Look:

@@ -59,6 +59,12 @@ class TimelineView(QWidget):
             painter.drawText(QPointF(4, at(0, 0.9 * top).y()), f"{0.9 * top:.0f}")
         painter.setPen(QPen(QColor(QUIET), 1, Qt.PenStyle.DotLine))
         painter.drawLine(at(0, 0), at(0, top))
+        if not t.points:
+            # Above the limit's line: nothing runs through the words.
+            free = QRectF(area.left(), area.top(), area.width(), at(0, t.limit).y() - area.top())
+            painter.setPen(QColor(QUIET))
+            painter.fillRect(free.adjusted(0, 1, 0, -2), QColor(PANEL))
+            painter.drawText(free, int(Qt.AlignmentFlag.AlignCenter), "No picture with an offset yet")
         painter.setPen(QPen(QColor(UNKNOWN), 1.5, Qt.PenStyle.DashLine))
         painter.drawLine(at(-past, t.limit), at(future, t.limit))
         early, median = t.crossing_h
@@ -77,7 +83,4 @@ class TimelineView(QWidget):
             if sigma:
                 painter.drawLine(at(-hours, max(percent - sigma, 0.0)), at(-hours, percent + sigma))
             painter.drawEllipse(place, 2.5, 2.5)
-        if not t.points:
-            painter.setPen(QColor(QUIET))
-            painter.drawText(area, int(Qt.AlignmentFlag.AlignCenter), "No picture with an offset yet")
         painter.end()

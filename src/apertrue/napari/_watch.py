@@ -39,6 +39,8 @@ from ._watch_model import Mailbox, Report, watching, watching_layer
 
 VIEW, EDGES = "watched picture", "watch edges"
 _EMPTY = "A folder into which the camera saves its pictures, or a layer that shows its live view. Then Start."
+_ENDED = "Stopped: nothing below is renewed."
+_ENDED_UNASKED = "⚠ The watch has ended."
 _SIMULATED = "These pictures are simulated: they are not written into the session log."
 
 
@@ -51,6 +53,7 @@ class WatchWidget(Dock):
         self.layer: Any = None
         self.report: Report | None = None
         self._stop: Event | None = None
+        self._asked_to_stop = False
         self._mail = Mailbox()
         self._changed = False
         self._look = QTimer(self)
@@ -88,7 +91,7 @@ class WatchWidget(Dock):
         self.keep.setChecked(True)
         self.keep.setToolTip("The same log as that of the commands.")
         self.begin_button = self.button("&Start", self.begin, "Each new picture is judged and logged.")
-        self.end_button = self.button("S&top", self.end, "Stops after the picture at hand.")
+        self.end_button = self.button("S&top", self._on_stop, "Stops after the picture at hand.")
         self.banner = wrapped(name="warning")
         self.banner.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.banner.setStyleSheet(
@@ -100,6 +103,7 @@ class WatchWidget(Dock):
         facts = QWidget()
         self._facts = QFormLayout(facts)
         self._facts.setContentsMargins(0, 0, 0, 0)
+        self._facts.setLabelAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft)
         self._values: dict[str, QLabel] = {}
         self.forecast = wrapped(name="forecast")
         self._folder_choice, self._layer_choice = QWidget(), QWidget()
@@ -199,11 +203,17 @@ class WatchWidget(Dock):
 
     def _go(self, reports: Callable[[Callable[[], bool]], Iterator[Report]]) -> None:
         stop = self._stop = Event()
+        self._asked_to_stop, self.report = False, None
+        tell(self.banner, "")
         worker = create_worker(_guarded, reports, stop.is_set, _start_thread=False)
         worker.yielded.connect(self._on_news)
         worker.finished.connect(self._on_finished)
         self._running(True)
         worker.start()
+
+    def _on_stop(self) -> None:
+        self._asked_to_stop = True
+        self.end()
 
     def end(self) -> None:
         """Stop after the picture at hand."""
@@ -283,8 +293,13 @@ class WatchWidget(Dock):
     def _on_finished(self) -> None:
         self._look.stop()
         self._stop = None
-        if not self._closed:
-            self._running(False)
+        if self._closed:
+            return
+        self._running(False)
+        # What stood there is of a watch that is over; one that ended by itself must not go unnoticed.
+        tell(self.banner, "" if self._asked_to_stop or self.report is None else _ENDED_UNASKED)
+        if self._asked_to_stop:
+            tell(self.note, _ENDED)
 
     def _running(self, on: bool) -> None:
         for widget in (self.what, self._folder_choice, self._layer_choice, self.begin_button):
