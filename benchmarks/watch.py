@@ -3,9 +3,10 @@
     python benchmarks/watch.py [--quick] [--only live,alone,around,parts,soak] [--rate 30] [--seconds 20] [--side 1024] ...
 
 Live: another process saves pictures of a virtual microscope at a rate; printed are how many were judged while they
-came, how long they waited, and the CPU a picture took. Alone: the same, no picture followed from the last. Around: the same with the first picture's measurement standing
-for all, so that everything around the engine has to keep up by itself: finding, reading, advising, logging (each commit
-waits for the disk), forecasting, and the panel. Parts: CPU of each part for one picture after another. Soak: many small
+came, how long they waited, and the CPU a picture took, with the start of the worker processes and in the last two thirds.
+Alone: the same, no picture followed from the last. Around: the same with the first picture's measurement standing for
+all, so that everything around the engine has to keep up by itself: finding, reading, advising, logging (each commit waits
+for the disk), forecasting, and the panel. Parts: CPU of each part for one picture after another. Soak: many small
 pictures, one after another; printed is the memory of the watching process along the way, and the CPU a picture takes.
 There, too, the first picture's measurement stands for all (measuring keeps nothing from one picture to the next);
 finding, reading, advising, logging and forecasting are done for each.
@@ -93,10 +94,12 @@ def live(rate: float, seconds: float, side: int, work: Path, *, engine_too: bool
     feeder = subprocess.Popen([sys.executable, "-c", FEEDER, str(source), str(target), str(rate), str(count)])
     start, cpu = time.monotonic(), _cpu()
     judged, ended, at_end = 0, None, 0
-    waits = []
+    waits, third = [], (0, 0.0)
     while judged < count:
         for update in watcher.step():
             judged += update.added
+            if judged >= count // 3 and not third[0]:
+                third = judged, _cpu()
             waits.append(time.time() - update.file.stat().st_mtime)
             if panel is not None:
                 panel.update(update, watcher.clock())
@@ -107,7 +110,9 @@ def live(rate: float, seconds: float, side: int, work: Path, *, engine_too: bool
             break
         watcher.arrivals.wait(0.1)
     took = time.monotonic() - start
-    cpu = _cpu() - cpu
+    end = _cpu()
+    cpu = end - cpu
+    steady = 1e3 * (end - third[1]) / max(judged - third[0], 1)
     if panel is not None:
         panel._live.stop()
     watcher.close()
@@ -118,6 +123,7 @@ def live(rate: float, seconds: float, side: int, work: Path, *, engine_too: bool
     each = 1e3 * cpu / max(judged, 1)
     print(f"  CPU a picture {each:.0f} ms (all processes): {2e3 / each:.0f}/s on two free cores", flush=True)
     if engine_too:
+        print(f"  in the last two thirds {steady:.0f} ms: {2e3 / steady:.0f}/s on two free cores")
         print(f"  {watcher.counts.followed} followed from the last picture", flush=True)
     store.close()
 

@@ -8,17 +8,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ..advice import Context
+from ..assess import assess_scene
 from ..assessment import Assessment
 from ..frame import Frame
 from ..instrument import Instrument, completed, dumps_instrument, loads_instrument
-from ..pipeline import judge
+from ..locate import locate
+from ..pipeline import hints_for
 from ..readers import ReadOptions, read_frames
 from ..scene import Hints, Scene
 
 #: The flag of a picture whose edges were looked for where the last one had them.
 FOLLOWED = "followed"
 #: A worker looks afresh at every so manieth picture, so that no wrong start lives on.
-AFRESH_EVERY = 20
+AFRESH_EVERY = 50
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,14 +56,14 @@ class Measure:
         for frame in read_frames(file, options=ReadOptions(timezone=self._instrument.timezone)):
             frame = completed(frame, self._instrument)
             previous = self._previous(frame)
-            done = judge(frame, instrument=self._instrument, hints=Hints(previous=previous))
-            assessment = done.assessment
+            scene = locate(frame, hints_for(frame, self._instrument, Hints(previous=previous)))
+            assessment = assess_scene(scene, frame, self._instrument, Context())
             if previous is not None:
                 assessment = replace(assessment, flags=(*(assessment.flags or ()), FOLLOWED))
             state = replace(frame.state, sources=dict(frame.state.sources))
             bare = replace(frame, pixels=np.zeros((1, 1), np.uint8), state=state)
-            self._last = (_view(frame), frame.digest, done.scene)
-            out.append(Measured(bare, done.scene, assessment))
+            self._last = (_view(frame), frame.digest, scene)
+            out.append(Measured(bare, scene, assessment))
         return out
 
     def _previous(self, frame: Frame) -> Scene | None:
