@@ -1,6 +1,7 @@
 """What holds for all widgets: keys, ends, sizes, nothing that grows; and the live sample."""
 
 import gc
+import subprocess
 import sys
 import threading
 from collections import Counter
@@ -201,3 +202,40 @@ def test_a_reading_is_shown_with_a_true_minus_and_typed_with_either(qtbot) -> No
     assert box.value() == 7.0
     box.stepBy(-8)
     assert box.text() == "−1.00"
+
+
+def test_what_the_first_picture_needs_is_there_before_it(make_napari_viewer, qtbot, monkeypatch) -> None:
+    from apertrue.napari import _early
+
+    imported, units = [], []
+    monkeypatch.setattr(_early, "_begun", False)
+    monkeypatch.setattr(_early, "import_module", lambda name: imported.append((name, threading.current_thread().name)))
+    monkeypatch.setattr(_early, "read_units", lambda: units.append(threading.current_thread()))
+    viewer = make_napari_viewer()
+    for where in WIDGETS[:2]:
+        viewer.window.add_dock_widget(made(where, viewer))
+    qtbot.waitUntil(lambda: bool(units), timeout=120_000)
+    assert imported == [(name, "apertrue early") for name in _early.MODULES]
+    assert units == [threading.main_thread()]
+
+
+def test_what_is_imported_early_is_what_napari_and_the_readers_import_late() -> None:
+    """In a fresh process, a layer with lines and a file need nothing more than was imported early."""
+    program = """
+import sys
+import numpy as np
+from napari.layers import Vectors
+from apertrue.napari import _early
+from apertrue.napari._reader import read
+assert "pandas" not in sys.modules, "napari imports it early: this is no longer needed"
+_early.import_all()
+_early.read_units()
+before = set(sys.modules)
+Vectors(np.zeros((3, 2, 2)))
+read(sys.argv[1])
+late = {name.partition(".")[0] for name in set(sys.modules) - before}
+assert not late & {"pandas", "pint", "tifffile", "PIL", "scipy"}, late
+"""
+    picture = Path(__file__).resolve().parents[2] / "sample_images" / "01-centered.tif"
+    done = subprocess.run([sys.executable, "-c", program, str(picture)], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr

@@ -7,6 +7,7 @@ from qtpy.QtCore import QEvent, QObject, Qt
 from qtpy.QtGui import QCloseEvent
 from qtpy.QtWidgets import QFrame, QLabel, QMainWindow, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
+from ._early import early
 from ._versions import keep_constants
 
 
@@ -20,6 +21,7 @@ class Dock(QWidget):
     def __init__(self, napari_viewer: Any) -> None:
         super().__init__()
         keep_constants()
+        early()
         self.viewer = napari_viewer
         self._closed = False
         self._docked = False
