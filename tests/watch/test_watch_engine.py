@@ -142,12 +142,12 @@ def test_what_others_log_meanwhile_is_taken_in(watch_here, tmp_path, pictures, c
     assert watcher.state.standing.outlook.basis == "none"
 
 
-def many_at_once(pictures, folder, copy_to):
-    """Ten pictures, thirty seconds apart: more than are judged one by one."""
+def many_at_once(pictures, folder, copy_to, *, apart=1.0):
+    """Ten pictures, so many seconds apart: more than are judged one by one."""
     folder.mkdir()
     at = time.time() - 1000
     for i, p in enumerate(pictures[:10]):
-        copy_to(p, folder / f"{i:02d}.tif", at=at + 30 * i)
+        copy_to(p, folder / f"{i:02d}.tif", at=at + apart * i)
     assert BURST < 10
 
 
@@ -189,16 +189,18 @@ def test_a_burst_is_followed_says_so_and_ends_with_a_picture_judged_by_itself(wa
         assert alone[-1].get(name) == followed[-1].get(name)
 
 
-def test_only_pictures_of_the_same_view_are_followed(pictures):
+def test_only_pictures_of_the_same_view_at_about_the_same_time_are_followed(pictures):
     work = Measure(Instrument())
     frame = next(iter(read_frames(pictures[0])))
     assert work._previous(frame) is None
     work(str(pictures[0]))
-    other = next(iter(read_frames(pictures[1])))
+    other = replace(next(iter(read_frames(pictures[1]))), taken_at=frame.taken_at + timedelta(seconds=1))
     assert work._previous(other) is not None
     assert work._previous(frame) is None  # the same frame again is looked at afresh
     assert work._previous(replace(other, pixels=other.pixels[:100])) is None
     assert work._previous(replace(other, state=other.state.updated("file", magnification=2e4))) is None
+    assert work._previous(replace(other, taken_at=frame.taken_at + timedelta(minutes=1))) is None
+    assert work._previous(replace(other, taken_at=None)) is None
     afresh = [work._previous(other) is None for _ in range(2 * AFRESH_EVERY)]
     assert sum(afresh) == 2
 

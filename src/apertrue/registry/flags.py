@@ -135,7 +135,7 @@ _ALL = (
     Flag(
         "followed",
         "Pictures came faster than they can be judged one by one: the edges were looked for where the last picture had them.",
-        "a watched folder in which more than 8 pictures wait, except the last one",
+        "a watched folder in which more than 8 pictures wait, taken within 5 s of one another; not the last one",
         8.0,
         "Its numbers hold within their doubt; assess the picture by itself where tenths of a σ matter.",
     ),

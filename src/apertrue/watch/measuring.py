@@ -5,6 +5,7 @@ those of a picture judged by itself by some tenths of σ, so that each such row 
 """
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from ..scene import Hints, Scene
 
 #: The flag of a picture whose edges were looked for where the last one had them.
 FOLLOWED = "followed"
+#: Pictures taken farther apart than this are no live view: each is looked at afresh, s.
+APART_S = 5.0
 #: A worker looks afresh at every so manieth picture, so that no wrong start lives on.
 AFRESH_EVERY = 50
 
@@ -45,7 +48,7 @@ class Measure:
         self._text = dumps_instrument(instrument)
         self._instrument: Instrument | None = None
         self._follow = follow
-        self._last: tuple[_View, str | None, Scene] | None = None
+        self._last: tuple[_View, datetime | None, str | None, Scene] | None = None
         self._run = 0
 
     def __call__(self, file: str) -> list[Measured]:
@@ -62,7 +65,7 @@ class Measure:
                 assessment = replace(assessment, flags=(*(assessment.flags or ()), FOLLOWED))
             state = replace(frame.state, sources=dict(frame.state.sources))
             bare = replace(frame, pixels=np.zeros((1, 1), np.uint8), state=state)
-            self._last = (_view(frame), frame.digest, scene)
+            self._last = _view(frame), frame.taken_at, frame.digest, scene
             out.append(Measured(bare, scene, assessment))
         return out
 
@@ -74,8 +77,10 @@ class Measure:
         self._run += 1
         if not self._follow or self._last is None or self._run % AFRESH_EVERY == 0:
             return None
-        view, digest, scene = self._last
+        view, taken, digest, scene = self._last
         if view != _view(frame) or (digest is not None and digest == frame.digest):
+            return None
+        if taken is None or frame.taken_at is None or abs((frame.taken_at - taken).total_seconds()) > APART_S:
             return None
         return scene if scene.aperture is not None and scene.beam is not None else None
 
