@@ -60,3 +60,10 @@ class Unloadable:
 
 def _refuse(word: str) -> None:
     raise RuntimeError(f"module is {word}")
+
+
+def blas_threads(_: int) -> int:
+    import numpy  # noqa: F401 loads the library that is asked
+    from threadpoolctl import threadpool_info
+
+    return max(int(about["num_threads"]) for about in threadpool_info() if about["user_api"] == "blas")

@@ -9,6 +9,7 @@ import pytest
 import runner_works as works
 
 from apertrue.runner import RunnerError, run
+from apertrue.runner.threads import LIMITS
 
 distributed = pytest.importorskip("distributed", reason="needs the extra 'dask'")
 pytestmark = [pytest.mark.cluster, pytest.mark.filterwarnings("ignore")]  # the cluster's own warnings are not ours
@@ -41,6 +42,40 @@ def test_a_worker_killed_on_the_way_and_a_stuck_task(cluster: Any) -> None:
             os.kill(pid, getattr(signal, "SIGKILL", signal.SIGTERM))
     assert sorted(o.index for o in outcomes) == list(range(60))
     assert {o.index: o.failure.kind for o in outcomes if o.failure} == {25: "timeout"}
+
+
+def test_a_worker_stopped_over_one_task_is_not_held_against_others() -> None:
+    """Here a single death is enough for Dask to give up all that the worker held."""
+    import dask
+
+    tasks = [("hang" if n in (2, 3, 9) else "ok", n) for n in range(16)]
+    with (
+        dask.config.set({"distributed.scheduler.allowed-failures": 0}),
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+        ) as local,
+    ):
+        outcomes = list(run(works.mixed, tasks, time_limit_s=1.0, ordered=True, scheduler=local.scheduler_address))
+    assert [o.index for o in outcomes] == list(range(16))
+    assert {o.index: o.failure.kind for o in outcomes if o.failure} == {2: "timeout", 3: "timeout", 9: "timeout"}
+
+
+def test_one_thread_whatever_the_cluster_says_and_values_that_cannot_travel() -> None:
+    import dask
+
+    two = dict.fromkeys(LIMITS, 2)
+    with (
+        dask.config.set({"distributed.nanny.pre-spawn-environ": two}),
+        distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+        ) as local,
+    ):
+        (outcome,) = run(works.blas_threads, [0], scheduler=local.scheduler_address)
+        good, bad = run(works.unpicklable, [0, 1], scheduler=local.scheduler_address, ordered=True)
+    assert outcome.value == 1
+    assert (good.value, good.failure, bad.value) == (0, None, None)
+    assert bad.failure is not None
+    assert "pickle" in bad.failure.message
 
 
 def test_an_unreachable_scheduler_is_one_clear_error() -> None:

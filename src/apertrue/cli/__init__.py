@@ -1,5 +1,6 @@
 """The command line. Commands live one a module and are imported when they are called."""
 
+import os
 import sys
 from collections.abc import Sequence
 from typing import Annotated
@@ -7,6 +8,7 @@ from typing import Annotated
 import typer
 
 from .._version import __version__
+from ..runner.threads import LIMITS
 from ._lazy import Command, LazyGroup
 from ._output import exit_status_of, prepare_streams, report_error
 
@@ -72,6 +74,7 @@ def _root(
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and exit: 0 did its work, 1 some picture could not be read, 2 wrong usage."""
     prepare_streams()
+    os.environ.update(LIMITS)  # no library that reads them is loaded yet
     command = typer.main.get_command(app)
     try:
         command.main(args=None if arguments is None else list(arguments), prog_name="apertrue")

@@ -1,12 +1,16 @@
 """The same work over a Dask cluster (extra ``dask``)."""
 
+import pickle
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from ..errors import MissingExtraError
 from .outcome import CRASHED, Failure, Outcome, R, RunnerError, T, failure_of, timed_out
+from .own_time import OwnTime
+from .threads import use_one_thread
 
 #: Tasks in flight for each thread of the cluster.
 AHEAD = 4
@@ -23,7 +27,8 @@ def on_cluster(
     """Outcomes as they come from the cluster at ``scheduler`` (``tcp://host:port``).
 
     A worker that dies is the cluster's business: its tasks run again elsewhere. A task over the time limit is given up,
-    and its worker process restarted by its nanny (a thread can't be stopped otherwise).
+    and its worker process restarted by its nanny (a thread can't be stopped otherwise). Dask blames a worker's death on
+    all tasks that it held; so what it gives up is tried once more with nothing else at work, and only then lost.
 
     Raises:
         MissingExtraError: Dask is not installed.
@@ -62,15 +67,24 @@ def _flow(
     source = enumerate(tasks)
     upcoming = next(source, None)
     running: dict[Any, tuple[int, T, float]] = {}
+    doubtful: deque[tuple[int, T]] = deque()
+    alone = False
     done = dask.as_completed(loop=client.loop, with_results=False)
 
+    def send(index: int, task: T) -> None:
+        future = client.submit(_call, call, task, pure=False, retries=0)
+        running[future] = (index, task, time.monotonic())
+        done.add(future)
+
     def feed() -> None:
-        nonlocal upcoming
+        nonlocal upcoming, alone
+        alone = False
         while upcoming is not None and len(running) < threads * AHEAD and may_go_on(upcoming[0]):
-            future = client.submit(_call, call, upcoming[1], pure=False, retries=0)
-            running[future] = (*upcoming, time.monotonic())
-            done.add(future)
+            send(*upcoming)
             upcoming = next(source, None)
+        if not running and doubtful:
+            alone = True
+            send(*doubtful.popleft())
 
     feed()
     while running:
@@ -80,13 +94,19 @@ def _flow(
         failure: Failure | None = None
         seconds = time.monotonic() - start
         try:
-            value, failure, seconds, stuck_at = future.result()
+            answer, failure, seconds, stuck_at = future.result()
+            value = None if answer is None else pickle.loads(answer)  # noqa: S301 our own worker sent it
             if stuck_at is not None:
                 client.restart_workers([stuck_at], timeout=30, raise_for_error=False)
-        except killed:
-            failure = CRASHED
-        except Exception as error:
-            failure = failure_of(error)
+        except Exception as error:  # the cluster's trouble: what the work itself raises comes as a failure
+            if client.status != "running":
+                raise RunnerError(f"The cluster is gone ({failure_of(error).message}). Start it again.") from error
+            if not alone:
+                doubtful.append((index, task))
+                future.release()
+                feed()
+                continue
+            failure = CRASHED if isinstance(error, killed) else failure_of(error)
         future.release()
         yield Outcome(index, task, value, failure, seconds)
         feed()
@@ -94,8 +114,12 @@ def _flow(
             raise RunnerError("The cluster stopped taking work.")
 
 
-def _call(limited: "_Limited", task: Any) -> tuple[Any, Failure | None, float, str | None]:
+def _call(limited: "_Limited", task: Any) -> "_Answer":
     return limited(task)
+
+
+#: The pickled value or why there is none, seconds, and the address of a worker that is stuck.
+_Answer = tuple[bytes | None, Failure | None, float, str | None]
 
 
 class _Limited:
@@ -104,22 +128,31 @@ class _Limited:
     def __init__(self, work: Callable[[Any], Any], time_limit_s: float | None) -> None:
         self.work, self.time_limit_s = work, time_limit_s
 
-    def __call__(self, task: Any) -> tuple[Any, Failure | None, float, str | None]:
+    def __call__(self, task: Any) -> _Answer:
+        from distributed import get_worker
+
+        use_one_thread()
         start = time.perf_counter()
-        box: list[tuple[Any, Failure | None]] = []
+        box: list[tuple[bytes | None, Failure | None]] = []
 
         def body() -> None:
             try:
-                box.append((self.work(task), None))
+                box.append((pickle.dumps(self.work(task)), None))
             except BaseException as error:
                 box.append((None, failure_of(error)))
 
         thread = threading.Thread(target=body, daemon=True)
         thread.start()
-        thread.join(self.time_limit_s)
+        if self.time_limit_s is None:
+            thread.join()
+        else:
+            worker = get_worker()
+            own = OwnTime(thread=thread.native_id)
+            # Threads of one worker wait for each other, which the system does not tell from work.
+            limit = self.time_limit_s * worker.state.nthreads
+            while thread.is_alive() and (left := limit - own.seconds) > 0:
+                thread.join(left)
         seconds = time.perf_counter() - start
         if box:
             return (*box[0], seconds, None)
-        from distributed import get_worker
-
         return None, timed_out(self.time_limit_s or 0.0), seconds, get_worker().address

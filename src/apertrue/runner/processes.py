@@ -17,11 +17,13 @@ from multiprocessing.context import SpawnProcess
 from typing import Any, Generic
 
 from .outcome import CRASHED, Failure, Outcome, R, RunnerError, T, timed_out, too_large
+from .own_time import OwnTime
+from .threads import inherited_one_thread, one_thread
 from .worker import memory_mb, worker_loop
 
 #: Tasks that wait at each worker, so that none idles while the parent is busy.
 AHEAD = 3
-#: Seconds within which a worker must have imported what it needs.
+#: Seconds of its own within which a worker must have imported what it needs.
 START_LIMIT_S = 120.0
 #: A worker is replaced after so many tasks: leaks of decoders stay bounded.
 TASKS_A_WORKER = 5000
@@ -37,28 +39,47 @@ class _Worker(Generic[T]):
         ours, theirs = context.Pipe()
         self.pipe: Connection = ours
         self.process: SpawnProcess = context.Process(target=worker_loop, args=(theirs, work_pickled), daemon=True)
-        with _interrupts_held():
+        with _interrupts_held(), inherited_one_thread():
             self.process.start()
         theirs.close()
         self.queue: deque[tuple[int, T, int]] = deque()
-        self.since = time.monotonic()
+        self.own = OwnTime(self.process.pid or "self")
+        self.begin()
         self.ready = False
         self.finished = 0
         self.retiring = False
 
+    def begin(self) -> None:
+        """The time of the first task in line runs from now on."""
+        self.own.begin()
+        self.since, self.look_after = time.monotonic(), 0.0
+
     def give(self, index: int, task: T, tries: int) -> None:
         """Queue one task."""
         if not self.queue:
-            self.since = time.monotonic()
+            self.begin()
         self.queue.append((index, task, tries))
         with suppress(OSError):  # a dead worker shows when its pipe is read
             self.pipe.send((index, task))
 
-    def deadline(self, time_limit_s: float | None) -> float | None:
-        """When the worker counts as stuck; ``None`` = never."""
+    def _limit(self, time_limit_s: float | None) -> float | None:
         if not self.ready:
-            return self.since + START_LIMIT_S
-        return self.since + time_limit_s if self.queue and time_limit_s is not None else None
+            return START_LIMIT_S
+        return time_limit_s if self.queue else None
+
+    def deadline(self, time_limit_s: float | None) -> float | None:
+        """When to look whether the worker is stuck; ``None`` = never."""
+        limit = self._limit(time_limit_s)
+        return None if limit is None else max(self.since + limit, self.look_after)
+
+    def stuck(self, time_limit_s: float | None) -> bool:
+        """Whether its task has been at work for longer than the limit; what it spent in line for a core is no work."""
+        limit = self._limit(time_limit_s)
+        if limit is None:
+            return False
+        left = limit - self.own.seconds
+        self.look_after = time.monotonic() + left
+        return left <= 0
 
     def stop(self) -> None:
         """End the process now."""
@@ -148,7 +169,7 @@ class ProcessPool(Generic[T, R]):
         now = time.monotonic()
         for worker in list(self._workers):
             deadline = worker.deadline(self._time_limit_s)
-            if deadline is not None and now >= deadline and not worker.pipe.poll():
+            if deadline is not None and now >= deadline and worker.stuck(self._time_limit_s) and not worker.pipe.poll():
                 if not worker.ready:
                     self._false_start(worker, f"it did not start within {START_LIMIT_S:g} s")
                 else:
@@ -165,13 +186,14 @@ class ProcessPool(Generic[T, R]):
             yield from self._died(worker)
             return
         if word == "ready":
-            worker.ready, worker.since, self._false_starts = True, time.monotonic(), 0
+            worker.ready, self._false_starts = True, 0
+            worker.begin()
             return
         if word == "broken":
             raise RunnerError(f"The worker processes can't load their work ({value.message}).")
         _, task, _ = worker.queue.popleft()
         worker.finished += 1
-        worker.since = time.monotonic()
+        worker.begin()
         if worker.finished >= TASKS_A_WORKER or (self._memory_limit_mb and used and used > self._memory_limit_mb):
             worker.retiring = True
         if worker.retiring:
@@ -229,12 +251,13 @@ def in_this_process(work: Callable[[T], R], tasks: Iterable[T]) -> Iterator[Outc
     """The same without processes (``workers=0``): no limits, for few pictures and for finding faults."""
     from .outcome import failure_of
 
-    for index, task in enumerate(tasks):
-        start = time.perf_counter()
-        value: Any = None
-        failure: Failure | None = None
-        try:
-            value = work(task)
-        except Exception as error:
-            failure = failure_of(error)
-        yield Outcome(index, task, value, failure, time.perf_counter() - start)
+    with one_thread():
+        for index, task in enumerate(tasks):
+            start = time.perf_counter()
+            value: Any = None
+            failure: Failure | None = None
+            try:
+                value = work(task)
+            except Exception as error:
+                failure = failure_of(error)
+            yield Outcome(index, task, value, failure, time.perf_counter() - start)

@@ -20,8 +20,6 @@ def worker_loop(pipe: Connection, work_pickled: bytes) -> None:
     Ctrl-C is the parent's business; when the parent is gone, so is the worker, even in the middle of something.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")  # the pool already uses all cores
     warnings.simplefilter("ignore")  # a worker speaks to its parent, not to the user's screen
     threading.Thread(target=_die_with_parent, daemon=True).start()
     word, value = "ready", None
