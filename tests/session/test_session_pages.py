@@ -71,6 +71,18 @@ def test_after_a_move_the_next_thing_is_a_picture(log, day_filler):
     assert "no end is logged" in page.next_steps[0]
 
 
+def test_a_fresh_picture_that_says_move_is_not_looked_at_again_first(log, start, make_assessment):
+    for minute, x in ((0, 4.0), (13, 4.8), (24, 6.5)):
+        at = start + timedelta(minutes=minute)
+        add_picture(log, make_assessment(x, 0.5, at=at, file=f"{minute}.tif"), at, digest=f"m{minute}")
+    soon = handover(log, INSTRUMENT, start + timedelta(minutes=25)).next_steps
+    assert soon[0].startswith("The last picture's advice: nudge")
+    assert soon[-1].startswith("Then take another picture")
+    assert not any("before anything else" in step for step in soon)
+    late = handover(log, INSTRUMENT, start + timedelta(minutes=60)).next_steps
+    assert "before anything else" in late[0]
+
+
 def test_an_empty_log_makes_a_page_too(log, start):
     page = handover(log, INSTRUMENT, start)
     assert "No picture with an offset" in as_text(page)
@@ -95,6 +107,28 @@ def test_the_timeline_holds_what_it_should(log, day_filler, start):
     assert line.fan.offset.shape == (5, 49)
     assert (line.fan.score[:-1] <= line.fan.score[1:] + 1e-9).all()
     assert line.fan.at[0] == end
+
+
+def test_after_a_move_of_unknown_effect_no_forecast_is_drawn(log, day_filler, start):
+    end = day_filler(log)
+    add_event(log, "nudge", end, values={"nudge_x": 1.0, "nudge_y": 0.0})
+    line = timeline(log, INSTRUMENT, start, start + timedelta(hours=12), now=end + timedelta(minutes=1))
+    assert line.standing.outlook.lost
+    assert line.fan is None
+
+
+def test_what_was_done_within_minutes_does_not_hide_one_another(log, day_filler, start):
+    pyplot = pytest.importorskip("matplotlib.pyplot")
+    from apertrue.session.plot import _figure
+
+    end = day_filler(log)
+    for kind, more in (("nudge", {"nudge_x": 1.0}), ("recall", {"setting": "S"}), ("service", {})):
+        add_event(log, kind, end, values=more)
+    figure = _figure(timeline(log, INSTRUMENT, start, start + timedelta(hours=12), now=end))
+    levels = {line.get_label(): set(line.get_ydata()) for line in figure.axes[0].get_lines()}
+    pyplot.close(figure)
+    assert set(levels) == {"nudge", "setting recalled", "service", "state changed", "routine hung"}
+    assert len(set.union(*levels.values())) == len(levels)
 
 
 @pytest.mark.parametrize("ending", ["svg", "png"])

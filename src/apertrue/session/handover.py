@@ -37,6 +37,9 @@ _SET = (
     ("current_pa", "Beam current, last read"),
 )
 
+#: A picture not older than this tells where the beam is now, min.
+FRESH_MIN = 10.0
+
 #: From the alignment view back to work (common practice, no source).
 WAY_BACK = (
     "Check which detector is in and what it may take, before anything that brightens or narrows the beam.",
@@ -193,13 +196,22 @@ def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime) -> tup
                 out.append(f"{known.sentence} {known.remedy}")
     check = here.check_at
     if check is not None and not moved and not changed:
-        if check <= now + timedelta(minutes=1):
+        if check <= now + timedelta(minutes=1) and _says_move(last, now):
+            out.append("Then take another picture in the alignment view.")
+        elif check <= now + timedelta(minutes=1):
             # An old "leave it" beside "check now" would only confuse.
             out = [t for t in out if f"advice: {Verdict.LEAVE}" not in t]
             out.insert(0, "Check again now, before anything else: take a picture in the alignment view.")
         else:
             out.append(f"Check again by {clock_words(check, now)}.")
     return tuple(out)
+
+
+def _says_move(last: SessionEvent | None, now: datetime) -> bool:
+    """Whether the last picture is fresh and says to move the beam: nothing is won by looking again before."""
+    if last is None or now - last.at > timedelta(minutes=FRESH_MIN):
+        return False
+    return last.get("verdict") in (Verdict.NUDGE, Verdict.AUTO) and "stale" not in last.flags
 
 
 def _main_entries(entries: Sequence[SessionEvent]) -> list[SessionEvent]:

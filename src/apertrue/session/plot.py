@@ -4,6 +4,7 @@ Kinds are told by shape and letter, never by color alone; colors are Okabe & Ito
 """
 
 import io
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -74,7 +75,7 @@ def _figure(line: Timeline) -> Any:
 
     mdates: Any = matplotlib.dates
     has_current = len(line.current.at) > 0
-    heights = [0.55, 3.2, 2.2, *([1.4] if has_current else [])]
+    heights = [max(0.55, 0.27 * len(_words(line))), 3.2, 2.2, *([1.4] if has_current else [])]
     with plt.rc_context(_STYLE):
         figure, axes = plt.subplots(
             len(heights),
@@ -131,39 +132,25 @@ def _done(axis: Any, line: Timeline) -> None:
     for side in ("left", "bottom"):
         axis.spines[side].set_visible(False)
     axis.tick_params(bottom=False)
-    shown: set[EventKind] = set()
-    for at, kind, _ in line.marks:
-        marker, color, word = MARKS[kind]
+    done = _words(line)
+    # Each kind on a line of its own: what happened within minutes must not hide one another.
+    for level, (word, (marker, color, times)) in enumerate(reversed(done.items())):
         axis.plot(
-            [at],
-            [0.5],
+            times,
+            [(level + 0.5) / len(done)] * len(times),
             marker,
             color=color,
             markersize=7,
-            label=None if kind in shown else word,
+            label=word,
             linestyle="none",
             markeredgecolor="black",
             markeredgewidth=0.5,
         )
-        shown.add(kind)
-    outcomes: set[str] = set()
-    for run in line.routine:
-        good = run.outcome == "done"
-        word = "automatic routine" if good else f"routine {run.outcome}"
-        axis.plot(
-            [run.end],
-            [0.5],
-            "o" if good else "X",
-            color=_GREEN if good else _RED,
-            markersize=8,
-            label=None if word in outcomes else word,
-            linestyle="none",
-            markeredgecolor="black",
-            markeredgewidth=0.5,
-        )
-        outcomes.add(word)
-    if shown or outcomes:
+    if done:
+        handles, labels = axis.get_legend_handles_labels()
         axis.legend(
+            handles[::-1],
+            labels[::-1],
             loc="lower left",
             bbox_to_anchor=(0.0, 0.95),
             ncols=6,
@@ -175,6 +162,19 @@ def _done(axis: Any, line: Timeline) -> None:
         )
     else:
         axis.text(0.0, 0.5, "nothing but pictures was logged", transform=axis.transAxes, fontsize=8, color=_GRAY)
+
+
+def _words(line: Timeline) -> dict[str, tuple[str, str, list[datetime]]]:
+    """What was done: word → marker, color, times; in the order in which it first happened."""
+    found: list[tuple[datetime, str, str, str]] = [(at, MARKS[kind][2], *MARKS[kind][:2]) for at, kind, _ in line.marks]
+    for run in line.routine:
+        good = run.outcome == "done"
+        word = "automatic routine" if good else f"routine {run.outcome}"
+        found.append((run.end, word, "o" if good else "X", _GREEN if good else _RED))
+    out: dict[str, tuple[str, str, list[datetime]]] = {}
+    for at, word, marker, color in sorted(found):
+        out.setdefault(word, (marker, color, []))[2].append(at)
+    return out
 
 
 def _span(axis: Any, start: Any, end: Any, outcome: str) -> None:

@@ -119,7 +119,7 @@ def _series(entries: Sequence[SessionEvent], name: str) -> Series:
 
 
 def _fan(here: Standing, instrument: Instrument, now: datetime) -> FanSeries | None:
-    if here.outlook.basis != "pictures":
+    if here.outlook.basis != "pictures" or here.outlook.lost:
         return None
     start = max(here.follower.hours(now), here.follower.settled.t_h or 0.0)
     bank = here.follower.settled.moved_to(start)
