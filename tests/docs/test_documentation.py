@@ -1,6 +1,7 @@
 """The documentation: its commands run as written, its reference is the registry's, and it builds without a warning."""
 
 import ast
+import csv
 import importlib.util
 import io
 import re
@@ -98,6 +99,21 @@ def test_the_code_of_the_readme_runs_on_a_users_own_pictures(folder, capsys, pag
             assert out.strip(), code
         ran += 1
     assert ran >= 5
+
+
+def test_readings_in_commands_are_those_of_the_sample_pictures():
+    """A calibration from readings that were never set would teach a false direction."""
+    with (ROOT / "sample_images" / "session.csv").open(encoding="utf-8", newline="") as sheet:
+        known = {row["file"]: (row["gun_shift_x"], row["gun_shift_y"]) for row in csv.DictReader(sheet)}
+    commands = [shlex.split(code) for page in WITH_CODE for language, code in blocks(page) if language == "shell"]
+    found = 0
+    for words in commands:
+        readings = re.findall(r"--at[ =](-?[\d.]+),(-?[\d.]+)", " ".join(words))
+        pictures = [Path(w).name for w in words if w.startswith("sample_images/") and Path(w).name in known]
+        if words[:2] == ["apertrue", "calibrate"] and readings:
+            assert [tuple(map(float, r)) for r in readings] == [tuple(map(float, known[p])) for p in pictures]
+            found += 1
+    assert found >= 3
 
 
 def test_pages_and_pictures_that_are_named_exist():
