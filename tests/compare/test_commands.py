@@ -58,6 +58,17 @@ def test_compare_two_pictures(pair):
     assert re.search(r"The beam moved by 14\.[45]", text)
 
 
+def test_the_same_frame_twice_tells_nothing_of_a_move(pair, tmp_path):
+    copy = tmp_path / "copy.tif"
+    copy.write_bytes((tmp_path / "before.tif").read_bytes())
+    result = RUN.invoke(compare_app, [pair[0], str(copy)])
+    assert result.exit_code == 0, result.output
+    said = " ".join(result.output.split())
+    assert said.startswith("Both pictures are the same frame")
+    assert "routine" not in said
+    assert "did not move" not in said
+
+
 def test_compare_with_learned_runs(pair, tmp_path):
     sheet = tmp_path / "runs.csv"
     sheet.write_text("offset_x_percent;offset_y_percent\n" + "2,1;-1,2\n" * 8, encoding="utf-8")

@@ -117,6 +117,7 @@ def compare(
         learned=difference,
         meter=meter / 100.0,
         by_routine=not by_hand,
+        same_frame=first.frame.digest is not None and first.frame.digest == second.frame.digest,
     )
     if json:
         print_json(_record(made, a, b, difference, second if light else None))

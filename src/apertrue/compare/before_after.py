@@ -13,6 +13,12 @@ from .misalignment import CrossoverFinding, EllipticityFinding, ellipticity_of, 
 from .misfits import Misfit, direction_words, misfits, visibly_off
 
 
+SAME_FRAME = (
+    "Both pictures are the same frame, pixel for pixel: they tell nothing about a move. One file was named twice, or the "
+    "camera is frozen: restart the live view, check the blanker, then take another picture."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """Before against after.
@@ -44,6 +50,7 @@ def compare(
     learned: CenterDifference | None = None,
     meter: float = METER,
     by_routine: bool = True,
+    same_frame: bool = False,
 ) -> Comparison:
     """Compare two pictures taken before and after a move.
 
@@ -56,12 +63,15 @@ def compare(
         learned: the known difference between intensity center and edge center.
         meter: relative 1σ of a current reading.
         by_routine: whether the automatic routine made the move (it maximizes current), else the hand.
+        same_frame: whether both are the same pixels: then nothing is said about a move.
     """
     limits = limits or Limits()
     made = change(before, after, same_view=same_view, meter=meter)
     found = misfits(made, after, scene=after_scene, limits=limits, learned=learned, by_routine=by_routine)
     ellipse = ellipticity_of(after)
     light = None if after_scene is None else uneven_light(after, after_scene)
+    if same_frame:
+        return Comparison(made, (), ellipse, None, light, (SAME_FRAME,))
     sides = _sides(before, after)
     out = _sentences(made, found, before, after, limits, ellipse)
     if sides is not None:
