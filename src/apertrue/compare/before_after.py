@@ -12,7 +12,6 @@ from .light import WORTH_A_WORD, LightFinding, uneven_light
 from .misalignment import CrossoverFinding, EllipticityFinding, ellipticity_of, through_crossover
 from .misfits import Misfit, direction_words, misfits, visibly_off
 
-
 SAME_FRAME = (
     "Both pictures are the same frame, pixel for pixel: they tell nothing about a move. One file was named twice, or the "
     "camera is frozen: restart the live view, check the blanker, then take another picture."
