@@ -19,6 +19,7 @@ from .marks import border_depths, without_strokes
 from .noise import estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
+from .shadow import without_shadow
 from .solve import (
     UNLIKE,
     Solution,
@@ -265,14 +266,47 @@ class Candidate:
     Attributes:
         judged: its scene; ``None`` when its edges do not stand.
         worth: how badly it explains the picture (smaller is better), see :func:`apertrue.locate.solve.shortfall`.
+        solution: its fit.
     """
 
     judged: Judged | None
     worth: float
+    solution: Solution
 
 
 def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
-    """Try the likely readings of the picture until one explains it; then ask whether a single edge does as well."""
+    """The reading that explains the picture; without one, that of the picture without what lies in the way; then a
+    single edge.
+    """
+    assert first.rough is not None
+    tried = _readings(first, frame, hints)
+    chosen = _chosen(tried)
+    if chosen is not None and chosen.scene.covariance is not None:
+        return chosen
+    single = None if chosen is not None else _single(first, first.rough.bright - first.rough.dark)
+    bases = [min(tried, key=lambda c: c.worth).solution] if tried else []
+    for base in (*bases, *([] if single is None else [single])):
+        clear = without_shadow(first, base)
+        if clear is None:
+            continue
+        seen = _chosen(_readings(clear, frame, hints))
+        if seen is not None and seen.scene.covariance is not None:
+            return seen
+    return chosen or judge_single(single, first, hints)
+
+
+def _chosen(tried: list[Candidate]) -> Judged | None:
+    """The reading to give: of those that stand and explain the picture about as well, one that knows whose edge is whose."""
+    if not tried:
+        return None
+    best = min(c.worth for c in tried)
+    stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < max(RIVAL * best, SLIGHT)]
+    readings = [judged for judged in stood if judged is not None]
+    return min(readings, key=lambda judged: not judged.scene.sign_known, default=None)
+
+
+def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
+    """The likely readings of the picture with two edges, until one explains it."""
     assert first.rough is not None
     contrast = first.rough.bright - first.rough.dark
     guided = _guided(first, hints)
@@ -308,17 +342,10 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
         if judged is not None and not guided and not resolved(pair, NEAR) and not _needed(pair, first.noise, contrast):
             judged = None
         worth = shortfall(pair, contrast)
-        tried.append(Candidate(judged if worth < WORST else None, worth))
+        tried.append(Candidate(judged if worth < WORST else None, worth, pair))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
-    if tried:
-        best = min(tried, key=lambda c: c.worth)
-        stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < max(RIVAL * best.worth, SLIGHT)]
-        readings = [judged for judged in stood if judged is not None]
-        if readings:  # of those that explain the picture about as well, one that knows whose edge is whose
-            return min(readings, key=lambda judged: not judged.scene.sign_known)
-    single = _single(first, contrast)
-    return judge_single(single, first, hints)
+    return tried
 
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:

@@ -150,6 +150,7 @@ class Look:
         pixels, reduced, noise: without what was drawn into it.
         rough: not looked for when edges are followed.
         drawn: whether marks were drawn into the picture that ``pixels`` no longer shows.
+        covered: whether the shadow of something in the way was taken out of ``pixels``.
     """
 
     pixels: NDArray[Any]
@@ -157,3 +158,4 @@ class Look:
     noise: Noise
     rough: Rough | None
     drawn: bool
+    covered: bool = False

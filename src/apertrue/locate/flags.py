@@ -16,15 +16,12 @@ from .levels import Light
 from .marks import disc_values, levels_bent, overlay_seen
 from .reduce import reduce_picture
 from .refine import Fit
+from .shadow import CLEARLY, TAKES, boxed
 from .solve import Solution
 from .support import Support, edge_points
 
 Array = NDArray[np.float64]
 
-#: Something in the way takes at least this share of the local light.
-TAKES = 0.35
-#: … by at least this many σ of a block.
-CLEARLY = 3.5
 #: A shadow and its soft rim ÷ the part that takes so much.
 RIM = 1.6
 
@@ -81,6 +78,8 @@ def picture_flags(
         raised.add("saturated")
     if first.drawn or overlay_seen(pixels, fit.aperture, lossy=frame.lossy):
         raised.add("overlay")
+    if first.covered:
+        raised.add("in-the-way")
     ghostly = False
     if stirred(solution):
         if afterglow_seen(find_ghost(pixels, solution, lambda v: noise.correlation * noise.variance(v)), fit):
@@ -185,18 +184,11 @@ def covered_share(pixels: NDArray[Any], fit: Fit, noise: Noise) -> float:
     able = ok & (TAKES * light > CLEARLY * np.sqrt(variance))
     covered = able & (loss > TAKES * light)
     # Where single blocks are too noisy, nine of them together are asked.
-    light, loss, variance = (_box(v) for v in (light, loss, variance))
+    light, loss, variance = (boxed(v) for v in (light, loss, variance))
     more = ok & ~able & (TAKES * light > CLEARLY * np.sqrt(variance))
     covered |= more & (loss > TAKES * light)
     n = int(np.count_nonzero(able | more))
     return RIM * float(np.count_nonzero(covered)) / n if n >= 40 else 0.0
-
-
-def _box(v: Array) -> Array:
-    """Sums over 3×3."""
-    p = np.pad(v, 1)
-    rows = p[:-2] + p[1:-1] + p[2:]
-    return np.asarray(rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:])
 
 
 def _unevenness(solution: Solution, light: Light) -> tuple[float, float] | None:

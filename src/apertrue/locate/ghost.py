@@ -5,7 +5,7 @@ further disc on a coarse grid of places. The gain in χ² of each place comes fr
 matrix products.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -175,12 +175,12 @@ def _blocks(pixels: NDArray[Any], fit: Fit, variance_at: Any) -> Blocks | None:
 
 
 def _smooth_terms(fit: Fit, x: Array, y: Array) -> Array:
-    """Halo and beam terms, the latter inside the beam only; shape (terms, n). The halo is the plain one: finer terms
-    would take over part of a second disc.
+    """Halo and beam terms, the latter inside the beam only; shape (terms, n).
+
+    They are the fit's own: a plainer halo would leave to a second disc what the fit explains without one.
     """
     assert fit.beam is not None
-    plain = replace(fit.basis, halo=min(fit.basis.halo, 2), decays=0)
-    _, halo, beam = plain.polynomials(x, y)
+    _, halo, beam = fit.basis.polynomials(x, y)
     inside = step(distance(x, y, fit.beam), fit.beam[5])
     return np.concatenate([halo, beam * inside])
 
