@@ -242,3 +242,67 @@ def test_a_picture_that_was_not_read_tells_its_file_and_why() -> None:
 
     told = {k: v for k, v in unread("a.tif", "it is empty").to_dict().items() if v not in (None, [])}
     assert told == {"schema_version": told["schema_version"], "file": "a.tif", "error": "it is empty"}
+
+
+def test_each_move_by_hand_costs_its_minutes() -> None:
+    plans = [Plan(Verdict.NUDGE, 0.0, moves=3.0), Plan(Verdict.LEAVE, 0.0)]
+    nudge = next(o for o in decide(plans, Costs(nudge_min=2.0)).options if o.verdict is Verdict.NUDGE)
+    assert nudge.terms["moves"] == pytest.approx(6.0)
+    assert nudge.minutes == pytest.approx(6.0)
+
+
+def test_the_share_cut_off_of_two_even_discs_is_their_lens() -> None:
+    from apertrue.advise.limits import beam_ratio, clipped_share
+    from apertrue.model.transmission import lens_area
+
+    cut = measured(clipped_fraction=None, offset_percent=60.0, beam_radius_px=80.0)
+    assert clipped_share(cut) == (pytest.approx(1 - lens_area(0.6, 0.8, 1.0) / (pi * 0.8**2), rel=1e-6), 0.0)
+    assert beam_ratio(measured(beam_radius_px=None)) is None
+    assert beam_ratio(measured(aperture_radius_px=None)) is None
+    assert clipped_share(measured(clipped_fraction=None, beam_radius_px=None)) is None
+
+
+def test_a_picture_is_stale_beyond_its_limit_only() -> None:
+    for age, stale in ((LIMITS.stale_min, False), (LIMITS.stale_min + 1e-6, True)):
+        found = bars(measured(), SCENE, LIMITS, Context(age_min=age), 60.0)
+        assert ("picture-stale" in found.leave) == stale
+
+
+def test_an_unknown_sign_is_a_known_direction_only_within_doubt() -> None:
+    from apertrue.advise.limits import direction_known
+
+    open_sign = replace(SCENE, sign_known=False)
+    assert not direction_known(measured(), open_sign)
+    assert direction_known(measured(offset_percent_sigma=2.0), open_sign)
+    assert direction_known(measured(), SCENE)
+
+
+def test_a_working_ratio_of_nothing_is_none() -> None:
+    from apertrue.advise.plans import working_ratio
+    from apertrue.instrument import Instrument
+
+    assert working_ratio(measured(), Instrument(), Context(working_ratio=0.0)) == 1.0
+    assert working_ratio(measured(), Instrument(), Context(working_ratio=0.6)) == 0.6
+
+
+def test_what_the_routine_leaves_is_the_instrument_files_figure() -> None:
+    from apertrue.advise.plans import plans
+    from apertrue.instrument import Instrument
+
+    lost = []
+    for leaves in (0.5, 8.0):
+        costs = replace(Costs(), auto_left_percent=leaves)
+        found = plans(
+            measured(),
+            SCENE,
+            Instrument(costs=costs),
+            Context(),
+            None,
+            bars(measured(), SCENE, LIMITS, Context(), 60.0),
+        )
+        lost.append(next(p.lost for p in found if p.verdict is Verdict.AUTO))
+    assert lost[1] > 2 * lost[0]
+
+
+def test_gap_of_circles_with_one_center() -> None:
+    assert gap(np.array([50.0, 40, 100, 0, 0, 1, 50, 40, 80, 0, 0, 1])) == pytest.approx(0.2, abs=1e-12)
