@@ -1,5 +1,6 @@
 """The watch: judged, logged, never twice, frozen noticed, warned once, resumed."""
 
+import io
 import json
 import sys
 import time
@@ -9,6 +10,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 import tifffile
+from rich.console import Console
+from rich.live import Live
 
 from apertrue.instrument import Instrument
 from apertrue.readers import read_frames
@@ -231,6 +234,20 @@ def test_warnings_are_given_once_until_their_reason_is_gone():
     assert alarm.update([], {}) == ()
     assert alarm.update([soon, Reminder("frozen", "f")], {}) == (soon, Reminder("frozen", "f"))
     assert len(rung) == 3
+
+
+def test_the_bell_rings_while_the_live_panel_is_drawn(monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    terminal = Terminal()
+    monkeypatch.setattr(sys, "__stderr__", terminal)
+    monkeypatch.setattr(sys, "stderr", terminal)
+    with Live(console=Console(file=Terminal(), force_terminal=True)):
+        assert sys.stderr is not terminal  # the panel has put its own in place
+        Alarm().update([Reminder("soon", "soon")], {})
+        assert terminal.getvalue() == "\a"
 
 
 def test_the_command_gets_fields_in_its_environment_and_never_a_shell(tmp_path):

@@ -127,6 +127,8 @@ class Alarm:
 
 
 def _terminal_bell() -> None:
-    if sys.stderr.isatty():
-        sys.stderr.write("\a")
-        sys.stderr.flush()
+    # Not sys.stderr: while the live panel is drawn, that is rich's own, which takes control characters out.
+    terminal = sys.__stderr__
+    if terminal is not None and terminal.isatty():
+        terminal.write("\a")
+        terminal.flush()
