@@ -78,6 +78,11 @@ def test_one_thread_whatever_the_cluster_says_and_values_that_cannot_travel() ->
     assert "pickle" in bad.failure.message
 
 
+def test_work_that_the_workers_cannot_load_is_one_clear_error(cluster: Any) -> None:
+    with pytest.raises(RunnerError, match=r"can't do the work .*module is gone"):
+        list(run(works.Unloadable(), range(30), scheduler=cluster.scheduler_address))
+
+
 def test_an_unreachable_scheduler_is_one_clear_error() -> None:
     with pytest.raises(RunnerError, match=r"tcp://127\.0\.0\.1:1 can't be reached"):
         list(run(works.double, [1], scheduler="tcp://127.0.0.1:1"))

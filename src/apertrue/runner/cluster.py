@@ -1,10 +1,13 @@
 """The same work over a Dask cluster (extra ``dask``)."""
 
+import logging
 import pickle
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from functools import lru_cache
 from typing import Any
 
 from ..errors import MissingExtraError
@@ -32,7 +35,7 @@ def on_cluster(
 
     Raises:
         MissingExtraError: Dask is not installed.
-        RunnerError: the scheduler can't be reached, or has no workers.
+        RunnerError: the scheduler can't be reached, has no workers, can't load the work, or is gone on the way.
     """
     try:
         import distributed
@@ -44,15 +47,31 @@ def on_cluster(
         client = dask.Client(scheduler, timeout=5, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as error:
         raise RunnerError(f"The scheduler at {scheduler} can't be reached ({error}). Check the address.") from error
+    with _quiet():
+        try:
+            yield from _flow(dask, client, scheduler, KilledWorker, work, tasks, may_go_on, time_limit_s)
+        finally:
+            client.close(timeout=2)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """What the cluster says of itself stays out of the user's screen; errors of ours say what to do."""
+    known = [logging.getLogger(name) for name in [*logging.root.manager.loggerDict] if name.startswith("distributed")]
+    levels = [logger.level for logger in known]
+    for logger in known:
+        logger.setLevel(logging.CRITICAL + 1)
     try:
-        yield from _flow(dask, client, KilledWorker, work, tasks, may_go_on, time_limit_s)
+        yield
     finally:
-        client.close(timeout=2)
+        for logger, level in zip(known, levels, strict=True):
+            logger.setLevel(level)
 
 
 def _flow(
     dask: Any,
     client: Any,
+    scheduler: str,
     killed: type[Exception],
     work: Callable[[T], R],
     tasks: Iterable[T],
@@ -63,7 +82,8 @@ def _flow(
     if not threads:
         raise RunnerError("The cluster has no workers. Start some with: dask worker ADDRESS")
     # Sent along with each task, not scattered: what lies only in workers' memory is lost when they are killed.
-    call = _Limited(work, time_limit_s)
+    # As bytes, so that the scheduler, which looks into what it passes on, need not load an engine.
+    call = pickle.dumps(_Limited(work, time_limit_s))
     source = enumerate(tasks)
     upcoming = next(source, None)
     running: dict[Any, tuple[int, T, float]] = {}
@@ -72,7 +92,7 @@ def _flow(
     done = dask.as_completed(loop=client.loop, with_results=False)
 
     def send(index: int, task: T) -> None:
-        future = client.submit(_call, call, task, pure=False, retries=0)
+        future = client.submit(_call, call, pickle.dumps(task), pure=False, retries=0)
         running[future] = (index, task, time.monotonic())
         done.add(future)
 
@@ -100,13 +120,18 @@ def _flow(
                 client.restart_workers([stuck_at], timeout=30, raise_for_error=False)
         except Exception as error:  # the cluster's trouble: what the work itself raises comes as a failure
             if client.status != "running":
-                raise RunnerError(f"The cluster is gone ({failure_of(error).message}). Start it again.") from error
+                raise RunnerError(f"The cluster at {scheduler} is gone. Start it again.") from error
             if not alone:
                 doubtful.append((index, task))
                 future.release()
                 feed()
                 continue
-            failure = CRASHED if isinstance(error, killed) else failure_of(error)
+            if not isinstance(error, killed):
+                raise RunnerError(
+                    f"The cluster can't do the work ({failure_of(error).message}). Install the same apertrue, with the "
+                    "same packages, for its scheduler and all its workers."
+                ) from error
+            failure = CRASHED
         future.release()
         yield Outcome(index, task, value, failure, seconds)
         feed()
@@ -114,8 +139,14 @@ def _flow(
             raise RunnerError("The cluster stopped taking work.")
 
 
-def _call(limited: "_Limited", task: Any) -> "_Answer":
-    return limited(task)
+def _call(limited: bytes, task: bytes) -> "_Answer":
+    return _loaded(limited)(pickle.loads(task))  # noqa: S301 our own client sent it
+
+
+@lru_cache(maxsize=2)
+def _loaded(limited: bytes) -> "_Limited":
+    """The work, loaded once in a worker, before the first task's time runs."""
+    return pickle.loads(limited)  # type: ignore[no-any-return]  # noqa: S301
 
 
 #: The pickled value or why there is none, seconds, and the address of a worker that is stuck.
