@@ -1,12 +1,15 @@
 """How fast is the window on a live layer, and does it stay small.
 
     xvfb-run -a -s "-screen 0 1600x1200x24" python benchmarks/window.py [--quick] [--side 2048] [--updates 1000]
+        [--only live|leaks|drops]
 
-Live: a layer of side² pixels gets new data, as fast as they are drawn or from a camera of so many pictures a second.
-Counted are pictures judged and frames drawn, with each part apart: the engine alone; napari alone (new data and drawing,
-without this plugin); napari with the marks on top, drawn but not judged; and all together. CPU time is that of all threads
-and of the process that judges. Leaks: so many new pictures one after another; printed are layers,
-threads, listeners and memory along the way. Needs a display; without a GPU it draws in software.
+Drops: files are dropped into the window one after another; printed is the processor time until each is open and until its
+verdict is shown. Live: a layer of side² pixels gets new data, as fast as they are drawn or from a camera of so many
+pictures a second. Counted are pictures judged and frames drawn, with each part apart: the engine alone; napari alone (new
+data and drawing, without this plugin); napari with the marks on top, drawn but not judged; and all together. CPU time is
+that of all threads and of the process that judges. Leaks: so many new pictures one after another; printed are layers,
+threads, listeners and memory along the way, free memory given back to the system. Needs a display; without a GPU it draws
+in software.
 """
 
 import argparse
@@ -37,6 +40,7 @@ def main() -> None:
     parser.add_argument("--side", type=int, default=2048, help="of the live pictures, px")
     parser.add_argument("--seconds", type=float, default=10.0, help="for each row of the table")
     parser.add_argument("--updates", type=int, default=1000, help="new pictures in the leak check; 0 = none")
+    parser.add_argument("--only", choices=("live", "leaks", "drops"), help="this part alone")
     given = parser.parse_args()
     if given.quick:
         given.seconds, given.updates = 3.0, 150
@@ -53,8 +57,11 @@ def main() -> None:
         from apertrue.napari._versions import keep_constants
 
         keep_constants()
-        live(given.side, given.seconds)
-        if given.updates:
+        if given.only in (None, "drops"):
+            drops(Path(folder))
+        if given.only in (None, "live"):
+            live(given.side, given.seconds)
+        if given.updates and given.only in (None, "leaks"):
             leaks(given.updates)
 
 
@@ -72,6 +79,66 @@ def frames(side: int, count: int = 6) -> list[Frame]:
         for k in range(count)
     ]
     return [simulate(r, np.random.default_rng(k)).frame for k, r in enumerate(recipes)]
+
+
+# --- drops ---------------------------------------------------------------------------------------------------------------
+def drops(folder: Path, side: int = 1024, count: int = 4) -> None:
+    """The table of files dropped into the window, the first of a session apart."""
+    import napari
+    import tifffile
+    from napari.settings import get_settings
+    from qtpy.QtCore import QEvent, QMimeData, QPointF, Qt, QUrl
+    from qtpy.QtGui import QDropEvent
+
+    from apertrue.napari import _assess_model
+
+    files = [folder / f"{k}.tif" for k in range(count)]
+    for file, frame in zip(files, frames(side, count), strict=True):
+        tifffile.imwrite(file, frame.pixels)
+    get_settings().plugins.extension2reader = {"*.tif": "apertrue"}
+    viewer = napari.Viewer(show=True)
+    viewer.window.resize(1280, 820)
+    run(0.5)
+    begun = time.process_time()
+    _, widget = viewer.window.add_plugin_dock_widget("apertrue", "Assess centering")
+    run(3.0)
+    print(f"A file of {side}² px dropped into the window, processor time, s")
+    print(f"(the widget itself, with what it prepares: {time.process_time() - begun:.2f})")
+    print(f"{'':10}{'open':>8}{'verdict':>9}{'of it judging':>15}{'wall clock':>12}")
+    judging: list[float] = []
+    judge_one = _assess_model.judge_one
+
+    def timed(*given: Any) -> Result:
+        start = time.thread_time()
+        try:
+            return judge_one(*given)
+        finally:
+            judging.append(time.thread_time() - start)
+
+    _assess_model.judge_one = timed
+    try:
+        for k, file in enumerate(files):
+            run(1.0)
+            before = widget.result
+            mime = QMimeData()
+            mime.setUrls([QUrl.fromLocalFile(str(file))])
+            event = QDropEvent(
+                QPointF(50, 50), Qt.DropAction.CopyAction, mime, Qt.MouseButton.LeftButton,
+                Qt.KeyboardModifier.NoModifier, QEvent.Type.Drop,
+            )  # fmt: skip
+            wall, cpu = time.perf_counter(), time.process_time()
+            viewer.window._qt_viewer.dropEvent(event)
+            opened = time.process_time() - cpu
+            run(30, until=lambda before=before: widget.result not in (None, before) and widget.settled)
+            told = time.process_time() - cpu
+            took = time.perf_counter() - wall
+            print(f"{f'file {k + 1}':10}{opened:8.2f}{told:9.2f}{judging[-1]:15.2f}{took:12.2f}", flush=True)
+    finally:
+        _assess_model.judge_one = judge_one
+    widget.shut()
+    viewer.close()
+    run(0.3)
+    print()
 
 
 #: Pictures a second of the camera in one of the rows.
@@ -236,7 +303,8 @@ def leaks(updates: int, side: int = 512) -> None:
         if n in marks_:
             told = census(viewer, widget, layer)
             print(f"{n:9}" + "".join(f"{v:>{w}}" for v, w in zip(told[:5], (8, 9, 11, 9, 10))) + f"{told[5]:8.1f}")
-            if first is None:
+            # Until a quarter is through, caches fill.
+            if first is None and 4 * n >= updates:
                 first = (n, told[5])
             last = told[5]
     if first is not None and updates > first[0]:
@@ -250,6 +318,7 @@ def census(viewer: Any, widget: Any, layer: Any) -> tuple[int, int, int, int, in
     from qtpy.QtWidgets import QApplication, QWidget
 
     gc.collect()
+    give_back()
     listeners = sum(len(e.callbacks) for e in (layer.events.data, layer.events.scale, viewer.dims.events.current_step))
     return (
         len(viewer.layers),
@@ -259,6 +328,16 @@ def census(viewer: Any, widget: Any, layer: Any) -> tuple[int, int, int, int, in
         len(gc.get_objects()),
         psutil.Process().memory_info().rss / 1e6,
     )
+
+
+def give_back() -> None:
+    """Give free memory back to the system where that can be asked for: what is left is in use."""
+    if sys.platform.startswith("linux"):
+        import ctypes
+
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+        if trim is not None:
+            trim(0)
 
 
 if __name__ == "__main__":

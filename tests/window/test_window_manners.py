@@ -239,3 +239,35 @@ assert not late & {"pandas", "pint", "tifffile", "PIL", "scipy"}, late
     picture = Path(__file__).resolve().parents[2] / "sample_images" / "01-centered.tif"
     done = subprocess.run([sys.executable, "-c", program, str(picture)], capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
+
+
+def test_opened_from_the_menu_a_widget_knows_its_layers_again(make_napari_viewer, settled, shot, qtbot) -> None:
+    """There it gets a wrapped viewer, whose layers are other objects than those that events bring."""
+    viewer = make_napari_viewer()
+    _, assess = viewer.window.add_plugin_dock_widget("apertrue", "Assess centering")
+    _, watch = viewer.window.add_plugin_dock_widget("apertrue", "Watch centering")
+    viewer.add_image(shot.frame.pixels, name="first")
+    assert settled(assess) is not None
+    assert watch.which.currentText() == "first"
+    assess.hand.fix_beam.click()
+    viewer.layers.remove("first")
+    assert settled(assess) is None
+    assert assess.target is None
+    assert not assess.hand.edge_tool.on
+    assert assess.note.text() == ""
+    assert "Open a picture" in assess.view.words.text()
+    assert watch.which.count() == 0
+    viewer.add_image(shot.frame.pixels, name="second")
+    assert settled(assess) is not None
+    before = assess.result
+    assess.hand.region.click()
+    viewer.layers.remove(assess.hand.region_tool.layer)
+    assert not assess.hand.region.isChecked()
+    assert assess.note.text() == ""
+    viewer.layers.selection.active = viewer.layers["second"]
+    settled(assess)
+    # The same picture is not taken for another one.
+    assert assess.target is viewer.layers["second"]
+    assert assess.result is before
+    assess.shut()
+    watch.shut()

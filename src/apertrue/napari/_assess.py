@@ -188,7 +188,7 @@ class AssessWidget(Dock):
     def _on_removed(self, event: Any) -> None:
         if self._closed:
             return
-        self.hand.region_tool.removed(event.value)
+        self.hand.removed(event.value)
         if event.value is self.target:
             self._watch_layer(None)
             self._on_active()

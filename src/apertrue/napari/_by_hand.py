@@ -103,6 +103,14 @@ class ByHand:
         self._host.model.start_over()
         self.region_tool.drop()
 
+    def removed(self, layer: Any) -> None:
+        """A layer was removed by the user; drawing on it ends."""
+        if layer is self.region_tool.layer:
+            drawing = self.region_tool.on
+            self.region_tool.removed(layer)
+            if drawing:
+                self.end()
+
     def close(self) -> None:
         """Give the mouse back for good."""
         self._closed = True

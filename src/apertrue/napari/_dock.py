@@ -8,7 +8,7 @@ from qtpy.QtGui import QCloseEvent
 from qtpy.QtWidgets import QFrame, QLabel, QMainWindow, QPushButton, QScrollArea, QVBoxLayout, QWidget
 
 from ._early import early
-from ._versions import keep_constants
+from ._versions import keep_constants, unwrapped
 
 
 class Dock(QWidget):
@@ -22,7 +22,7 @@ class Dock(QWidget):
         super().__init__()
         keep_constants()
         early()
-        self.viewer = napari_viewer
+        self.viewer = unwrapped(napari_viewer)
         self._closed = False
         self._docked = False
         self._window: QWidget | None = None

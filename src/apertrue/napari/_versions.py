@@ -11,6 +11,15 @@ def camera_of(viewer: Any) -> Any:
     return viewer.camera if scene is None else scene.camera
 
 
+def unwrapped(viewer: Any) -> Any:
+    """The viewer itself: a widget opened from the menu gets a wrapper round it.
+
+    That one wraps what it hands out, too, each time anew, while events bring the layers themselves: none of them would
+    ever be the layer that a widget remembers. The wrapper guards private parts, of which the widgets use none.
+    """
+    return getattr(viewer, "__wrapped__", viewer)
+
+
 def without_thumbnail(layer: Any) -> Any:
     """The layer, with a blank small picture in the layer list: drawing it anew for each of our updates cost a third."""
     if hasattr(layer, "_update_thumbnail"):
