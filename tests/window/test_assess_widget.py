@@ -567,3 +567,87 @@ def test_facts_of_a_file_end_when_another_picture_is_put_into_its_layer(assess, 
     layer.data = layer.data.copy()
     assert settled(widget).frame.taken_at is None
     assert "not known" in shows(widget, "age")
+
+
+def test_keys_paste_and_take_back(assess, settled, shot, qtbot) -> None:
+    """The widget's own shortcuts, as the window passes them on."""
+    from qtpy.QtGui import QKeySequence
+    from qtpy.QtWidgets import QShortcut
+
+    widget = assess()
+    keys = {s.key().toString(): s for s in widget.findChildren(QShortcut)}
+    gray = (255.0 * shot.frame.pixels / shot.frame.pixels.max()).astype(np.uint8)
+    QApplication.clipboard().setImage(QImage(gray.data, 256, 256, 256, QImage.Format.Format_Grayscale8))
+    keys[QKeySequence(QKeySequence.StandardKey.Paste).toString()].activated.emit()
+    assert settled(widget) is not None
+    assert widget.target.name == "pasted picture"
+    click(widget.hand.fix_beam)
+    QTest.keyClick(widget, Qt.Key.Key_Right)
+    QTest.keyClick(widget, Qt.Key.Key_Return)
+    assert settled(widget).scene.guided
+    keys[QKeySequence(QKeySequence.StandardKey.Undo).toString()].activated.emit()
+    assert not settled(widget).scene.guided
+
+
+def test_a_damaged_file_dragged_in_is_told_and_nothing_changes(assess, settled, tmp_path, shot) -> None:
+    from apertrue.errors import ReadError
+
+    broken = tmp_path / "broken.tif"
+    good = tmp_path / "good.tif"
+    import tifffile
+
+    tifffile.imwrite(good, shot.frame.pixels)
+    broken.write_bytes(good.read_bytes()[:900])
+    widget = assess()
+    widget.viewer.open(str(good), plugin="apertrue")
+    before = settled(widget)
+    # napari shows what is raised here in its own message.
+    with pytest.raises(ReadError, match=r"broken\.tif"):
+        widget.viewer.open(str(broken), plugin="apertrue")
+    assert settled(widget) is before
+
+
+@pytest.mark.parametrize("kind", ["4-D", "multiscale", "rgba", "holes", "bool", "tiny"])
+def test_pictures_of_every_kind_are_judged_or_put_aside_in_words(assess, settled, shot, kind) -> None:
+    pixels = shot.frame.pixels
+    light = (pixels / pixels.max() * 255).astype(np.uint8)
+    made = {
+        "4-D": (np.stack([np.stack([pixels[::-1], pixels]), np.stack([pixels, pixels])]), {}),
+        "multiscale": ([np.kron(pixels, np.ones((2, 2), pixels.dtype)), pixels], {"multiscale": True}),
+        "rgba": (np.stack([light] * 4, axis=-1), {"rgb": True}),
+        "holes": (np.where(np.arange(256)[:, None] < 9, np.nan, pixels.astype(float)), {}),
+        "bool": (pixels > pixels.mean(), {}),
+        "tiny": (pixels[:4, :4], {}),
+    }
+    data, more = made[kind]
+    widget = assess()
+    widget.viewer.add_image(data, **more)
+    a = settled(widget).assessment
+    if kind in ("bool", "tiny"):
+        assert (a.verdict, a.offset_percent) == ("retake", None)
+        assert shows(widget, "headline")
+    else:
+        assert a.offset_percent == pytest.approx(15.0, abs=1.0)
+
+
+def test_the_windows_end_in_the_middle_of_work_is_quiet(assess, shot, monkeypatch, qtbot) -> None:
+    from threading import Event
+
+    widget = assess(show=True)
+    started, go = Event(), Event()
+    work = widget.model.work
+
+    def slow(aim, now=None):
+        started.set()
+        go.wait(20)
+        return work(aim, now)
+
+    monkeypatch.setattr(widget.model, "work", slow)
+    widget.viewer.add_image(shot.frame.pixels)
+    qtbot.waitUntil(started.is_set, timeout=120_000)
+    widget.viewer.close()
+    assert widget._closed
+    assert not widget.latest.running
+    go.set()
+    qtbot.wait(100)
+    assert widget.result is None

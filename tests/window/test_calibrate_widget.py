@@ -96,3 +96,11 @@ def test_doubted_readings_are_asked_about_before_anything_is_saved(widget, press
     press(widget.undo)
     assert widget.table.rowCount() == points
     assert widget.save.isEnabled()
+
+
+def test_closing_in_the_middle_is_quiet(widget, qtbot, shot) -> None:
+    widget.viewer.add_image(shot.frame.pixels)
+    QTest.mouseClick(widget.add, Qt.MouseButton.LeftButton)
+    widget.close()
+    qtbot.wait(600)
+    assert not widget.model.guide.points

@@ -89,3 +89,29 @@ def test_closing_in_the_middle_is_quiet(widget, qtbot) -> None:
     widget.close()
     qtbot.wait(800)
     assert widget.look is None
+
+
+def test_a_routine_that_hangs_is_told(widget, press, monkeypatch) -> None:
+    press(widget.start)
+    assert "Picture taken" in press(widget.take)
+    scope = widget.model.practice.scope
+    hung = []
+    for seed in range(1, 60):
+        widget.seed.setValue(seed)
+        press(widget.start)
+        hung = [seed for _ in range(3) if "hung" in press(widget.routine)]
+        if hung:
+            break
+    assert hung
+    assert widget.model.practice.scope is not scope
+    assert "stopped after" in widget.story.text()
+
+
+def test_advice_can_be_turned_off_in_the_middle(widget, press) -> None:
+    press(widget.start)
+    assert widget.words.text()
+    widget.with_advice.setChecked(False)
+    press(widget.take)
+    assert not widget.words.text()
+    assert not widget.viewer.layers[EDGES].visible
+    assert not widget.follow.isEnabled()

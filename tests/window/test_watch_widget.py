@@ -143,3 +143,48 @@ def test_what_a_layer_cannot_give_is_told_and_the_watch_goes_on(widget, qtbot, l
     live.data = shot.frame.pixels
     qtbot.waitUntil(lambda: "1 judged" in widget.counts.text(), timeout=120_000)
     assert widget.running
+
+
+def test_the_chooser_fills_in_and_an_unlogged_watch_leaves_no_log(widget, qtbot, live, tmp_path, monkeypatch) -> None:
+    from qtpy.QtWidgets import QFileDialog
+
+    from apertrue.session import default_log_path
+
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *a, **k: str(tmp_path))
+    widget.browse.click()
+    assert widget.folder.text() == str(tmp_path)
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *a, **k: "")
+    widget.browse.click()
+    assert widget.folder.text() == str(tmp_path)
+    widget.keep.setChecked(False)
+    click(widget.begin_button)
+    qtbot.waitUntil(lambda: widget.counts.text() == "1 judged", timeout=120_000)
+    click(widget.end_button)
+    qtbot.waitUntil(lambda: not widget.running, timeout=120_000)
+    assert not default_log_path().exists()
+
+
+def test_the_timeline_shows_points_limit_and_what_is_expected(qtbot) -> None:
+    from qtpy.QtGui import QColor
+
+    from apertrue.napari._timeline_view import TimelineView
+    from apertrue.napari._watch_model import Timeline
+    from apertrue.overlay.colors import BEAM, MOVE, UNKNOWN
+
+    view = TimelineView()
+    qtbot.addWidget(view)
+    view.resize(400, 200)
+
+    def places(color: str) -> list[tuple[int, int]]:
+        image, wanted = view.grab().toImage(), QColor(color).rgb()
+        return [(x, y) for y in range(image.height()) for x in range(image.width()) if image.pixel(x, y) == wanted]
+
+    assert not places(BEAM)
+    assert places(UNKNOWN)
+    view.show_timeline(Timeline(((1.0, 2.0, 0.1), (0.2, 4.0, None)), 5.0, (0.3, 0.6), 0.4))
+    points, limit, crossing = places(BEAM), places(UNKNOWN), places(MOVE)
+    early = [y for x, y in points if x < 100]
+    late = [y for x, y in points if x >= 100]
+    # The later one lies higher, both below the limit, and the limit is crossed later still.
+    assert max(y for _, y in limit) < min(late) < min(early)
+    assert max(x for x, _ in points) < min(x for x, _ in crossing)
