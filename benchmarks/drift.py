@@ -51,6 +51,7 @@ def judge_day(one: Day, rng: np.random.Generator) -> dict[str, float]:
         out[f"x {h:g} h"] = f.x_interval[0] <= truth[0] <= f.x_interval[1]
         out[f"y {h:g} h"] = f.y_interval[0] <= truth[1] <= f.y_interval[1]
         out[f"length {h:g} h"] = f.length_interval[0] <= np.hypot(*truth) <= f.length_interval[1]
+        out[f"beyond {h:g}"] = np.hypot(*truth) > f.length_interval[1]
         out[f"width {h:g}"] = f.x_interval[1] - f.x_interval[0]
     times = passage_times(bank, LIMIT, rng, horizon_h=LOOK_AHEAD_H)
     truth_h = one.crossing_h(LIMIT)
@@ -98,6 +99,10 @@ def main() -> int:
         print(
             f"censored crossings {found['censored'].mean():.2f}; days with an unexplained move "
             f"{np.mean(found['unexplained'] > 0):.3f}"
+        )
+        print(
+            "farther off than the interval's upper end (5 % are due), %: "
+            + ", ".join(f"{h:g} h {100 * found[f'beyond {h:g}'].mean():.1f}" for h in HORIZONS_H)
         )
         print(
             "median width of the 90 % interval, %: "
