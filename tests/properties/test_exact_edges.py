@@ -306,3 +306,11 @@ def test_what_the_routine_leaves_is_the_instrument_files_figure() -> None:
 
 def test_gap_of_circles_with_one_center() -> None:
     assert gap(np.array([50.0, 40, 100, 0, 0, 1, 50, 40, 80, 0, 0, 1])) == pytest.approx(0.2, abs=1e-12)
+
+
+def test_time_is_unknown_only_without_any() -> None:
+    from apertrue.advise import _time
+
+    assert _time(measured(), Context()) == ("time-unknown",)
+    assert _time(measured(), Context(age_min=3.0)) == ()
+    assert _time(replace(measured(), taken_at="2026-03-12T14:00:00+01:00"), Context()) == ()
