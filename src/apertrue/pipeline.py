@@ -11,6 +11,9 @@ from .instrument import Instrument
 from .locate import locate
 from .scene import Hints, Scene
 
+#: Nothing is known beside the picture.
+_ALONE = Context()
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Result:
@@ -39,9 +42,14 @@ def judge(
     """
     instrument = instrument or Instrument()
     context = context or Context()
-    scene = locate(frame, hints_for(frame, instrument, hints or Hints()))
-    assessment = assess_scene(scene, frame, instrument, context)
+    scene, assessment = measure(frame, instrument, hints or Hints(), context)
     return readvise(frame, scene, assessment, instrument, context)
+
+
+def measure(frame: Frame, instrument: Instrument, hints: Hints, context: Context = _ALONE) -> tuple[Scene, Assessment]:
+    """The main line without the advice, for whoever gives that later with more at hand."""
+    scene = locate(frame, hints_for(frame, instrument, hints))
+    return scene, assess_scene(scene, frame, instrument, context)
 
 
 def readvise(frame: Frame, scene: Scene, assessment: Assessment, instrument: Instrument, context: Context) -> Result:

@@ -9,13 +9,10 @@ from datetime import datetime
 
 import numpy as np
 
-from ..advice import Context
-from ..assess import assess_scene
 from ..assessment import Assessment
 from ..frame import Frame
 from ..instrument import Instrument, completed, dumps_instrument, loads_instrument
-from ..locate import locate
-from ..pipeline import hints_for
+from ..pipeline import measure
 from ..readers import ReadOptions, read_frames
 from ..scene import Hints, Scene
 
@@ -59,8 +56,7 @@ class Measure:
         for frame in read_frames(file, options=ReadOptions(timezone=self._instrument.timezone)):
             frame = completed(frame, self._instrument)
             previous = self._previous(frame)
-            scene = locate(frame, hints_for(frame, self._instrument, Hints(previous=previous)))
-            assessment = assess_scene(scene, frame, self._instrument, Context())
+            scene, assessment = measure(frame, self._instrument, Hints(previous=previous))
             if previous is not None:
                 assessment = replace(assessment, flags=(*(assessment.flags or ()), FOLLOWED))
             state = replace(frame.state, sources=dict(frame.state.sources))
