@@ -74,16 +74,23 @@ class Noise:
         read_variance: variance of a pixel without light, gray levels².
         gain: gray levels per detected electron (variance per level), gray levels.
         correlation: variance of the mean of many neighboring pixels ÷ that of independent pixels (1 = white noise).
+        unevenness: 1σ of a slow unevenness of the level without light that averaging over pixels does not lessen, gray
+            levels; 0 unless it was looked for.
     """
 
     bias: float
     read_variance: float
     gain: float
     correlation: float = 1.0
+    unevenness: float = 0.0
 
     def variance(self, level: Any) -> Any:
         """Variance of one pixel at ``level`` (gray levels, scalar or array); never below the read variance."""
         return self.read_variance + self.gain * np.maximum(np.asarray(level, dtype=float) - self.bias, 0.0)
+
+    def mean_variance(self, level: Any, count: Any) -> Any:
+        """Variance of the mean of ``count`` neighboring pixels at ``level`` (gray levels, scalars or arrays)."""
+        return self.correlation * self.variance(level) / count + self.unevenness**2
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,13 +11,13 @@ from apertrue.locate.ghost import Ghost, afterglow_seen, find_ghost, stirred
 from apertrue.locate.noise import estimate_noise
 from apertrue.locate.reduce import reduce_picture
 from apertrue.locate.solve import Solution, fine
-from apertrue.scene import Hints
+from apertrue.scene import Hints, Noise
 from apertrue.simulate import Recipe, Simulated, simulate
 
 BASE: dict[str, Any] = {"rows": 320, "columns": 320, "aperture_radius_px": 120.0, "beam_ratio": 0.7}
 
 
-def solved(seed: int, **values: Any) -> tuple[Simulated, Solution, Any]:
+def solved(seed: int, **values: Any) -> tuple[Simulated, Solution, Noise]:
     shot = simulate(Recipe(**(BASE | values)), np.random.default_rng(seed), truth=False)
     pixels, r = shot.frame.pixels, shot.recipe
     reduced = reduce_picture(pixels)
@@ -25,14 +25,14 @@ def solved(seed: int, **values: Any) -> tuple[Simulated, Solution, Any]:
     edges = (np.array([e.x, e.y, e.radius, e.e1, e.e2, e.width]) for e in (r.aperture, r.beam))
     solution = fine(pixels, reduced, noise, *edges, r.gain * r.peak_electrons)
     assert solution is not None
-    return shot, solution, lambda v: noise.correlation * noise.variance(v)
+    return shot, solution, noise
 
 
 @pytest.mark.parametrize(("level", "x", "y"), [(0.03, 20.0, 15.0), (0.2, -25.0, 5.0), (0.4, 5.0, -20.0)])
 def test_place_and_level_of_a_second_disc(level: float, x: float, y: float) -> None:
-    shot, solution, variance = solved(1, afterglow_level=level, afterglow_x_percent=x, afterglow_y_percent=y)
+    shot, solution, noise = solved(1, afterglow_level=level, afterglow_x_percent=x, afterglow_y_percent=y)
     assert stirred(solution)
-    ghost = find_ghost(shot.frame.pixels, solution, variance)
+    ghost = find_ghost(shot.frame.pixels, solution, noise)
     assert ghost is not None
     assert afterglow_seen(ghost, solution.fit)
     true = shot.recipe.disc_at(np.array([x, y]) / 100)
@@ -43,8 +43,8 @@ def test_place_and_level_of_a_second_disc(level: float, x: float, y: float) -> N
 @pytest.mark.parametrize("values", [{}, {"halo_slope": 0.3, "halo_decay": 0.8}, {"dome": 0.4}, {"peak_electrons": 8.0}])
 @pytest.mark.parametrize("seed", [1, 2])
 def test_no_second_disc_in_plain_pictures(values: dict[str, Any], seed: int) -> None:
-    shot, solution, variance = solved(seed, **values)
-    assert not afterglow_seen(find_ghost(shot.frame.pixels, solution, variance), solution.fit)
+    shot, solution, noise = solved(seed, **values)
+    assert not afterglow_seen(find_ghost(shot.frame.pixels, solution, noise), solution.fit)
 
 
 def test_a_bar_is_no_second_disc() -> None:
@@ -54,8 +54,8 @@ def test_a_bar_is_no_second_disc() -> None:
 
 
 def test_nothing_is_searched_without_room() -> None:
-    shot, solution, variance = solved(1)
-    assert find_ghost(shot.frame.pixels[:10, :10], solution, variance) is None
+    shot, solution, noise = solved(1)
+    assert find_ghost(shot.frame.pixels[:10, :10], solution, noise) is None
     assert not afterglow_seen(None, solution.fit)
 
 

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from apertrue.locate.noise import estimate_noise
+from apertrue.locate.noise import dark_unevenness, estimate_noise
+from apertrue.locate.reduce import reduce_picture
+from apertrue.scene import Noise
 from apertrue.simulate import Recipe, simulate
 
 
@@ -35,3 +37,32 @@ def test_correlated_noise_is_noticed(blur: float) -> None:
 def test_picture_without_noise_has_almost_none() -> None:
     noise = estimate_noise(np.tile(np.linspace(0, 1, 64), (64, 1)), 0.0, 1.0, None)
     assert 0 < noise.read_variance < 1e-9
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_slow_unevenness_of_the_dark_is_told_from_the_noise_of_its_blocks(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    slow = gaussian_filter(rng.normal(size=(512, 512)), 40.0, mode="wrap")
+    slow *= 3.0 / slow.std()
+    plain = 100.0 + rng.normal(0, 4.0, slow.shape)
+    y, x = np.mgrid[0:512, 0:512]
+    lit = 4000.0 * (np.hypot(x - 250, y - 260) < 150)
+    noise = Noise(100.0, 16.0, 0.0)
+    assert dark_unevenness(reduce_picture(plain + lit), noise, 4000.0) == 0.0
+    sloping = plain + 0.02 * x + lit
+    assert dark_unevenness(reduce_picture(sloping), noise, 4000.0) == 0.0  # the model has a plane
+    found = dark_unevenness(reduce_picture(plain + slow + lit), noise, 4000.0)
+    assert 1.5 < found < 4.5  # some fifty independent places along the rim
+
+
+def test_light_at_the_rim_is_no_uneven_dark() -> None:
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[0:256, 0:256]
+    waves = 100.0 + rng.normal(0, 4.0, (256, 256)) + 400.0 * np.sin(x / 9) * np.sin(y / 9)
+    assert dark_unevenness(reduce_picture(waves), Noise(100.0, 16.0, 0.0), 800.0) == 0.0
+
+
+def test_the_mean_of_pixels_keeps_what_they_share() -> None:
+    noise = Noise(100.0, 16.0, 2.0, correlation=1.5, unevenness=0.5)
+    assert noise.mean_variance(100.0, 64) == pytest.approx(1.5 * 16 / 64 + 0.25)
+    assert noise.mean_variance(150.0, 64) == pytest.approx(1.5 * 116 / 64 + 0.25)

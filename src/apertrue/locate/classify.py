@@ -328,7 +328,7 @@ def _other_light(solution: Solution, first: Look, step_height: float) -> bool:
     fit = solution.fit
     x, y, value, _, _ = far_blocks(first.reduced, (fit.aperture, fit.beam))
     rest = value - evaluate(fit.basis, Points.at(x, y), fit.aperture, fit.beam, fit.linear)
-    sigma = np.sqrt(first.noise.variance(value) * first.noise.correlation / first.reduced.pixels)
+    sigma = np.sqrt(first.noise.mean_variance(value, first.reduced.pixels))
     return int(((rest > 0.15 * step_height) & (rest > 8 * sigma)).sum()) >= 2
 
 

@@ -16,7 +16,7 @@ from .flags import plain_flags
 from .hypotheses import Start, starts
 from .levels import profile_of
 from .marks import border_depths, without_strokes
-from .noise import estimate_noise
+from .noise import dark_unevenness, estimate_noise
 from .reduce import Reduced, reduce_picture
 from .refine import robust_cost
 from .shadow import without_shadow
@@ -275,15 +275,23 @@ class Candidate:
 
 
 def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
-    """The reading that explains the picture; without one, that of the picture without what lies in the way; then a
-    single edge.
+    """The reading that explains the picture.
+
+    Without one: the same with an uneven dark level allowed for; then without what lies in the way; then a single edge.
     """
     assert first.rough is not None
     tried = _readings(first, frame, hints)
     chosen = _chosen(tried)
     if chosen is not None and chosen.scene.covariance is not None:
         return chosen
-    single = None if chosen is not None else _single(first, first.rough.bright - first.rough.dark)
+    contrast = first.rough.bright - first.rough.dark
+    uneven = dark_unevenness(first.reduced, first.noise, contrast)
+    if uneven > 0 and first.noise.unevenness == 0:
+        noise = replace(first.noise, unevenness=uneven)
+        rough = look(first.reduced, block_sigma(noise, first.reduced))
+        if rough is not None:
+            return _best(replace(first, noise=noise, rough=rough), frame, hints)
+    single = None if chosen is not None else _single(first, contrast)
     bases = [min(tried, key=lambda c: c.worth).solution] if tried else []
     for base in (*bases, *([] if single is None else [single])):
         clear = without_shadow(first, base)

@@ -139,7 +139,7 @@ def _surround(
 
 def block_sigma(noise: Noise, reduced: Reduced) -> float:
     """1σ of a block's mean at the dark level, gray levels."""
-    return float(np.sqrt(noise.correlation * noise.read_variance / reduced.pixels))
+    return float(np.sqrt(noise.mean_variance(noise.bias, reduced.pixels)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -82,7 +82,7 @@ def picture_flags(
         raised.add("in-the-way")
     ghostly = False
     if stirred(solution):
-        if afterglow_seen(find_ghost(pixels, solution, lambda v: noise.correlation * noise.variance(v)), fit):
+        if afterglow_seen(find_ghost(pixels, solution, noise), fit):
             ghostly = True
             raised.add("afterglow")
         elif covered_share(pixels, fit, noise) > _limit("in-the-way"):
@@ -180,7 +180,7 @@ def covered_share(pixels: NDArray[Any], fit: Fit, noise: Noise) -> float:
     light, loss, variance = (np.zeros(ok.shape) for _ in range(3))
     light[ok] = np.maximum(model - float(fit.linear[0]), 1e-12)
     loss[ok] = model - reduced.mean[ok]
-    variance[ok] = noise.correlation * noise.variance(model) / reduced.pixels
+    variance[ok] = noise.mean_variance(model, reduced.pixels)
     able = ok & (TAKES * light > CLEARLY * np.sqrt(variance))
     covered = able & (loss > TAKES * light)
     # Where single blocks are too noisy, nine of them together are asked.

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.edges import distance, step
+from ..scene import Noise
 from .reduce import Reduced, reduce_picture
 from .refine import Fit
 from .solve import Solution
@@ -85,18 +86,18 @@ def stirred(solution: Solution) -> bool:
     return float(np.mean(total[filled] ** 2 / square[filled])) > CALM or float(np.mean(z * z)) > CALM_CELLS
 
 
-def find_ghost(pixels: NDArray[Any], solution: Solution, variance_at: Any) -> Ghost | None:
+def find_ghost(pixels: NDArray[Any], solution: Solution, noise: Noise) -> Ghost | None:
     """The best second disc, whether it counts or not (see :func:`afterglow_seen`).
 
     Args:
         pixels: the picture.
         solution: the joint fit.
-        variance_at: a pixel's variance as a function of its gray level, its share in means of many pixels.
+        noise: of the camera.
     """
     fit = solution.fit
     assert fit.aperture is not None
     assert fit.beam is not None
-    prepared = _blocks(pixels, fit, variance_at)
+    prepared = _blocks(pixels, fit, noise)
     if prepared is None:
         return None
     x, y, value, sigma, reduced, index = prepared
@@ -147,7 +148,7 @@ def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
     )
 
 
-def _blocks(pixels: NDArray[Any], fit: Fit, variance_at: Any) -> Blocks | None:
+def _blocks(pixels: NDArray[Any], fit: Fit, noise: Noise) -> Blocks | None:
     """Block means inside the aperture, off both edges: x, y, mean, σ, the reduction, their rows and columns in it."""
     assert fit.aperture is not None
     assert fit.beam is not None
@@ -169,7 +170,7 @@ def _blocks(pixels: NDArray[Any], fit: Fit, variance_at: Any) -> Blocks | None:
         return None
     value = reduced.mean[ok]
     light = np.maximum(value - float(fit.linear[0]), 0.0)
-    sigma = np.sqrt(variance_at(value) / reduced.pixels + (DISCREPANCY * light) ** 2)
+    sigma = np.sqrt(noise.mean_variance(value, reduced.pixels) + (DISCREPANCY * light) ** 2)
     iy, ix = np.nonzero(ok)
     return gx[ok], gy[ok], value, sigma, reduced, (iy, ix)
 

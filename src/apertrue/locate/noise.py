@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..scene import Noise
+from .reduce import Reduced
 
 Array = NDArray[np.float64]
 
@@ -143,3 +144,46 @@ def _line(level: Array, variance: Array, least: float) -> tuple[float, float, fl
         slope = float(np.median((variance[use] - read * MEDIAN) / x[use])) / MEDIAN
         gain = max(slope, 0.0)
     return at, read, gain, keep
+
+
+#: The darkest rim of the picture that is asked: this share of its short side.
+RIM = 0.06
+#: At most so many read σ (of a pixel), and this share of the light: more is light, not an uneven dark level.
+MOST_READ, MOST_LIGHT = 2.0, 0.02
+#: Least excess over the blocks' noise that counts.
+EXCESS = 1.5
+
+
+def dark_unevenness(reduced: Reduced, noise: Noise, contrast: float) -> float:
+    """1σ (gray levels) of a slow unevenness of the dark level, from the picture's rim, which lies in the dark; 0 if none.
+
+    A plane is fitted to the rim's blocks, since the model has one; the median of what is left hardly feels light that
+    reaches the rim here and there.
+
+    Args:
+        reduced: block means.
+        noise: of the camera.
+        contrast: bright − dark, gray levels.
+    """
+    rows, columns = reduced.mean.shape
+    k = max(2, round(RIM * min(rows, columns)))
+    rim = np.isfinite(reduced.mean)
+    rim[k:-k, k:-k] = False
+    if rim.sum() < 40:
+        return 0.0
+    y, x = np.nonzero(rim)
+    value = reduced.mean[rim]
+    terms = np.stack([np.ones(len(x)), x, y]).astype(np.float64)
+    use = np.ones(len(x), dtype=bool)
+    rest = value
+    for _ in range(4):
+        plane = np.linalg.lstsq(terms[:, use].T, value[use], rcond=None)[0]
+        rest = value - plane @ terms
+        scale = 1.4826 * float(np.median(np.abs(rest)))
+        use = np.abs(rest) <= 3 * scale
+    own = float(np.sqrt(noise.mean_variance(noise.bias, reduced.pixels)))
+    if scale < EXCESS * own:
+        return 0.0
+    most = min(MOST_READ * float(np.sqrt(noise.read_variance)), MOST_LIGHT * contrast)
+    found = float(np.sqrt(scale**2 - own**2))
+    return found if found <= most else 0.0

@@ -218,7 +218,7 @@ def refine(
         return a, b
 
     def sigma_at(model: Array) -> Array:
-        out: Array = np.sqrt(noise.correlation * noise.variance(model) / cells.count)
+        out: Array = np.sqrt(noise.mean_variance(model, cells.count))
         if discrepancy > 0:
             floor = discrepancy * np.maximum(model - noise.bias, 0.0)
             out = np.where(cells.near, out, np.hypot(out, floor))

@@ -38,7 +38,7 @@ def without_shadow(first: Look, solution: Solution) -> Look | None:
     model = evaluate(fit.basis, Points.at(gx.ravel(), gy.ravel()), fit.aperture, fit.beam, fit.linear)
     model = model.reshape(gx.shape)
     light = np.maximum(model - float(fit.linear[0]), 0.0)
-    sigma = np.sqrt(noise.correlation * noise.variance(model) / reduced.pixels)
+    sigma = np.sqrt(noise.mean_variance(model, reduced.pixels))
     asked = np.isfinite(reduced.mean) & (TAKES * light > CLEARLY * sigma)
     widths = [float(e[5]) for e in (fit.aperture, fit.beam) if e is not None]
     for edge in (fit.aperture, fit.beam):

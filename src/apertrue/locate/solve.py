@@ -48,7 +48,7 @@ class Solution:
 def block_noise(noise: Noise, reduced: Reduced) -> Noise:
     """The noise of block means."""
     n = reduced.pixels / noise.correlation
-    return Noise(noise.bias, noise.read_variance / n, noise.gain / n, 1.0)
+    return Noise(noise.bias, noise.read_variance / n + noise.unevenness**2, noise.gain / n)
 
 
 def _with_width(edge: Array | None, width: float) -> Array | None:
