@@ -57,7 +57,9 @@ def audit(
     workers: Annotated[
         int | None, typer.Option(metavar="N", min=0, help="Processes; all cores without it, 0 = this process alone.")
     ] = None,
-    time_limit: Annotated[float, typer.Option(metavar="SECONDS", min=0.1, help="Limit for one picture's own time.")] = 60.0,
+    time_limit: Annotated[
+        float, typer.Option(metavar="SECONDS", min=0.1, help="Limit for one picture's own time.")
+    ] = 60.0,
     memory_limit: Annotated[float, typer.Option(metavar="MB", min=100.0, help="Limit for one worker.")] = 2000.0,
     scheduler: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Use a Dask cluster, such as tcp://host:8786 (extra 'dask').")
