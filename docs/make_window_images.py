@@ -122,9 +122,8 @@ def _watch(viewer: Any) -> None:
     run(30, lambda: widget.counts.text().startswith(f"{len(pages)} judged"))
     run(3)
     viewer.reset_view()
+    # It goes on until the window closes: one that is over warns of nothing any more.
     widget.folder.setText("snapshots")
-    widget.end()
-    run(10, lambda: not widget.running)
 
 
 def _watch_layer(viewer: Any) -> None:
