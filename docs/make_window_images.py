@@ -57,6 +57,8 @@ def take(path: Path, theme: str, prepare: Callable[[Any], None]) -> None:
     run(0.5)
     viewer.screenshot(str(path), canvas_only=False, flash=False)
     viewer.close()
+    # A watch ends after its next look.
+    run(2.5)
     print(path)
 
 
