@@ -48,12 +48,17 @@ LEAST_SIDE = 16
 UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
 #: Kinds whose edges are followed from frame to frame.
 FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
+#: Blocks beyond this many radii of a small aperture that have this share of the core's light belong to something else, when
+#: they are more than this share of the picture.
+AROUND_IT, ELSEWHERE, A_FEW = 1.3, 0.15, 0.005
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
 #: By how much (χ²) one way to call the edges must beat the other.
 SURE = 40.0
 #: A coarse fit worse than this is not refined.
 HOPELESS = 9.0
+#: … and when one that is worse than this does not stand with all pixels, no other is tried.
+DOUBTFUL = 4.0
 #: A fit whose mean squared residual is no more than this needs no rival.
 GOOD = 1.3
 #: The most for two edges that lie near each other: apart, or not.
@@ -98,7 +103,7 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
         if window is not None:  # small discs in a large picture: look closer
             left, top, right, bottom = window
             closer, _ = _locate_in(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)), drawn)
-            if closer.kind not in UNREAD:
+            if closer.kind not in UNREAD and not _light_elsewhere(closer, (left, top), pixels):
                 scene, origin = closer, (left, top)
     return _moved(scene, origin, frame.shape)
 
@@ -256,7 +261,20 @@ def _lit(rough: Rough, noise: Noise, reduced: Reduced) -> bool:
     area = max(rough.lit_share * reduced.mean.size, 1.0)
     # The brightest of many equal blocks stands about 4σ above; a lit region also has an extent.
     contrast = rough.bright - rough.dark
-    return contrast > 8 * sigma and contrast * np.sqrt(area) > 40 * sigma
+    faint_and_wide = contrast > 6 * sigma and contrast * np.sqrt(area) > 120 * sigma
+    return bool(faint_and_wide or (contrast > 8 * sigma and contrast * np.sqrt(area) > 40 * sigma))
+
+
+def _light_elsewhere(scene: Scene, origin: tuple[int, int], pixels: NDArray[Any]) -> bool:
+    """Whether bright light lies about an aperture that was found in a small part of the picture: a ring, other spots."""
+    edge = scene.aperture
+    if edge is None or scene.core is None or scene.background is None:
+        return False
+    reduced = reduce_picture(pixels)
+    x, y = reduced.centers()
+    away = np.hypot(x[None, :] - edge.x - origin[0], y[:, None] - edge.y - origin[1]) > AROUND_IT * edge.radius
+    bright = reduced.mean > scene.background + ELSEWHERE * (scene.core - scene.background)
+    return bool(np.mean(bright[away & np.isfinite(reduced.mean)]) > A_FEW) if away.any() else False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -326,7 +344,8 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
             continue
         if not guided:
             solution = _called_rightly(solution, first, contrast)
-        if misfit(solution.fit, first.reduced, first.noise, contrast) > HOPELESS:
+        badly = misfit(solution.fit, first.reduced, first.noise, contrast)
+        if badly > HOPELESS:
             continue
         if any(same_place(solution, other) for other in seen):
             continue
@@ -335,6 +354,8 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
         seen.append(solution)
         pair = _fine(first, solution, contrast)
         if pair is None:
+            if badly > DOUBTFUL:
+                break
             continue
         pair, sure = _whose(pair, first.noise, contrast, hints)
         pair = enriched(pair, first.noise, contrast)
@@ -353,6 +374,8 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
         tried.append(Candidate(judged if worth < WORST else None, worth, pair))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
+        if badly > DOUBTFUL and tried[-1].judged is None:
+            break  # most pictures of other things end here
     return tried
 
 

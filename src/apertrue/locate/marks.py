@@ -17,6 +17,8 @@ LEAST_PIECES = 8
 PIECE = 5
 #: Strokes are widened by so many px; they outshine a picture whose own light stays below this share of theirs.
 GROW, OUTSHONE = 2, 0.8
+#: A drawn border is no deeper than this part of the picture (÷).
+DEEPEST = 4
 #: Pixels looked at across a disc at most.
 ACROSS = 200
 
@@ -61,7 +63,11 @@ def border_depths(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[int, in
     left, top, right, bottom = (_border_lines(s, slack, span) for s in (pixels.T, pixels, pixels.T[::-1], pixels[::-1]))
     if sum(k > 0 for k in (left, top, right, bottom)) < 2:
         return none
-    return left + (left > 0), top + (top > 0), right + (right > 0), bottom + (bottom > 0)
+    found = (left + (left > 0), top + (top > 0), right + (right > 0), bottom + (bottom > 0))
+    # A title bar at the top hides that both sides are of one level below it.
+    rows, columns = pixels.shape
+    rest = border_depths(pixels[found[1] : rows - found[3], found[0] : columns - found[2]], lossy=lossy)
+    return tuple(a + b for a, b in zip(found, rest, strict=True))  # type: ignore[return-value]
 
 
 def _border_lines(lines: NDArray[Any], slack: float, span: float) -> int:
@@ -72,8 +78,8 @@ def _border_lines(lines: NDArray[Any], slack: float, span: float) -> int:
     level = float(np.median(first))
     if np.mean(np.abs(first[inner] - level) <= slack) < 0.98:
         return 0
-    deep = lines[1 : max(3, len(lines) // 8), inner].astype(np.float64)
-    same = np.mean(np.abs(deep - level) <= max(slack, 0.02 * span), axis=1) > 0.7
+    deep = lines[1 : max(3, len(lines) // DEEPEST), inner].astype(np.float64)
+    same = np.mean(np.abs(deep - level) <= max(slack, 0.02 * span), axis=1) > 0.5  # a title bar has buttons
     k = int(np.argmin(same)) if not same.all() else len(same)
     if k + 2 > len(deep):
         return 0

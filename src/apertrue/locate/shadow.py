@@ -39,13 +39,21 @@ def without_shadow(first: Look, solution: Solution) -> Look | None:
     model = model.reshape(gx.shape)
     light = np.maximum(model - float(fit.linear[0]), 0.0)
     sigma = np.sqrt(noise.mean_variance(model, reduced.pixels))
-    asked = np.isfinite(reduced.mean) & (TAKES * light > CLEARLY * sigma)
+    clear_of_edges = np.isfinite(reduced.mean)
     widths = [float(e[5]) for e in (fit.aperture, fit.beam) if e is not None]
     for edge in (fit.aperture, fit.beam):
         if edge is not None:
-            asked &= np.abs(distance(gx, gy, edge)) > 3.0 * edge[5] + 0.71 * reduced.size
-    dark = asked & (np.where(asked, model - reduced.mean, 0.0) > TAKES * light)
+            clear_of_edges &= np.abs(distance(gx, gy, edge)) > 3.0 * edge[5] + 0.71 * reduced.size
+    loss = np.where(clear_of_edges, model - reduced.mean, 0.0)
+    light, variance = light * clear_of_edges, sigma**2 * clear_of_edges
+    asked = clear_of_edges & (TAKES * light > CLEARLY * sigma)
+    dark = asked & (loss > TAKES * light)
     dark &= boxed(dark.astype(np.float64)) >= TOGETHER
+    # Where single blocks are too noisy, nine of them together are asked.
+    light, loss, variance = (boxed(v) for v in (light, loss, variance))
+    more = clear_of_edges & ~asked & (TAKES * light > CLEARLY * np.sqrt(variance))
+    dark |= more & (loss > TAKES * light)
+    asked |= more
     share = float(dark.sum()) / max(int(asked.sum()), 1)
     if not LEAST < share < MOST:
         return None

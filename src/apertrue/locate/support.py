@@ -64,12 +64,14 @@ class Support:
 
     @property
     def significance(self) -> float:
-        """How many σ the step has over the whole edge, from the sectors' own values."""
+        """How many σ the step has over the whole edge, from the sectors' own values.
+
+        Each sector counts by the step that it should have (a matched filter): where an edge is hidden it says nothing.
+        """
         ok = np.isfinite(self.found) & (self.sigma > 0)
-        if not ok.any():
-            return 0.0
-        w = 1.0 / self.sigma[ok] ** 2
-        return float((w * self.found[ok]).sum() / np.sqrt(w.sum()))
+        w = self.expected[ok] / self.sigma[ok] ** 2
+        norm = float((w * self.expected[ok]).sum())
+        return float((w * self.found[ok]).sum()) / np.sqrt(norm) if norm > 0 else 0.0
 
 
 def edge_points(edge: Array, n: int = SECTORS) -> tuple[Array, Array]:
