@@ -44,6 +44,18 @@ def test_a_border_is_as_deep_as_it_was_drawn(wide: int) -> None:
     assert border_depths(drawn) == (wide + 1, title + 1, wide + 1, wide + 1)
 
 
+def test_a_deep_title_bar_with_buttons_hides_no_side() -> None:
+    """The bar covers a tenth of both sides' lines, which then are not of one level; it is cut off first."""
+    picture = dark_frame(np.uint8).astype(np.uint16) * 10
+    picture[:, :12] = picture[:, -11:] = 52000
+    picture[-10:] = 52000
+    picture[:54] = 43000
+    for x in (180, 220, 260):
+        picture[10:30, x : x + 20] = 13000
+    left, top, right, bottom = border_depths(picture)
+    assert (left, top, right, bottom) == (13, 55, 12, 11)
+
+
 @pytest.mark.parametrize("soft", [0.0, 0.7, 3.0])
 def test_a_saturated_disc_is_no_mark(soft: float) -> None:
     y, x = np.mgrid[0:300, 0:340]

@@ -224,3 +224,39 @@ def test_a_dim_beam_is_followed_under_bright_text() -> None:
     assert b.scene == a.scene
     assert b.offset_percent == pytest.approx(a.offset_percent, abs=0.1)
     assert "overlay" in b.flags
+
+
+def test_a_small_disc_amid_rings_is_no_aperture() -> None:
+    """Rings of a polycrystal around the direct beam: the innermost ring and the center are no aperture with a beam."""
+    y, x = np.mgrid[0:192, 0:192]
+    r = np.hypot(x - 67.0, y - 117.4)
+    light = 3500 * np.exp(-0.5 * (r / 4.0) ** 2) + 700 * np.exp(-r / 25)
+    for radius, level in ((25.0, 500.0), (19.0, 450.0), (83.0, 1200.0), (74.0, 900.0)):
+        light += level * np.exp(-0.5 * ((r - radius) / 1.2) ** 2)
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        picture = rng.poisson(light / 8) * 8.0 + rng.normal(120, 10, r.shape)
+        a = judge(as_frame(np.clip(picture, 0, 65535).astype(np.uint16))).assessment
+        assert a.offset_percent is None, seed
+        assert a.verdict == "retake"
+
+
+def test_a_dim_lens_that_the_eye_sees_is_read() -> None:
+    """Four gray levels of beam over one of noise, spread over a third of the picture."""
+    recipe = Recipe(
+        rows=192, columns=192, aperture_radius_px=74.0, beam_ratio=0.87, offset_x_percent=-70.0, offset_y_percent=12.0,
+        peak_electrons=14.0, gain=1.05, read_noise=3.1, bias=39.0, halo_level=0.1,
+    )  # fmt: skip
+    for seed in range(3):
+        scene = locate(simulate(recipe, np.random.default_rng(seed), truth=False).frame, Hints())
+        assert scene.kind is SceneKind.CLIPPED, seed
+
+
+def test_a_small_faint_beam_is_not_dark() -> None:
+    recipe = Recipe(
+        rows=192, columns=192, aperture_radius_px=40.0, beam_ratio=0.75, peak_electrons=13.0, gain=0.3, read_noise=0.85,
+        bias=56.0, halo_level=0.02,
+    )  # fmt: skip
+    for seed in range(3):
+        picture = simulate(recipe, np.random.default_rng(seed), truth=False).frame
+        assert locate(picture, Hints()).kind is not SceneKind.DARK, seed
