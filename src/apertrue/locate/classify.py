@@ -29,7 +29,7 @@ SMALL = 0.35
 AMBIGUOUS = 3.0
 #: Edges are resolved when they lie this many (combined) widths apart.
 APART = 2.5
-#: Significance over its whole circumference of an aperture's edge that few stretches show on their own.
+#: Significance over its whole circumference of an edge that few stretches show on their own.
 ALL_ROUND = 8.0
 #: Share of an edge's width within which smooth light that the polynomials miss can move it (1σ of x, y and radius):
 #: the aperture's, beside the faint halo, and the beam's.
@@ -307,7 +307,7 @@ def _stands(at: Support) -> bool:
     visible, contradicted = int(at.visible.sum()), int(at.contradicted.sum())
     if visible >= 4:
         return contradicted <= 0.35 * visible and int(at.confirmed.sum()) >= 4
-    return at.significance > 6 and int(np.isfinite(at.found).sum()) >= 8
+    return at.significance > ALL_ROUND and int(np.isfinite(at.found).sum()) >= 8
 
 
 def _confidence(at: Support) -> float:

@@ -66,12 +66,13 @@ class Support:
     def significance(self) -> float:
         """How many σ the step has over the whole edge, from the sectors' own values.
 
-        Each sector counts by the step that it should have (a matched filter): where an edge is hidden it says nothing.
+        Each sector counts by the step that it should have (a matched filter): where an edge is hidden it says nothing, nor
+        where both edges meet, since the other one's step is the larger.
         """
-        ok = np.isfinite(self.found) & (self.sigma > 0)
+        ok = np.isfinite(self.found) & (self.sigma > 0) & self.steady & (self.expected > 0)
         w = self.expected[ok] / self.sigma[ok] ** 2
         norm = float((w * self.expected[ok]).sum())
-        return float((w * self.found[ok]).sum()) / np.sqrt(norm) if norm > 0 else 0.0
+        return float((w * self.found[ok]).sum()) / float(np.sqrt(norm)) if norm > 0 else 0.0
 
 
 def edge_points(edge: Array, n: int = SECTORS) -> tuple[Array, Array]:
