@@ -419,5 +419,5 @@ def test_old_pictures_ask_for_a_new_one_before_a_move():
 
 def test_centered_but_not_to_be_left_says_so():
     said = judged(0.05, replace(FRESH, minutes_to_limit=(10.0, 60.0, 90.0))).sentences
-    assert said[0].startswith("The beam is centered within the measurement's doubt")
+    assert said[0].startswith("No offset stands out of the measurement's doubt")
     assert any("60 min" in s for s in said)

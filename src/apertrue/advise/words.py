@@ -23,7 +23,9 @@ _LIMITS = (
 )
 _RADIUS = "of the aperture radius"
 #: Reasons that inform, without a sentence of their own beside the budget.
-_QUIET = ("cheapest", "within-limits", "time-unknown", "drift-assumed", "light-assumed-even", "direction-unknown")
+_QUIET = (
+    "cheapest", "within-limits", "within-doubt", "time-unknown", "drift-assumed", "light-assumed-even", "direction-unknown",
+)  # fmt: skip
 
 
 def sentences(
@@ -52,7 +54,7 @@ def where(assessment: Assessment) -> str:
         return ""
     size = f"{measured(offset, a.offset_percent_sigma, '%')} {_RADIUS}"
     if within_doubt(a):
-        return f"The beam is centered within the measurement's doubt ({size})."
+        return f"No offset stands out of the measurement's doubt ({size})."
     if a.offset_direction_deg is None or a.move_direction_deg is None:
         return f"The beam is off center by {size}; which way is not known."
     there, back = toward(a.offset_direction_deg), toward(a.move_direction_deg)

@@ -177,9 +177,9 @@ _ALL = (
     ),
     Reason(
         "within-doubt",
-        "The beam is centered within the measurement's doubt.",
+        "No offset stands out of the measurement's doubt.",
         "offset_percent under 2σ",
-        "None needed; moving it now would chase noise.",
+        "Moving it now would chase noise; more pictures lower the doubt.",
     ),
     Reason(
         "learned-difference",
