@@ -300,7 +300,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
     assert first.rough is not None
     tried = _readings(first, frame, hints)
     chosen = _chosen(tried)
-    if chosen is not None and chosen.scene.covariance is not None:
+    if chosen is not None and (chosen.scene.covariance is not None or chosen.scene.kind is SceneKind.OTHER_VIEW):
         return chosen
     contrast = first.rough.bright - first.rough.dark
     uneven = dark_unevenness(first.reduced, first.noise, contrast)
@@ -308,7 +308,9 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
         noise = replace(first.noise, unevenness=uneven)
         rough = look(first.reduced, block_sigma(noise, first.reduced))
         if rough is not None:
-            return _best(replace(first, noise=noise, rough=rough), frame, hints)
+            again = _best(replace(first, noise=noise, rough=rough), frame, hints)
+            if chosen is None or again.scene.covariance is not None:
+                return again
     single = None if chosen is not None else _single(first, contrast)
     bases = [min(tried, key=lambda c: c.worth).solution] if tried else []
     for base in (*bases, *([] if single is None else [single])):
