@@ -27,6 +27,8 @@ SOFTEST = 0.35
 UNLIKE = 2.0
 #: Places of both edges' ellipticities among the parameters.
 ROUNDNESS = (3, 4, 9, 10)
+#: A short arc with this ellipticity may belong to another circle.
+NOT_ROUND = 0.004
 #: A second try is taken only when it leaves no more than this mean squared residual.
 WELL = 1.3
 #: An edge that moved less than this (in its widths) since its pixels were gathered is settled.
@@ -238,10 +240,20 @@ def _with_plain_halo(solution: Solution, noise: Noise, contrast: float) -> Solut
 
 
 def _stuck(solution: Solution) -> bool:
-    """Whether a fit may have ended in a side valley: more unexplained than chance allows, or an edge that is not round."""
-    fit = solution.fit
-    round_enough = all(e is None or float(np.hypot(e[3], e[4])) < 0.004 for e in (fit.aperture, fit.beam))
-    return not round_enough or unexplained(solution)
+    """Whether a fit may have ended in a side valley: more unexplained than chance allows, or an edge that is not round.
+
+    Edges that show all round (one inside the other) and are explained are as elliptical as they were found.
+    """
+    if unexplained(solution):
+        return True
+    aperture, beam = solution.fit.aperture, solution.fit.beam
+    out_of_round = [float(np.hypot(e[3], e[4])) for e in (aperture, beam) if e is not None]
+    if aperture is not None and beam is not None:
+        apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
+        e_a, e_b = out_of_round
+        if apart + beam[2] * (1 + e_b) < aperture[2] * (1 - e_a):
+            return False
+    return max(out_of_round) >= NOT_ROUND
 
 
 def _afresh(picture: _Picture, solution: Solution) -> Solution:
