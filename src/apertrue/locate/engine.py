@@ -38,6 +38,7 @@ from .solve import (
     swapped,
     to_pixels,
 )
+from .support import step_heights
 from .touching import settle
 
 Array = NDArray[np.float64]
@@ -77,6 +78,8 @@ NOT_NOISE = 1.1
 NEEDED = 100.0
 #: Two edges within so many combined widths of each other must explain the picture much better than one does.
 NEAR = 6.0
+#: … and far better still when the outer one's step is less than this share of the inner one's.
+TAIL = 0.01
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
 #: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
@@ -383,12 +386,18 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
-    if quality(pair) > (FAIR if resolved(pair) else SNUG):
+    if quality(pair) > (FAIR if resolved(pair) and not _is_tail(pair) else SNUG):
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
         return False
     return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
+
+
+def _is_tail(pair: Solution) -> bool:
+    """Whether the outer edge's step is so small that it may be the tail of the inner one, which is no blurred step."""
+    heights = [np.quantile(np.abs(step_heights(pair.fit, name)), 0.75) for name in ("aperture", "beam")]
+    return bool(heights[0] < TAIL * heights[1])
 
 
 def _called_rightly(solution: Solution, first: Look, contrast: float) -> Solution:

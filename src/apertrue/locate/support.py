@@ -15,6 +15,9 @@ Array = NDArray[np.float64]
 SECTORS = 48
 #: How much a sector's floor may differ from the fit's, relative to its step (1σ).
 FLOOR = 0.5
+#: An edge is hidden where its step is less than this share of what its clearest quarter has, and another's step comes on top
+#: where it is this many times the middle one.
+HIDDEN, TOPPED = 0.02, 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,6 +30,7 @@ class Support:
         sigma: its 1σ.
         inside: whether the sector lies in the picture.
         steady: whether the step is about the same all over the sector (not where the edges cross).
+        topped: whether the other edge's light comes on top of this one's (the beam's on the aperture's).
     """
 
     expected: Array
@@ -34,6 +38,7 @@ class Support:
     sigma: Array
     inside: NDArray[np.bool_]
     steady: NDArray[np.bool_]
+    topped: bool
 
     @property
     def visible(self) -> NDArray[np.bool_]:
@@ -66,13 +71,16 @@ class Support:
     def significance(self) -> float:
         """How many σ the step has over the whole edge, from the sectors' own values.
 
-        Each sector counts by the step that it should have (a matched filter): where an edge is hidden it says nothing, nor
-        where both edges meet, since the other one's step is the larger.
+        Left out: sectors where the edge is hidden, and those where the other edge's much larger step comes on top.
         """
-        ok = np.isfinite(self.found) & (self.sigma > 0) & self.steady & (self.expected > 0)
-        w = self.expected[ok] / self.sigma[ok] ** 2
-        norm = float((w * self.expected[ok]).sum())
-        return float((w * self.found[ok]).sum()) / float(np.sqrt(norm)) if norm > 0 else 0.0
+        size = np.abs(self.expected)
+        ok = np.isfinite(self.found) & (self.sigma > 0) & (size > HIDDEN * float(np.quantile(size, 0.75)))
+        if self.topped:
+            ok &= size < TOPPED * float(np.median(size))
+        if not ok.any():
+            return 0.0
+        w = 1.0 / self.sigma[ok] ** 2
+        return float((w * self.found[ok]).sum() / np.sqrt(w.sum()))
 
 
 def edge_points(edge: Array, n: int = SECTORS) -> tuple[Array, Array]:
@@ -124,10 +132,11 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     px, py = edge_points(edge)
     rows, columns = shape
     inside = (px >= -0.5) & (py >= -0.5) & (px <= columns - 0.5) & (py <= rows - 0.5)
+    topped = which == "aperture" and fit.beam is not None
     found = np.full(SECTORS, np.nan)
     sigma = np.full(SECTORS, np.inf)
     if use.sum() < 8:
-        return Support(expected, found, sigma, inside, steady)
+        return Support(expected, found, sigma, inside, steady, topped)
     d1, d2 = at_x[use] - edge[0], at_y[use] - edge[1]
     e1, e2 = float(edge[3]), float(edge[4])
     angle = np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2)
@@ -161,7 +170,7 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     found[ok] = np.einsum("kj,kj->k", inverse[:, 2], rhs[ok])
     sigma[ok] = np.sqrt(np.maximum(inverse[:, 2, 2], 0.0))
     spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z))))
-    return Support(expected, found, sigma * spread, inside, steady)
+    return Support(expected, found, sigma * spread, inside, steady, topped)
 
 
 def arcs_of(used: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
