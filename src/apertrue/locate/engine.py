@@ -58,8 +58,8 @@ NOISELESS = 0.004
 SURE = 40.0
 #: A coarse fit worse than this is not refined.
 HOPELESS = 9.0
-#: … and when one that is worse than this does not stand with all pixels, no other is tried.
-DOUBTFUL = 4.0
+#: … and so many that are worse than this are, no more.
+DOUBTFUL, MOST_DOUBTFUL = 4.0, 2
 #: A fit whose mean squared residual is no more than this needs no rival.
 GOOD = 1.3
 #: The most for two edges that lie near each other: apart, or not.
@@ -303,7 +303,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
     assert first.rough is not None
     tried = _readings(first, frame, hints)
     chosen = _chosen(tried)
-    if chosen is not None and (chosen.scene.covariance is not None or chosen.scene.kind is SceneKind.OTHER_VIEW):
+    if chosen is not None and _is_told(chosen.scene):
         return chosen
     contrast = first.rough.bright - first.rough.dark
     uneven = dark_unevenness(first.reduced, first.noise, contrast)
@@ -321,9 +321,14 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
         if clear is None:
             continue
         seen = _chosen(_readings(clear, frame, hints))
-        if seen is not None and seen.scene.covariance is not None:
+        if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
             return seen
     return chosen or judge_single(single, first, hints)
+
+
+def _is_told(scene: Scene) -> bool:
+    """Whether a scene says all that can be said: numbers, or why the light itself allows none."""
+    return scene.covariance is not None or scene.kind is SceneKind.OTHER_VIEW or "afterglow" in scene.flags
 
 
 def _chosen(tried: list[Candidate]) -> Judged | None:
@@ -343,6 +348,7 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
     guided = _guided(first, hints)
     tried: list[Candidate] = []
     seen: list[Solution] = []
+    doubtful = 0
     for start in guided or starts(first.rough):
         solution = coarse(first.reduced, first.noise, start, contrast)
         if solution is None:
@@ -354,13 +360,12 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
             continue
         if any(same_place(solution, other) for other in seen):
             continue
-        if len(seen) == MOST_TRIED:
-            break
+        if len(seen) == MOST_TRIED or doubtful == MOST_DOUBTFUL:
+            break  # most pictures of other things end here
         seen.append(solution)
         pair = _fine(first, solution, contrast)
+        doubtful += badly > DOUBTFUL
         if pair is None:
-            if badly > DOUBTFUL:
-                break
             continue
         pair, sure = _whose(pair, first.noise, contrast, hints)
         pair = enriched(pair, first.noise, contrast)
@@ -379,8 +384,6 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
         tried.append(Candidate(judged if worth < WORST else None, worth, pair))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
-        if badly > DOUBTFUL and tried[-1].judged is None:
-            break  # most pictures of other things end here
     return tried
 
 
