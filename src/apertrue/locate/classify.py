@@ -23,8 +23,9 @@ Array = NDArray[np.float64]
 
 #: A beam radius under this share of the aperture's is a crossover spot.
 CROSSOVER = 0.15
-#: A beam wider than this (÷ aperture) shows an arc that is hardly bent: a ring or a straight edge of something else.
-WIDEST = 2.5
+#: A beam wider than this (÷ aperture) shows an arc that is hardly bent, and one whose center lies farther away than this
+#: (aperture radii) a sliver: a ring or a straight edge of something else.
+WIDEST, FARTHEST = 2.5, 1.8
 #: A beam smaller than this (÷ aperture) must be alone to be called the beam.
 SMALL = 0.35
 #: Without evidence whose edge is whose, a fit must at least be good (mean squared residual) to be called a lens.
@@ -153,7 +154,7 @@ def judge_pair(
         return None
     at = {name: support(fit, solution.cells, name, shape) for name in ("aperture", "beam")}
     ratio = fit.beam[2] / fit.aperture[2]
-    if ratio > WIDEST:
+    if ratio > WIDEST or np.hypot(*(fit.beam[:2] - fit.aperture[:2])) > FARTHEST * fit.aperture[2]:
         return None
     spot = ratio < CROSSOVER
     if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and _level_z(fit) > 6))):
