@@ -116,7 +116,16 @@ def _figure(line: Timeline) -> Any:
         last.set_xlabel(f"time of day ({first.astimezone(line.zone).tzname() or 'local'})")
         said = [line.title, *(_wrapped(t) for t in line.standing.sentences[:1])]
         figure.suptitle("\n".join(said), x=0.01, ha="left", fontsize=10)
+        _settled(figure)
     return figure
+
+
+def _settled(figure: Any) -> None:
+    """Lay the figure out once, in rounded places: the solver's last digits differ each time, and with them ids in an SVG."""
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
+    for axis in figure.axes:
+        axis.set_position([round(v, 5) for v in axis.get_position().bounds])
 
 
 def _wrapped(text: str) -> str:
