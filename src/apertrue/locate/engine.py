@@ -316,7 +316,9 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
                 return again
     single = None if chosen is not None else _single(first, contrast)
     bases = [min(tried, key=lambda c: c.worth).solution] if tried else []
-    for base in (*bases, *([] if single is None else [single])):
+    if single is not None:
+        bases.append(single)
+    for base in bases:
         clear = without_shadow(first, base)
         if clear is None:
             continue

@@ -16,7 +16,7 @@ from .levels import Light
 from .marks import disc_values, levels_bent, overlay_seen
 from .reduce import reduce_picture
 from .refine import Fit
-from .shadow import CLEARLY, TAKES, boxed
+from .shadow import darkened
 from .solve import Solution
 from .support import Support, edge_points
 
@@ -156,7 +156,7 @@ def edge_missing(at: Support) -> float:
 def covered_share(pixels: NDArray[Any], fit: Fit, noise: Noise) -> float:
     """Share of the lit area that is clearly darker than the smooth light of the fit.
 
-    Counted over block means, off both edges, wherever a loss of :data:`TAKES` would stand out of the noise.
+    Counted over block means, off both edges, wherever such a loss would stand out of the noise.
     """
     assert fit.aperture is not None
     assert fit.beam is not None
@@ -181,13 +181,8 @@ def covered_share(pixels: NDArray[Any], fit: Fit, noise: Noise) -> float:
     light[ok] = np.maximum(model - float(fit.linear[0]), 1e-12)
     loss[ok] = model - reduced.mean[ok]
     variance[ok] = noise.mean_variance(model, reduced.pixels)
-    able = ok & (TAKES * light > CLEARLY * np.sqrt(variance))
-    covered = able & (loss > TAKES * light)
-    # Where single blocks are too noisy, nine of them together are asked.
-    light, loss, variance = (boxed(v) for v in (light, loss, variance))
-    more = ok & ~able & (TAKES * light > CLEARLY * np.sqrt(variance))
-    covered |= more & (loss > TAKES * light)
-    n = int(np.count_nonzero(able | more))
+    able, covered = darkened(ok, light, loss, variance)
+    n = int(np.count_nonzero(able))
     return RIM * float(np.count_nonzero(covered)) / n if n >= 40 else 0.0
 
 

@@ -85,10 +85,15 @@ def _split_arcs(rough: Rough, ellipse: Array) -> list[Start]:
     return [] if arcs is None else _two_arcs(rough, *arcs)
 
 
+def _boundary(rough: Rough) -> Array:
+    """The core's boundary where rays found it, shape (n, 2), blocks."""
+    points = rough.rays.points(rough.inner.radius)
+    return np.asarray(points[np.isfinite(points).all(axis=1)])
+
+
 def _left_over(rough: Rough, a: Array, b: Array) -> float:
     """Share of the boundary's rays that the common part of two discs does not explain."""
-    points = rough.rays.points(rough.inner.radius)
-    points = points[np.isfinite(points).all(axis=1)]
+    points = _boundary(rough)
     miss = np.minimum(distance(points[:, 0], points[:, 1], a), distance(points[:, 0], points[:, 1], b))
     return float(np.mean(np.abs(miss) > max(1.0, 0.02 * a[2])))
 
@@ -136,8 +141,7 @@ def arc_within(rough: Rough) -> Start | None:
     if rough.surround is None:
         return None
     outer = rough.surround[0]
-    points = rough.rays.points(rough.inner.radius)
-    points = points[np.isfinite(points).all(axis=1)]
+    points = _boundary(rough)
     inside = distance(points[:, 0], points[:, 1], outer)
     clear = inside > max(2.0, 0.04 * outer[2])
     touching = np.abs(inside) < max(1.5, 0.03 * outer[2])
@@ -151,8 +155,7 @@ def arc_within(rough: Rough) -> Start | None:
 
 def split_lens(rough: Rough, ellipse: Array) -> tuple[Array, Array] | None:
     """Two circles whose common part has the boundary's shape, if they explain it better than one ellipse does."""
-    points = rough.rays.points(rough.inner.radius)
-    points = points[np.isfinite(points).all(axis=1)]
+    points = _boundary(rough)
     if len(points) < 24:
         return None
     u = distance(points[:, 0], points[:, 1], ellipse)

@@ -23,6 +23,12 @@ _PATCHES = 32
 MOST = 2.8
 #: Median ÷ mean of χ² with 16 degrees of freedom.
 MEDIAN = 0.9587
+#: The darkest rim of the picture that is asked: this share of its short side.
+RIM = 0.06
+#: At most so many read σ (of a pixel), and this share of the light: more is light, not an uneven dark level.
+MOST_READ, MOST_LIGHT = 2.0, 0.02
+#: Least excess over the blocks' noise that counts.
+EXCESS = 1.5
 
 
 def _second(p: Array, lag: int) -> Array:
@@ -144,14 +150,6 @@ def _line(level: Array, variance: Array, least: float) -> tuple[float, float, fl
         slope = float(np.median((variance[use] - read * MEDIAN) / x[use])) / MEDIAN
         gain = max(slope, 0.0)
     return at, read, gain, keep
-
-
-#: The darkest rim of the picture that is asked: this share of its short side.
-RIM = 0.06
-#: At most so many read σ (of a pixel), and this share of the light: more is light, not an uneven dark level.
-MOST_READ, MOST_LIGHT = 2.0, 0.02
-#: Least excess over the blocks' noise that counts.
-EXCESS = 1.5
 
 
 def dark_unevenness(reduced: Reduced, noise: Noise, contrast: float) -> float:

@@ -38,22 +38,13 @@ def without_shadow(first: Look, solution: Solution) -> Look | None:
     model = evaluate(fit.basis, Points.at(gx.ravel(), gy.ravel()), fit.aperture, fit.beam, fit.linear)
     model = model.reshape(gx.shape)
     light = np.maximum(model - float(fit.linear[0]), 0.0)
-    sigma = np.sqrt(noise.mean_variance(model, reduced.pixels))
-    clear_of_edges = np.isfinite(reduced.mean)
+    ok = np.isfinite(reduced.mean)
     widths = [float(e[5]) for e in (fit.aperture, fit.beam) if e is not None]
     for edge in (fit.aperture, fit.beam):
         if edge is not None:
-            clear_of_edges &= np.abs(distance(gx, gy, edge)) > 3.0 * edge[5] + 0.71 * reduced.size
-    loss = np.where(clear_of_edges, model - reduced.mean, 0.0)
-    light, variance = light * clear_of_edges, sigma**2 * clear_of_edges
-    asked = clear_of_edges & (TAKES * light > CLEARLY * sigma)
-    dark = asked & (loss > TAKES * light)
-    dark &= boxed(dark.astype(np.float64)) >= TOGETHER
-    # Where single blocks are too noisy, nine of them together are asked.
-    light, loss, variance = (boxed(v) for v in (light, loss, variance))
-    more = clear_of_edges & ~asked & (TAKES * light > CLEARLY * np.sqrt(variance))
-    dark |= more & (loss > TAKES * light)
-    asked |= more
+            ok &= np.abs(distance(gx, gy, edge)) > 3.0 * edge[5] + 0.71 * reduced.size
+    loss = np.where(ok, model - reduced.mean, 0.0)
+    asked, dark = darkened(ok, light * ok, loss, noise.mean_variance(model, reduced.pixels) * ok, TOGETHER)
     share = float(dark.sum()) / max(int(asked.sum()), 1)
     if not LEAST < share < MOST:
         return None
@@ -74,6 +65,25 @@ def without_shadow(first: Look, solution: Solution) -> Look | None:
     # Rays need the light that would be there.
     rough = look(replace(clear, mean=np.where(np.isfinite(clear.mean), clear.mean, model)), block_sigma(noise, clear))
     return None if rough is None else Look(pixels, clear, noise, rough, first.drawn, covered=True)
+
+
+def darkened(ok: Mask, light: Array, loss: Array, variance: Array, together: int = 0) -> tuple[Mask, Mask]:
+    """Blocks in which a loss of :data:`TAKES` would stand out of the noise, and those of them that have it.
+
+    Args:
+        ok: the blocks that may be asked; the others hold 0 in the next three.
+        light, loss: what a smooth fit has there, and what is missing of it, gray levels.
+        variance: of a block's mean, gray levels².
+        together: so many of a single block's nine (itself and its neighbors) must be dark.
+    """
+    asked = ok & (TAKES * light > CLEARLY * np.sqrt(variance))
+    dark = asked & (loss > TAKES * light)
+    if together:
+        dark &= boxed(dark.astype(np.float64)) >= together
+    # Where single blocks are too noisy, nine of them together are asked.
+    light, loss, variance = (boxed(v) for v in (light, loss, variance))
+    more = ok & ~asked & (TAKES * light > CLEARLY * np.sqrt(variance))
+    return asked | more, dark | (more & (loss > TAKES * light))
 
 
 def boxed(v: Array) -> Array:
