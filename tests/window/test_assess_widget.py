@@ -1,6 +1,7 @@
 """The assess widget in a real viewer: every button, drag and paste, wrong input, closing in the middle of work."""
 
 import time
+from threading import Event
 from types import SimpleNamespace
 
 import numpy as np
@@ -26,6 +27,20 @@ def click(button) -> None:
 
 def shows(widget, name: str) -> str:
     return widget.findChild(QLabel, name).text()
+
+
+def held(widget, monkeypatch) -> tuple[Event, Event]:
+    """Hold the widget's work: told when it has started, it goes on when the second event is set."""
+    started, go = Event(), Event()
+    work = widget.model.work
+
+    def slow(aim, now=None):
+        started.set()
+        go.wait(20)
+        return work(aim, now)
+
+    monkeypatch.setattr(widget.model, "work", slow)
+    return started, go
 
 
 def draw(viewer, *path) -> None:
@@ -281,19 +296,10 @@ def test_deleting_the_region_layer_searches_everywhere(assess, settled, shot) ->
 
 
 def test_cancel_throws_the_work_away(assess, settled, shot, monkeypatch, qtbot) -> None:
-    from threading import Event
-
     widget = assess()
     widget.viewer.add_image(shot.frame.pixels)
     settled(widget)
-    go = Event()
-    work = widget.model.work
-
-    def slow(aim, now=None):
-        go.wait(20)
-        return work(aim, now)
-
-    monkeypatch.setattr(widget.model, "work", slow)
+    _, go = held(widget, monkeypatch)
     before = widget.result
     click(widget.again)
     assert shows(widget, "state") == "working…"
@@ -308,18 +314,8 @@ def test_cancel_throws_the_work_away(assess, settled, shot, monkeypatch, qtbot) 
 
 
 def test_closing_in_the_middle_of_work_is_quiet(assess, shot, monkeypatch, qtbot) -> None:
-    from threading import Event
-
     widget = assess()
-    started, go = Event(), Event()
-    work = widget.model.work
-
-    def slow(aim, now=None):
-        started.set()
-        go.wait(20)
-        return work(aim, now)
-
-    monkeypatch.setattr(widget.model, "work", slow)
+    started, go = held(widget, monkeypatch)
     layer = widget.viewer.add_image(shot.frame.pixels)
     qtbot.waitUntil(started.is_set, timeout=120_000)
     widget.close()
@@ -631,18 +627,8 @@ def test_pictures_of_every_kind_are_judged_or_put_aside_in_words(assess, settled
 
 
 def test_the_windows_end_in_the_middle_of_work_is_quiet(assess, shot, monkeypatch, qtbot) -> None:
-    from threading import Event
-
     widget = assess(show=True)
-    started, go = Event(), Event()
-    work = widget.model.work
-
-    def slow(aim, now=None):
-        started.set()
-        go.wait(20)
-        return work(aim, now)
-
-    monkeypatch.setattr(widget.model, "work", slow)
+    started, go = held(widget, monkeypatch)
     widget.viewer.add_image(shot.frame.pixels)
     qtbot.waitUntil(started.is_set, timeout=120_000)
     widget.viewer.close()
