@@ -236,7 +236,7 @@ def _derivatives(p: Array) -> Array:
     """Change of :data:`NAMES` with the twelve edge parameters."""
 
     def derived(q: Array) -> Array:
-        return np.concatenate([q, q[6:8] - q[0:2], 100 * plane_offset(q)])
+        return np.concatenate([q, q[..., 6:8] - q[..., 0:2], 100 * plane_offset(q)], axis=-1)
 
     return gradient(derived, p, steps_for(p))
 

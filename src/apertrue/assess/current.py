@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from ..model.transmission import PlaneBeam, best_passed_fraction, lens_area, passed_gradient, radial_light
 from ..scene import BeamProfile
-from .geometry import Measured, edge_of
+from .geometry import Measured, gradient, plane_offset, to_round
 
 Array = NDArray[np.float64]
 
@@ -21,6 +21,21 @@ CONTINUED, SPREAD = 0.02, 0.05
 RIM = 0.3
 
 
+def plane_rows(p: Array) -> Array:
+    """The beam's place, matrix and softness in the aperture plane: x, y, a, b, c, d, softness.
+
+    Args:
+        p: aperture's and beam's six parameters, shape (…, ≥ 12).
+
+    Returns:
+        shape (…, 7), see :class:`apertrue.model.transmission.PlaneBeam`.
+    """
+    # The inverse of a symmetric matrix of determinant 1 makes round again what the opposite ellipticity stretches.
+    stretch = to_round(p[..., 3], p[..., 4]) @ to_round(-p[..., 9], -p[..., 10])
+    matrix = (stretch * (p[..., 8] / p[..., 2])[..., None, None]).reshape(*p.shape[:-1], 4)
+    return np.concatenate([plane_offset(p), matrix, (p[..., 11] / p[..., 8])[..., None]], axis=-1)
+
+
 def plane_beam(p: Array, radial: tuple[float, ...], tilt_x: float, tilt_y: float) -> PlaneBeam:
     """The beam in the aperture plane.
 
@@ -28,22 +43,8 @@ def plane_beam(p: Array, radial: tuple[float, ...], tilt_x: float, tilt_y: float
         p: aperture's and beam's six parameters, shape (≥ 12,).
         radial, tilt_x, tilt_y: the beam's light as in :class:`apertrue.scene.BeamProfile`.
     """
-    a, b = edge_of(p[:6]), edge_of(p[6:12])
-    to_plane = a.to_round() / p[2]
-    offset = to_plane @ (p[6:8] - p[0:2])
-    m = to_plane @ np.linalg.inv(b.to_round()) * p[8]
-    return PlaneBeam(
-        float(offset[0]),
-        float(offset[1]),
-        float(m[0, 0]),
-        float(m[0, 1]),
-        float(m[1, 0]),
-        float(m[1, 1]),
-        radial,
-        tilt_x,
-        tilt_y,
-        float(p[11] / p[8]),
-    )
+    x, y, a, b, c, d, softness = (float(v) for v in plane_rows(p))
+    return PlaneBeam(x, y, a, b, c, d, radial, tilt_x, tilt_y, softness)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,29 +101,25 @@ def currents(p: Array, profile: BeamProfile, covariance: Array, working_ratio: f
     )
 
 
-#: Places of x, y, a, b, c, d and the softness in :func:`_as_row`.
+#: Places of x, y, a, b, c, d and the softness in :func:`plane_rows`.
 _PLACE, _SOFTNESS = slice(0, 6), 6
-
-
-def _as_row(beam: PlaneBeam) -> Array:
-    return np.array([beam.x, beam.y, beam.a, beam.b, beam.c, beam.d, beam.softness])
 
 
 def _planes_by_edges(p: Array, working_ratio: float) -> tuple[Array, Array]:
     """Derivatives of the beam's place, matrix and softness in the plane by both edges' parameters, shape (7, 12): as it
     stands, and spread to the working illumination.
     """
+
+    def spread(q: Array) -> Array:
+        rows = plane_rows(q)
+        rows[:, 2:6] *= (
+            working_ratio * (q[:, 2] / q[:, 8])[:, None]
+        )  # S of determinant 1: the ratio is that of the radii
+        return rows
+
+    # The aperture's own softness does not act on the current: any step does.
     steps = np.array([*3 * [1e-4 * p[2]], 1e-4, 1e-4, 1.0, *3 * [1e-4 * p[8]], 1e-4, 1e-4, 1e-3 * p[11]])
-    now, work = np.zeros((7, 12)), np.zeros((7, 12))
-    for i, h in enumerate(steps):
-        if i == 5:
-            continue  # the aperture's own softness does not act on the current
-        d = np.zeros(12)
-        d[i] = h
-        low, high = plane_beam(p - d, (), 0.0, 0.0), plane_beam(p + d, (), 0.0, 0.0)
-        now[:, i] = (_as_row(high) - _as_row(low)) / (2 * h)
-        work[:, i] = (_as_row(high.spread_to(working_ratio)) - _as_row(low.spread_to(working_ratio))) / (2 * h)
-    return now, work
+    return gradient(plane_rows, p[:12], steps), gradient(spread, p[:12], steps)
 
 
 def _passed(beam: PlaneBeam, plane: Array, *, fixed: bool = False) -> tuple[float, Array]:
@@ -130,6 +127,8 @@ def _passed(beam: PlaneBeam, plane: Array, *, fixed: bool = False) -> tuple[floa
 
     ``fixed``: the beam stays where it is (at the best shift), whatever the edges do.
     """
+    if beam.farthest < 1.0:
+        return 1.0, np.zeros(12 + len(beam.radial) + 2)  # it all passes, and will when anything changes a little
     by = passed_gradient(beam)
     h = 0.05 * beam.softness
     softer = passed_gradient(replace(beam, softness=beam.softness + h)).passed

@@ -118,7 +118,7 @@ def _two_edges(scene: Scene, frame: Frame, instrument: Instrument, context: Cont
     c12 = covariance[:12, :12]
 
     def derived(q: Array) -> Array:
-        return np.concatenate([q[6:8] - q[0:2], 100 * plane_offset(q), [100 * gap(q)]])
+        return np.concatenate([q[..., 6:8] - q[..., 0:2], 100 * plane_offset(q), 100 * gap(q)[..., None]], axis=-1)
 
     at = derived(p)
     jacobian = gradient(derived, p, steps_for(p))

@@ -10,55 +10,70 @@ from math import atan2, degrees, hypot, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from ..scene import Edge
-
 Array = NDArray[np.float64]
 
 #: A value with its 1σ.
 Measured = tuple[float, float]
 
 
-def edge_of(p: Array) -> Edge:
-    """An edge from its six parameters."""
-    x, y, radius, e1, e2, width = (float(v) for v in p[:6])
-    return Edge(x, y, radius, e1, e2, width)
-
-
-def plane_offset(p: Array) -> Array:
-    """Beam center − aperture center in the plane where the aperture is the round unit disc, shape (2,), y down.
-
-    Args:
-        p: aperture's and beam's six parameters, shape (≥ 12,).
-    """
-    a = edge_of(p[:6])
-    out: Array = a.to_round() @ (p[6:8] - p[0:2]) / p[2]
+def to_round(e1: Array, e2: Array) -> Array:
+    """:meth:`apertrue.scene.Edge.to_round` for any number of edges, shape (…, 2, 2)."""
+    n = 1.0 / np.sqrt(1 - e1 * e1 - e2 * e2)
+    off = -e2 * n
+    out: Array = np.stack([np.stack([(1 - e1) * n, off], axis=-1), np.stack([off, (1 + e1) * n], axis=-1)], axis=-2)
     return out
 
 
-def gap(p: Array) -> float:
+def plane_offset(p: Array) -> Array:
+    """Beam center − aperture center in the plane where the aperture is the round unit disc, shape (…, 2), y down.
+
+    Args:
+        p: aperture's and beam's six parameters, shape (…, ≥ 12).
+    """
+    round_a = to_round(p[..., 3], p[..., 4])
+    out: Array = (round_a @ (p[..., 6:8] - p[..., 0:2])[..., None])[..., 0] / p[..., 2:3]
+    return out
+
+
+_T = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+_CIRCLE = np.stack([np.cos(_T), np.sin(_T)])
+
+
+def gap(p: Array) -> Array:
     """Smallest distance from the beam's edge inward to the aperture's, aperture radii; negative = overlap.
 
     For circles 1 − (offset + beam radius)/aperture radius. In general the beam edge's farthest point from the aperture's
     center, in the plane where the aperture is round: the largest of equally spaced points, refined by a parabola.
+
+    Args:
+        p: aperture's and beam's six parameters, shape (…, ≥ 12).
+
+    Returns:
+        the gap, shape (…).
     """
-    a, b = edge_of(p[:6]), edge_of(p[6:12])
-    points = (b.outline(180) - p[0:2]) @ a.to_round().T / p[2]
-    far = np.hypot(points[:, 0], points[:, 1])
-    k = int(np.argmax(far))
-    f0, f1, f2 = far[k - 1], far[k], far[(k + 1) % len(far)]
+    # The inverse of a symmetric matrix of determinant 1 makes round again what the opposite ellipticity stretches.
+    stretch = to_round(p[..., 3], p[..., 4]) @ to_round(-p[..., 9], -p[..., 10])
+    points = plane_offset(p)[..., None] + stretch @ _CIRCLE * (p[..., 8] / p[..., 2])[..., None, None]
+    far = np.hypot(points[..., 0, :], points[..., 1, :])
+    k = np.argmax(far, axis=-1)[..., None]
+    f0, f1, f2 = (np.take_along_axis(far, (k + d) % len(_T), axis=-1)[..., 0] for d in (-1, 0, 1))
     bend = f0 - 2 * f1 + f2
-    top = f1 - (f0 - f2) ** 2 / (8 * bend) if bend < -1e-15 else f1
-    return float(1.0 - top)
+    top = f1 - np.where(bend < -1e-15, (f0 - f2) ** 2 / (8 * np.where(bend < -1e-15, bend, -1.0)), 0.0)
+    return np.asarray(1.0 - top, dtype=np.float64)
 
 
 def gradient(f: Callable[[Array], Array], p: Array, steps: Array) -> Array:
-    """Central-difference Jacobian of a smooth vector function, shape (len(f), len(p))."""
-    columns = []
-    for i, h in enumerate(steps):
-        d = np.zeros_like(p)
-        d[i] = h
-        columns.append((f(p + d) - f(p - d)) / (2 * h))
-    return np.stack(columns, axis=-1)
+    """Central-difference Jacobian of a smooth vector function, shape (number of its values, len(p)).
+
+    Args:
+        f: takes parameters of shape (n, len(p)) and returns values of shape (n, number of values).
+        p: where, shape (m,).
+        steps: half the differences, shape (≤ m,): of the first parameters.
+    """
+    shifts = np.zeros((len(steps), len(p)))
+    np.fill_diagonal(shifts, steps)
+    high, low = np.split(f(np.concatenate([p + shifts, p - shifts])), 2)
+    return np.asarray(((high - low) / (2 * steps[:, None])).T, dtype=np.float64)
 
 
 def steps_for(p: Array) -> Array:

@@ -26,6 +26,8 @@ MOST_PIXELS = 400_000
 BLOCK = 2.5
 #: Tiles along an edge's radius.
 TILES = 12
+#: Bands this much farther apart than they need to be have nothing to do with each other.
+SPARE = 1.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,13 +221,17 @@ def gather(
 
 def _narrowest(edge: Array, other: Array | None) -> float:
     """The edge's width, or the other's where that is narrower and their bands may overlap."""
-    if other is None or other[5] >= edge[5]:
+    if other is None or other[5] >= edge[5] or _clear(edge, other):
         return float(edge[5])
+    return float(other[5])
+
+
+def _clear(edge: Array, other: Array, spare: float = 1.0) -> bool:
+    """Whether the bands around two edges, so many times wider, overlap nowhere."""
     apart = float(np.hypot(edge[0] - other[0], edge[1] - other[1]))
     gap = float(max(abs(edge[2] - other[2]) - apart, apart - edge[2] - other[2]))
     tilt = float((edge[2] + other[2]) * (np.hypot(*edge[3:5]) + np.hypot(*other[3:5])))
-    clear = gap - tilt > _layout(float(edge[5]))[0] + _layout(float(other[5]))[0]
-    return float(edge[5]) if clear else float(other[5])
+    return gap - tilt > spare * (_layout(float(edge[5]))[0] + _layout(float(other[5]))[0])
 
 
 def _samples(
@@ -259,6 +265,8 @@ def _sum_band(
     own = edges[which]
     other = edges[1 - which]
     assert own is not None
+    if other is not None and _clear(own, other, SPARE):
+        other = None  # its step is complete all over this band: the cells' mean places tell it well enough
     reach, n = _layout(float(own[5]), grain)
     u = distance(fx, fy, own)
     keep = np.abs(u) < reach

@@ -138,25 +138,28 @@ def _strokes(
     """Strokes at the top level: mask of a sampled crop, its corner (row, column, sampled) and the sampling."""
     skip = max(1, min(pixels.shape) // 1500)
     p = pixels[::skip, ::skip]
-    top = float(np.nanmax(p))
+    highest = np.fmax.reduce(p, axis=1)
+    top = float(np.fmax.reduce(highest))
     step = max(8, min(p.shape) // 64)
     low = float(np.nanpercentile(p[::step, ::step], 20))
     span = top - low
     if not span > 0:
         return None
-    mask = p >= (top - 0.15 * span if lossy else top)
+    level = top - 0.15 * span if lossy else top
+    rows = np.flatnonzero(highest >= level)  # few, unless something is at the top: the others need no second look
+    y0, y1 = max(int(rows[0]) - 3, 0), int(rows[-1]) + 4
+    mask = p[y0:y1] >= level
     if np.count_nonzero(mask) < 12:
         return None
     if disc is not None:
-        _clear_disc(mask, disc, clear, skip)
-    n = int(np.count_nonzero(mask))
-    if n < 12:
+        _clear_disc(mask, np.array([disc[0], disc[1] - y0 * skip, *disc[2:]]), clear, skip)
+    if np.count_nonzero(mask) < 12:
         return None
-    rows = np.flatnonzero(mask.any(axis=1))
-    columns = np.flatnonzero(mask.any(axis=0))
-    y0, y1 = max(int(rows[0]) - 3, 0), int(rows[-1]) + 4
+    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+    top_row, bottom_row = max(int(rows[0]) - 3, 0), int(rows[-1]) + 4
     x0, x1 = max(int(columns[0]) - 3, 0), int(columns[-1]) + 4
-    mask, p = mask[y0:y1, x0:x1], p[y0:y1, x0:x1]
+    mask, p = mask[top_row:bottom_row, x0:x1], p[y0:y1][top_row:bottom_row, x0:x1]
+    y0 += top_row
     mask = mask & ~_bulky(mask, max(9, min(pixels.shape) // (40 * skip)))
     if np.count_nonzero(mask) < 12:
         return None

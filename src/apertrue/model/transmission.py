@@ -88,6 +88,14 @@ class PlaneBeam:
         """Beam radius ÷ aperture radius (geometric mean of the semi-axes)."""
         return sqrt(abs(self.a * self.d - self.b * self.c))
 
+    @property
+    def farthest(self) -> float:
+        """At most how far from the aperture's center the beam has light, aperture radii."""
+        largest = np.linalg.norm([[self.a, self.b], [self.c, self.d]], 2)
+        return float(
+            hypot(self.x, self.y) + largest * (1.0 + 5.0 * self.softness if self.light is None else self.reach)
+        )
+
     def spread_to(self, ratio: float) -> "PlaneBeam":
         """The same beam at the same offset, spread to another radius ÷ aperture radius."""
         k = ratio / self.ratio
