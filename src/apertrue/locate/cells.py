@@ -47,8 +47,9 @@ class Grain:
     block: float = BLOCK
 
 
-#: For the final fit, and for finding the place.
-FINE, ROUGH = Grain(), Grain(2.0, 5, 40_000, 1.25)
+#: For the final fit, for finding the place, and for following edges from the last picture: a third of the first's
+#: cells, with next to all that they tell.
+FINE, ROUGH, FOLLOW = Grain(), Grain(2.0, 5, 40_000, 1.25), Grain(2.0, 6)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ..model.edges import distance
 from ..model.forward import Basis, Points, evaluate
 from ..scene import Noise
-from .cells import FINE, ROUGH, Cells, Grain, gather, join, sum_far
+from .cells import FINE, FOLLOW, ROUGH, Cells, Grain, gather, join, sum_far
 from .hypotheses import Start
 from .reduce import Reduced
 from .refine import Fit, basis_for, beam_is_brighter, carried, promised, refine, robust_cost
@@ -148,7 +148,7 @@ def fine(
         aperture, beam = rough.aperture, rough.beam
         basis = _with_rich_halo(aperture, beam)
         light = basis, carried(rough, basis)
-    solution = _final(picture, aperture, beam, light)
+    solution = _final(picture, aperture, beam, light, FOLLOW if placed else FINE)
     if solution is not None and (not beam_is_brighter(solution.fit) or quality(solution) > UNLIKE):
         solution = _with_plain_halo(solution, noise, contrast)
     if solution is None or placed or not _stuck(solution):
@@ -203,7 +203,11 @@ def _placed(picture: _Picture, aperture: Array | None, beam: Array | None, pinne
 
 
 def _final(
-    picture: _Picture, aperture: Array | None, beam: Array | None, light: tuple[Basis, Array | None] | None = None
+    picture: _Picture,
+    aperture: Array | None,
+    beam: Array | None,
+    light: tuple[Basis, Array | None] | None = None,
+    grain: Grain = FINE,
 ) -> Solution | None:
     """The fit to all pixels of both bands, gathered once more when it moves an edge.
 
@@ -212,7 +216,7 @@ def _final(
     basis, linear = light or (None, None)
     solution = None
     for _ in range(2):
-        cells = picture.cells(aperture, beam)
+        cells = picture.cells(aperture, beam, grain)
         if cells is None:
             return None
         if light is None or basis is None:
