@@ -8,6 +8,7 @@ import pytest
 from apertrue.frame import as_frame
 from apertrue.locate import locate
 from apertrue.locate.flags import plain_flags
+from apertrue.pipeline import judge
 from apertrue.scene import Hints, Scene
 from apertrue.simulate import Recipe, simulate
 
@@ -82,13 +83,17 @@ def test_a_statement_of_linearity_overrules_what_a_screen_suggests() -> None:
     assert "nonlinear" in plain_flags(as_frame(pixels, linear=False), pixels, Hints())
 
 
-def test_a_bent_eight_bit_scale_is_noticed_without_any_statement() -> None:
+def test_eight_bits_without_a_statement_are_not_taken_as_linear() -> None:
     shot = simulate(Recipe(**(BASE | {"peak_electrons": 400.0, "gain": 0.4, "bias": 8.0})), np.random.default_rng(6))
-    light = shot.frame.pixels.astype(float)
-    plain = np.clip(np.rint(light), 0, 255).astype(np.uint8)
-    stretched = np.clip((plain.astype(int) - 5) * 5 // 4, 0, 255).astype(np.uint8)
-    assert "nonlinear" not in locate(as_frame(plain, saturation=None), Hints()).flags
-    assert "nonlinear" in locate(as_frame(stretched, saturation=None), Hints()).flags
+    eight = np.clip(np.rint(shot.frame.pixels.astype(float)), 0, 255).astype(np.uint8)
+    unstated, stated = (judge(as_frame(eight, saturation=None), hints=Hints(linear=k)) for k in (None, True))
+    assert "nonlinear" in (unstated.assessment.flags or ())
+    assert unstated.assessment.score is None
+    assert unstated.assessment.clipped_fraction is None
+    assert unstated.assessment.offset_percent is not None
+    assert "nonlinear" not in (stated.assessment.flags or ())
+    assert stated.assessment.score is not None
+    assert "nonlinear" not in locate(as_frame(eight.astype(np.uint16), saturation=None), Hints()).flags
 
 
 def test_an_uneven_halo_is_no_afterglow() -> None:

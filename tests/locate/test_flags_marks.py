@@ -1,11 +1,11 @@
-"""What pixels alone show: drawn marks, pile-up at the top level, bent gray levels."""
+"""What pixels alone show: drawn marks, pile-up at the top level."""
 
 from typing import Any
 
 import numpy as np
 import pytest
 
-from apertrue.locate.marks import border_depths, border_seen, disc_values, levels_bent, overlay_seen, saturated_share
+from apertrue.locate.marks import border_depths, border_seen, disc_values, overlay_seen, saturated_share
 from apertrue.scene import Noise
 from apertrue.simulate import Recipe, simulate
 from apertrue.simulate.overlay import draw_overlay
@@ -106,14 +106,3 @@ def test_share_at_the_top_level() -> None:
 
 def test_equal_pixels_tell_nothing_where_noise_is_finer_than_a_gray_level() -> None:
     assert saturated_share(np.full(5000, 180, np.uint8), None, Noise(10.0, 1 / 12, 0.0)) == 0.0
-
-
-def test_bent_levels_by_their_comb_and_by_their_noise() -> None:
-    rng = np.random.default_rng(4)
-    dark = np.rint(rng.normal(30.0, 3.0, 20_000)).astype(np.uint8)
-    core = np.rint(rng.normal(150.0, 9.0, 20_000)).astype(np.uint8)
-    assert not levels_bent(dark, core)
-    assert levels_bent(*((v.astype(int) * 5 // 4).astype(np.uint8) for v in (dark, core)))
-    quiet = np.rint(rng.normal(150.0, 1.2, 20_000)).astype(np.uint8)
-    assert levels_bent(dark, quiet)
-    assert not levels_bent(dark.astype(np.uint16), quiet.astype(np.uint16))

@@ -1,5 +1,7 @@
 """The steps in their order."""
 
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +20,7 @@ from .levels import profile_of
 from .marks import border_depths, without_strokes
 from .noise import dark_unevenness, estimate_noise
 from .reduce import Reduced, reduce_picture
-from .refine import robust_cost
+from .refine import robust_cost, spread_in
 from .shadow import without_shadow
 from .solve import (
     UNLIKE,
@@ -38,6 +40,7 @@ from .solve import (
     swapped,
     to_pixels,
 )
+from .spikes import without_spikes
 from .support import step_heights
 from .touching import settle
 
@@ -82,6 +85,8 @@ NEAR = 6.0
 TAIL = 0.01
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
+#: Edges within so many combined widths of each other may have several shallow minima.
+BESIDE = 3.5
 #: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
 NOT_ONE = 20.0
 #: A coarse fit that leaves more than this a cell is asked whether its edges are called rightly; and by which factor the
@@ -295,23 +300,29 @@ class Candidate:
     solution: Solution
 
 
-def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
+def _best(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True) -> Judged:
     """The reading that explains the picture.
 
-    Without one: the same with an uneven dark level allowed for; then without what lies in the way; then a single edge.
+    Without one: the same without hot pixels and dead lines (``fresh``: if that was not done yet); with an uneven dark
+    level allowed for; then without what lies in the way; then a single edge.
     """
     assert first.rough is not None
     tried = _readings(first, frame, hints)
     chosen = _chosen(tried)
     if chosen is not None and _is_told(chosen.scene):
         return chosen
+    smooth = without_spikes(first) if fresh else None
+    if smooth is not None:
+        again = _best(smooth, frame, hints, fresh=False)
+        if chosen is None or again.scene.covariance is not None:
+            return again
     contrast = first.rough.bright - first.rough.dark
     uneven = dark_unevenness(first.reduced, first.noise, contrast)
     if uneven > 0 and first.noise.unevenness == 0:
         noise = replace(first.noise, unevenness=uneven)
         rough = look(first.reduced, block_sigma(noise, first.reduced))
         if rough is not None:
-            again = _best(replace(first, noise=noise, rough=rough), frame, hints)
+            again = _best(replace(first, noise=noise, rough=rough), frame, hints, fresh=fresh)
             if chosen is None or again.scene.covariance is not None:
                 return again
     single = None if chosen is not None else _single(first, contrast)
@@ -322,7 +333,7 @@ def _best(first: Look, frame: Frame, hints: Hints) -> Judged:
         clear = without_shadow(first, base)
         if clear is None:
             continue
-        seen = _chosen(_readings(clear, frame, hints))
+        seen = _chosen(_readings(clear, frame, hints, base))
         if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
             return seen
     return chosen or judge_single(single, first, hints)
@@ -343,15 +354,19 @@ def _chosen(tried: list[Candidate]) -> Judged | None:
     return min(readings, key=lambda judged: not judged.scene.sign_known, default=None)
 
 
-def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
-    """The likely readings of the picture with two edges, until one explains it."""
+def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = None) -> list[Candidate]:
+    """The likely readings of the picture with two edges, until one explains it.
+
+    ``base``: a fit to the picture before something was taken out of it, whose edges are tried first.
+    """
     assert first.rough is not None
     contrast = first.rough.bright - first.rough.dark
     guided = _guided(first, hints)
     tried: list[Candidate] = []
     seen: list[Solution] = []
     doubtful = 0
-    for start in guided or starts(first.rough):
+    again = [] if base is None else _start_of(base, first.reduced)
+    for start in guided or itertools.chain(again, starts(first.rough)):
         solution = coarse(first.reduced, first.noise, start, contrast)
         if solution is None:
             continue
@@ -372,7 +387,7 @@ def _readings(first: Look, frame: Frame, hints: Hints) -> list[Candidate]:
         pair, sure = _whose(pair, first.noise, contrast, hints)
         pair = enriched(pair, first.noise, contrast)
         lacking = None
-        if not resolved(pair):
+        if not resolved(pair, BESIDE):
             settled = settle(pair, first.noise, contrast)
             pair, lacking = settled.solution, settled.lacking
         if not guided:
@@ -439,7 +454,9 @@ def _whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple
         return pair, True
     if profile_of(fit) is None:
         return other, True
-    gain = robust_cost(other.fit) - robust_cost(pair.fit)
+    # One spread for both: their own differ by chance, and on thousands of cells that chance would decide.
+    spread = max(1.0, min(spread_in(p.fit.z) for p in (pair, other)))
+    gain = robust_cost(other.fit, spread) - robust_cost(pair.fit, spread)
     if hints.aperture_radius_px is not None:
         s = hints.aperture_radius_sigma * hints.aperture_radius_px
         miss = [
@@ -448,6 +465,11 @@ def _whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple
             if p.fit.aperture is not None
         ]
         gain += miss[1] ** 2 - miss[0] ** 2
+    if abs(gain) <= SURE:
+        # The picture bears out both: an edge that lies inside the other all round is the beam's.
+        nested = [_gap(p) > 0 for p in (pair, other)]
+        if nested[0] != nested[1]:
+            return (pair if nested[0] else other), False
     if gain < 0:
         return other, -gain > SURE
     return pair, gain > SURE
@@ -501,6 +523,28 @@ def _single(first: Look, contrast: float) -> Solution | None:
     return None if solution is None else _fine(first, solution, contrast)
 
 
+def _gap(pair: Solution) -> float:
+    """Smallest distance from the beam's edge inward to the aperture's, aperture radii."""
+    fit = pair.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    return tightest_gap(fit.aperture, fit.beam)
+
+
+def _start_of(base: Solution, reduced: Reduced) -> list[Start]:
+    """A fit's two edges as a start, in block units; none when it has but one."""
+    aperture, beam = base.fit.aperture, base.fit.beam
+    if aperture is None or beam is None:
+        return []
+    return [Start(_in_blocks(aperture, reduced.size), _in_blocks(beam, reduced.size))]
+
+
+def _in_blocks(edge: Sequence[float] | Array, size: int) -> Array:
+    """An edge's place, radius and ellipticity in units of blocks."""
+    half = (size - 1) / 2
+    return np.array([(edge[0] - half) / size, (edge[1] - half) / size, edge[2] / size, edge[3], edge[4]])
+
+
 def _guided(first: Look, hints: Hints) -> list[Start]:
     """Start values from the user, in block units.
 
@@ -509,11 +553,9 @@ def _guided(first: Look, hints: Hints) -> list[Start]:
     aperture, beam = hints.start_aperture, hints.start_beam
     if aperture is None and beam is None:
         return []
-    size = first.reduced.size
-    half = (size - 1) / 2
 
     def blocks(edge: Edge) -> Array:
-        return np.array([(edge.x - half) / size, (edge.y - half) / size, edge.radius / size, edge.e1, edge.e2])
+        return _in_blocks((edge.x, edge.y, edge.radius, edge.e1, edge.e2), first.reduced.size)
 
     if aperture is not None and beam is not None:
         return [Start(blocks(aperture), blocks(beam))]

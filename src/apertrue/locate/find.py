@@ -99,6 +99,10 @@ def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float
     return tuple(found)
 
 
+#: Rays on which the surround's edge shows clear of the core's: then the others, where it may be the core's, are left out.
+LEAST_SHOWN = 16
+
+
 def _surround(
     rays: Rays,
     inner: Drops,
@@ -112,6 +116,8 @@ def _surround(
         ok = np.isfinite(outer.radius) & (outer.significance > 3.5) & (outer.inside > outer.outside)
         if best is None:
             best = (outer, None)
+        if (ok & ~outer.first).sum() >= LEAST_SHOWN:
+            ok &= ~outer.first
         if ok.sum() < 10:
             continue
         points = rays.points(outer.radius)

@@ -13,7 +13,7 @@ from ..scene import Hints, Noise
 from .find import Look
 from .ghost import afterglow_seen, find_ghost, stirred
 from .levels import Light
-from .marks import disc_values, levels_bent, overlay_seen
+from .marks import overlay_seen
 from .reduce import reduce_picture
 from .refine import Fit
 from .shadow import darkened
@@ -42,17 +42,15 @@ def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints, *, drawn: bool
     raised: set[str] = set()
     if drawn or overlay_seen(pixels, lossy=frame.lossy):
         raised.add("overlay")
-    if _unlinear(frame, hints, drawn="overlay" in raised):
+    if _unlinear(frame, hints):
         raised.add("nonlinear")
     return ordered(raised)
 
 
-def _unlinear(frame: Frame, hints: Hints, *, drawn: bool) -> bool:
-    """Whether gray levels are known not to be proportional to light, or come from a screen (8 bits with drawn marks)."""
+def _unlinear(frame: Frame, hints: Hints) -> bool:
+    """Whether gray levels are known not to be proportional to light, or have 8 bits and nothing that states they are."""
     linear = hints.linear if hints.linear is not None else frame.linear
-    if linear is None:
-        return drawn and frame.pixels.dtype == np.uint8
-    return not linear
+    return frame.pixels.dtype == np.uint8 if linear is None else not linear
 
 
 def picture_flags(
@@ -112,8 +110,7 @@ def picture_flags(
             weak = step < 5 * _pixel_sigma(noise, light.background + max(step, 0.0))
             if weak and step < _limit("low-contrast") * (light.core - light.background):
                 raised.add("low-contrast")
-    unstated = hints.linear is None and frame.linear is None and frame.pixels.dtype == np.uint8
-    if _unlinear(frame, hints, drawn="overlay" in raised) or (unstated and _bent(pixels, fit)):
+    if _unlinear(frame, hints):
         raised.add("nonlinear")
     return ordered(raised)
 
@@ -205,17 +202,6 @@ def _unevenness(solution: Solution, light: Light) -> tuple[float, float] | None:
     spread2 = float(np.average((value - mean) ** 2, weights=weight)) - noise2
     spread = float(np.sqrt(spread2)) if spread2 > 0 else 0.0
     return 100 * spread / mean, 0.0
-
-
-def _bent(pixels: NDArray[Any], fit: Fit) -> bool:
-    """Whether 8-bit levels inside the beam and at the frame's dark rim show a bent scale."""
-    assert fit.aperture is not None
-    assert fit.beam is not None
-    core = disc_values(pixels, (fit.aperture, fit.beam), margin=4 * float(max(fit.aperture[5], fit.beam[5])))
-    rows, columns = pixels.shape
-    y, x = np.ogrid[0:rows:4, 0:columns]
-    outside = distance(x + 0.0 * y, y + 0.0 * x, fit.aperture) < -6 * fit.aperture[5]
-    return levels_bent(pixels[::4][outside], core)
 
 
 def _ellipticity(edge: Array, covariance: Array, start: int) -> tuple[float, float]:

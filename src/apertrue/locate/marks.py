@@ -1,4 +1,4 @@
-"""What the pixels alone show, whatever the scene: drawn text and borders, saturation, gray levels that were bent."""
+"""What the pixels alone show, whatever the scene: drawn text and borders, saturation."""
 
 from typing import Any
 
@@ -272,41 +272,3 @@ def saturated_share(values: NDArray[Any], saturation: float | None, noise: Noise
     if at_top > 6 * (len(below) / levels + 1):
         share = max(share, at_top / values.size)
     return share
-
-
-def levels_bent(dark: NDArray[Any], core: NDArray[Any]) -> bool:
-    """Whether 8-bit gray levels show that they are not proportional to light.
-
-    Two signs: a comb of missing levels that a stretch of contrast leaves, or a core quieter than the dark, which no
-    counting camera has (variance = read + gain·light; Janesick, Photon Transfer, 2007, from memory).
-
-    Args:
-        dark: pixels without light, neighbors along rows kept together.
-        core: the same of the beam's plateau.
-    """
-    if core.dtype != np.uint8 or core.size < 500 or dark.size < 500:
-        return False
-    count = np.bincount(np.concatenate([dark.ravel(), core.ravel()]), minlength=256)
-    if _comb(count):
-        return True
-    if np.mean(core == core.max()) > 0.02 or np.mean(dark == dark.min()) > 0.3:
-        return False
-    v_dark, v_core = (_difference_variance(v) for v in (dark, core))
-    return v_dark > 0.5 and v_core < 0.6 * v_dark
-
-
-def _comb(count: NDArray[np.intp]) -> bool:
-    """Whether single missing levels recur between well-filled ones."""
-    used = np.flatnonzero(count)
-    if used.size < 12:
-        return False
-    inner = count[1:-1]
-    sides = np.minimum(count[:-2], count[2:])
-    filled = sides >= 30
-    missing = filled & (inner == 0)
-    return bool(missing.sum() >= 5 and missing.sum() > 0.1 * filled.sum())
-
-
-def _difference_variance(values: NDArray[Any]) -> float:
-    d = np.diff(values.astype(np.float64).ravel())
-    return float((1.4826 * np.median(np.abs(d - np.median(d)))) ** 2 / 2)

@@ -23,6 +23,11 @@ _PATCHES = 32
 MOST = 2.8
 #: Median ÷ mean of χ² with 16 degrees of freedom.
 MEDIAN = 0.9587
+#: Variance that rounding to whole levels adds; the least of counts, which are not rounded.
+ROUNDING, COUNTED = 1 / 12, 1e-3
+#: Counts are told by their scatter (variance ÷ mean within these), where the mean is more than the first and nowhere more
+#: than the second a pixel: brighter ones need no such care.
+POISSON, SPARSE, FEW = (0.7, 1.4), 0.01, 30.0
 #: The darkest rim of the picture that is asked: this share of its short side.
 RIM = 0.06
 #: At most so many read σ (of a pixel), and this share of the light: more is light, not an uneven dark level.
@@ -68,8 +73,9 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
     rows, columns = pixels.shape
     side = _SIDE
     least = max((1e-6 * (bright - dark)) ** 2, 1e-30)
-    if pixels.dtype.kind in "ui":
-        least = max(least, 1 / 12)
+    whole = pixels.dtype.kind in "ui"
+    if whole:
+        least = max(least, ROUNDING)
     ys = np.unique(np.linspace(0, max(rows - side, 0), _PATCHES).astype(np.intp))
     xs = np.unique(np.linspace(0, max(columns - side, 0), _PATCHES).astype(np.intp))
     if rows < side or columns < side:
@@ -84,10 +90,20 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
     level = patches.mean(axis=(1, 2))
     single = _second(patches, _LAG)
     variance = (single**2).mean(axis=(1, 2)) / 36
+    if whole and _are_counts(patches, level, variance):
+        least = COUNTED
     dark, read, gain, keep = _line(level, variance, least)
     means = patches.reshape(-1, 3, _LAG, 3, _LAG).mean(axis=(2, 4))
     correlation = _correlation(means[keep], np.maximum(read + gain * np.maximum(level[keep] - dark, 0.0), least))
     return Noise(dark, read, gain, correlation)
+
+
+def _are_counts(patches: Array, level: Array, variance: Array) -> bool:
+    """Whether whole numbers are counts of single electrons, with nothing rounded: from 0 on, as scattered as Poisson's."""
+    lit = level > max(SPARSE, 0.1 * float(level.max()))
+    if lit.sum() < 8 or patches.min() != 0 or float(level.max()) > FEW:
+        return False
+    return bool(POISSON[0] < float(np.median(variance[lit] / level[lit])) < POISSON[1])
 
 
 def _correlation(means: Array, variance: Array) -> float:

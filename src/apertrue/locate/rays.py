@@ -60,12 +60,14 @@ class Drops:
         radius: where the light is half-way between both sides, blocks, shape (n,).
         inside, outside: gray level before and after.
         significance: the drop ÷ its noise.
+        first: whether it is the first that was looked at: the flank of a drop nearer by as likely as one of its own.
     """
 
     radius: Array
     inside: Array
     outside: Array
     significance: Array
+    first: NDArray[np.bool_]
 
 
 def _windows(value: Array, w: int) -> tuple[Array, Array]:
@@ -106,29 +108,45 @@ def strongest_drop(rays: Rays, w: int, sigma: float, start: Array | None = None,
         outer = np.where(np.isnan(outer), 0.0, outer)
         strength = drop - np.maximum(np.maximum(inner, outer), 0.0)
     strength = np.where(np.isnan(strength), -np.inf, strength)
-    if start is not None:
-        strength = np.where(np.arange(strength.shape[1]) < start[:, None] + w, -np.inf, strength)
+    limit = np.zeros(len(strength)) if start is None else start + w
+    strength = np.where(np.arange(strength.shape[1]) < limit[:, None], -np.inf, strength)
     best = np.argmax(strength, axis=1)
     row = np.arange(len(best))
     found = np.isfinite(strength[row, best])
     best = np.where(found, best, w)
-    inside, outside = before[row, best], after[row, best]
-    radius = _half_level(rays.value, best, inside, outside, w)
     significance = np.where(found, strength[row, best] / (sigma * np.sqrt(2.0 / w) + 1e-300), np.nan)
+    if excess:
+        best = _uphill(drop, best, limit, w)
+    inside, outside = before[row, best], after[row, best]
+    radius = _half_level(rays.value, best, w)
     radius = np.where(found, radius, np.nan)
-    return Drops(radius, inside, outside, significance)
+    return Drops(radius, inside, outside, significance, best < limit + 1)
 
 
-def _half_level(value: Array, best: NDArray[np.intp], inside: Array, outside: Array, w: int) -> Array:
-    """Where the light within ±w of the drop would step, were it sharp: the radius that keeps the sum (no threshold noise)."""
+def _uphill(drop: Array, at: NDArray[np.intp], limit: Array, most: int) -> NDArray[np.intp]:
+    """The places of the nearest local maxima inward, at most ``most`` samples away, not before the limit.
+
+    What exceeds the slope beside it most need not fall most: close to a far larger drop, its outer flank does.
+    """
+    row = np.arange(len(at))
+    for _ in range(most):
+        inward = np.maximum(at - 1, 0)
+        at = np.where((drop[row, inward] > drop[row, at]) & (inward >= limit), inward, at)
+    return at
+
+
+def _half_level(value: Array, best: NDArray[np.intp], w: int) -> Array:
+    """Where the light within ±w of the drop would step, were it sharp: the radius that keeps the sum (no threshold noise).
+
+    The levels on both sides are means of the windows' outer halves, which the edge's own width bends least.
+    """
     n, m = value.shape
     offsets = np.arange(-w, w)
-    index = np.clip(best[:, None] + offsets, 0, m - 1)
-    total = np.nansum(value[np.arange(n)[:, None], index], axis=1)
-    span = inside - outside
+    around = value[np.arange(n)[:, None], np.clip(best[:, None] + offsets, 0, m - 1)]
+    half = (w + 1) // 2
+    inside, outside = around[:, :half].mean(axis=1), around[:, -half:].mean(axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
-        # Means of the outer halves of both windows are less bent by the edge itself than the full windows.
-        share = (total - 2 * w * outside) / span
+        share = (np.nansum(around, axis=1) - 2 * w * outside) / (inside - outside)
     return np.asarray(best - 0.5 - w + np.clip(np.where(np.isfinite(share), share, w), 0, 2 * w))
 
 

@@ -300,9 +300,8 @@ def refine(
     return Fit(basis, a, b, p[n_edges:], normal, cost_of(model, p), z, weight, sigma, jacobian, converged)
 
 
-def robust_cost(fit: Fit, most: float = 8.0) -> float:
-    """Sum of squared standardized residuals, each counted up to ``most``², in units of the fit's own spread²."""
-    spread = max(1.0, spread_in(fit.z))
+def robust_cost(fit: Fit, spread: float, most: float = 8.0) -> float:
+    """Sum of squared standardized residuals in units of ``spread``², each counted up to ``most``²."""
     return float(np.minimum((fit.z / spread) ** 2, most**2).sum())
 
 

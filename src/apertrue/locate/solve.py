@@ -12,7 +12,7 @@ from ..scene import Noise
 from .cells import FINE, FOLLOW, ROUGH, Cells, Grain, gather, join, sum_far
 from .hypotheses import Start
 from .reduce import Reduced
-from .refine import Fit, basis_for, beam_is_brighter, carried, promised, refine, robust_cost
+from .refine import Fit, basis_for, beam_is_brighter, carried, promised, refine, robust_cost, spread_in
 
 Array = NDArray[np.float64]
 
@@ -400,14 +400,19 @@ def shortfall(solution: Solution, contrast: float) -> float:
 
 
 def lone(pair: Solution, noise: Noise, contrast: float) -> list[Solution]:
-    """The pair's cells fitted with one edge only: each of the two in turn as the start."""
+    """The pair's cells fitted with one edge only: each of the two in turn as the start, with the beam's light inside it
+    or with the halo's, which has as many terms as in the pair: what the light can explain needs no second edge.
+    """
     fit = pair.fit
     out = []
     for cells, edge in ((pair.cells, fit.beam), (pair.cells.swapped(), fit.aperture)):
         if edge is None:
             continue
-        basis = basis_for(None, edge, radial=fit.basis.radial)
-        out.append(Solution(refine(cells, basis, None, edge, noise, scale=contrast, discrepancy=DISCREPANCY), cells))
+        for aperture, beam in ((None, edge), (edge, None)):
+            of = cells if beam is not None else cells.swapped()
+            basis = basis_for(aperture, beam, halo=HALO, radial=fit.basis.radial)
+            alone = refine(of, basis, aperture, beam, noise, scale=contrast, discrepancy=DISCREPANCY)
+            out.append(Solution(alone, of))
     return out
 
 
@@ -479,7 +484,8 @@ def swapped(solution: Solution, noise: Noise, contrast: float, enough: float = n
         fit.beam, fit.aperture, background=b.background, halo=b.halo, radial=b.radial, tilt=b.tilt, decays=b.decays
     )
     other = refine(cells, basis, fit.beam, fit.aperture, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=3)
-    if not other.converged and robust_cost(other) - robust_cost(fit) < enough:
+    spread = max(1.0, spread_in(fit.z))
+    if not other.converged and robust_cost(other, spread) - robust_cost(fit, spread) < enough:
         other = refine(
             cells, basis, other.aperture, other.beam, noise,
             linear=other.linear, scale=contrast, discrepancy=DISCREPANCY, iterations=9,

@@ -99,7 +99,7 @@ _ALL = (
         "nonlinear",
         "The gray levels are not proportional to the light (gamma, auto-contrast): edges still count, "
         "but score, clipped share and evenness are withheld.",
-        "an 8-bit, colored or lossy picture without a statement that it is linear, or plateaus that fit only after a power law",
+        "an 8-bit, colored or lossy picture without a statement that it is linear",
         None,
         "Save the camera's linear data, without gamma or auto-contrast; "
         "or declare the camera linear in the instrument file if it is.",
