@@ -55,6 +55,11 @@ FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
 #: Blocks beyond this many radii of a small aperture that have this share of the core's light belong to something else, when
 #: they are more than this share of the picture.
 AROUND_IT, ELSEWHERE, A_FEW = 1.3, 0.15, 0.005
+#: Share of the directions in which the core's boundary must follow one ellipse, how far around it (radii) to look at it alone,
+#: then how far around the aperture found there, and the most of the picture that this may be.
+ROUND_ABOUT, REACHES, AROUND, MOST_OF_IT = 0.45, (1.5, 2.1), 1.25, 0.8
+#: A reading that explains the picture worse than the first is doubted so; what is found instead must be better than the second.
+WELL_SEEN, EXPLAINED = 0.5, 1.0
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
 #: By how much (χ²) one way to call the edges must beat the other.
@@ -83,6 +88,9 @@ NEEDED = 100.0
 NEAR = 6.0
 #: … and far better still when the outer one's step is less than this share of the inner one's.
 TAIL = 0.01
+#: Two steps that are not resolved, concentric to this share of their distance and the outer one higher than this share of
+#: the inner one's, are as likely one edge with a penumbra of another shape.
+CONCENTRIC, PENUMBRA = 0.2, 0.15
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
 #: Edges within so many combined widths of each other may have several shallow minima.
@@ -105,15 +113,79 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
     pixels = without_dead_part(pixels)
     clear = without_strokes(pixels, lossy=frame.lossy)
     drawn, pixels = drawn or clear is not pixels, clear
-    scene, rough = _locate_in(pixels, frame, _shifted(hints, origin), drawn)
-    if scene.kind in UNREAD and hints.region is None and rough is not None:
+    hints = _shifted(hints, origin)
+    scene, rough = _locate_in(pixels, frame, hints, drawn)
+    if rough is not None and hints.region is None:
+        scene = _closer(scene, rough, pixels, frame, hints, drawn)
+    return _moved(scene, origin, frame.shape)
+
+
+def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:
+    """The scene, or what a part of the picture tells where the whole tells nothing, or is badly explained."""
+    if scene.kind in UNREAD:
         window = _window(rough, pixels.shape)
-        if window is not None:  # small discs in a large picture: look closer
+        if window is not None:  # small discs in a large picture
             left, top, right, bottom = window
             closer, _ = _locate_in(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)), drawn)
             if closer.kind not in UNREAD and not _light_elsewhere(closer, (left, top), pixels):
-                scene, origin = closer, (left, top)
-    return _moved(scene, origin, frame.shape)
+                return _moved(closer, (left, top), scene.shape)
+    worth = np.inf if scene.kind in UNREAD else float(scene.extra.get("shortfall", 0.0))
+    alone = _within(pixels, rough, frame, hints, drawn, worth) if worth > WELL_SEEN else None
+    return scene if alone is None else alone
+
+
+def _within(
+    pixels: NDArray[Any],
+    rough: Rough,
+    frame: Frame,
+    hints: Hints,
+    drawn: bool,
+    worth: float,
+) -> Scene | None:
+    """The scene around the core alone, in the whole picture's coordinates.
+
+    ``None`` when that tells no more, or explains its part of the picture no better than what explained the whole
+    (``worth``, see :func:`apertrue.locate.solve.shortfall`).
+
+    A third edge farther out, of the screen in a room's light or of a panel, is in no reading with two.
+    """
+    if not rough.outline or rough.outline[0][1] < ROUND_ABOUT:
+        return None
+    size = max(1, round(min(pixels.shape) / min(rough.grid)))
+    core = Edge((rough.center[0] + 0.5) * size, (rough.center[1] + 0.5) * size, float(rough.outline[0][0][2]) * size)
+
+    def judged(about: Edge, reach: float) -> Scene | None:
+        part, corner = _part(pixels, about, reach)
+        if part.size > MOST_OF_IT * pixels.size:
+            return None
+        scene, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
+        both = scene.covariance is not None and scene.sign_known and scene.kind in FOLLOWED
+        return _moved(scene, corner, scene.shape) if both else None
+
+    for reach in REACHES:
+        scene = judged(core, reach)
+        if scene is not None and scene.aperture is not None:
+            scene = judged(scene.aperture, AROUND)  # once more with as little around the aperture as its edge needs
+        if scene is None or scene.aperture is None:
+            continue
+        better = float(scene.extra.get("shortfall", np.inf)) < min(EXPLAINED, 0.25 * worth)
+        if better and _contains(pixels, scene.aperture) and not _light_elsewhere(scene, (0, 0), pixels):
+            return scene
+    return None
+
+
+def _part(pixels: NDArray[Any], about: Edge, reach: float) -> tuple[NDArray[Any], tuple[int, int]]:
+    """The square of ``reach`` radii around an edge, as far as the picture goes, and its first column and row."""
+    rows, columns = pixels.shape
+    half = reach * about.semi_axes[0] + 3 * about.width
+    left, top = max(int(about.x - half), 0), max(int(about.y - half), 0)
+    return pixels[top : min(int(about.y + half) + 1, rows), left : min(int(about.x + half) + 1, columns)], (left, top)
+
+
+def _contains(pixels: NDArray[Any], edge: Edge) -> bool:
+    """Whether the picture holds a whole edge and a little around it."""
+    reach = edge.semi_axes[0] + 3 * edge.width
+    return all(reach < c < n - reach for c, n in ((edge.x, pixels.shape[1]), (edge.y, pixels.shape[0])))
 
 
 def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> tuple[Scene, Rough | None]:
@@ -398,6 +470,8 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         if judged is not None and not guided and not resolved(pair, NEAR) and not _needed(pair, first.noise, contrast):
             judged = None
         worth = shortfall(pair, contrast)
+        if judged is not None:
+            judged = Judged(replace(judged.scene, extra={**judged.scene.extra, "shortfall": worth}))
         tried.append(Candidate(judged if worth < WORST else None, worth, pair))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
@@ -406,6 +480,8 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
 
 def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
+    if _is_penumbra(pair):
+        return False
     if quality(pair) > (FAIR if resolved(pair) and not _is_tail(pair) else SNUG):
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
@@ -416,8 +492,25 @@ def _needed(pair: Solution, noise: Noise, contrast: float) -> bool:
 
 def _is_tail(pair: Solution) -> bool:
     """Whether the outer edge's step is so small that it may be the tail of the inner one, which is no blurred step."""
-    heights = [np.quantile(np.abs(step_heights(pair.fit, name)), 0.75) for name in ("aperture", "beam")]
-    return bool(heights[0] < TAIL * heights[1])
+    outer, inner = _step_sizes(pair)
+    return outer < TAIL * inner
+
+
+def _is_penumbra(pair: Solution) -> bool:
+    """Whether two steps lie so close to each other all round that they may be one edge that is no blurred step."""
+    aperture, beam = pair.fit.aperture, pair.fit.beam
+    assert aperture is not None
+    assert beam is not None
+    outer, inner = _step_sizes(pair)
+    apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
+    alike = apart < CONCENTRIC * abs(float(aperture[2] - beam[2]))
+    return alike and outer > PENUMBRA * inner and not resolved(pair)
+
+
+def _step_sizes(pair: Solution) -> tuple[float, float]:
+    """The aperture's and the beam's step where they are high, gray levels."""
+    outer, inner = (float(np.quantile(np.abs(step_heights(pair.fit, name)), 0.75)) for name in ("aperture", "beam"))
+    return outer, inner
 
 
 def _called_rightly(solution: Solution, first: Look, contrast: float) -> Solution:
