@@ -108,10 +108,10 @@ def picture(recipe: Recipe, rng: np.random.Generator) -> Any:
 
 def judged(frame: Any) -> tuple[Result, Any]:
     """The engine's answer and the fit that it ended with (``None`` when the engine does not show it)."""
-    from apertrue.locate import engine
+    from apertrue.locate import readings
 
     seen: list[tuple[Any, Any]] = []
-    plain = getattr(engine, "judge_pair", None)
+    plain = getattr(readings, "judge_pair", None)
     if plain is None:
         return judge(frame), None
 
@@ -121,11 +121,11 @@ def judged(frame: Any) -> tuple[Result, Any]:
             seen.append((out.scene, pair.fit))
         return out
 
-    engine.judge_pair = watched
+    readings.judge_pair = watched
     try:
         result = judge(frame)
     finally:
-        engine.judge_pair = plain
+        readings.judge_pair = plain
     for found, fit in seen:
         if found.profile is not None and found.profile == result.scene.profile:
             return result, fit

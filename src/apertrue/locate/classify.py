@@ -62,6 +62,8 @@ BENT = 0.5
 EXPLAINED = 1.3
 #: … and so it is when both edges stand over this share of their circumference.
 ALL_BUT = 0.75
+#: Aperture radius ÷ the camera's distance from a screen that is seen tilted (1σ): a fixed camera is farther, a phone nearer.
+NEARNESS = 0.05
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -204,6 +206,8 @@ def judge_pair(
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
     flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, at_top, hints)
+    if "tilted-view" in flags:
+        covariance[6:8, 6:8] += _perspective(fit.aperture, fit.beam)
     if "nonlinear" in flags:
         for which, edge in enumerate((fit.aperture, fit.beam)):
             covariance[6 * which + 2, 6 * which + 2] += (BENT * float(edge[5])) ** 2
@@ -399,6 +403,22 @@ def _missed_light(solution: Solution, part: NDArray[np.bool_], most: float) -> f
         return 0.0
     beyond = float(np.average((z2 - 1.0) * fit.sigma[part] ** 2, weights=solution.cells.count[part]))
     return float(np.sqrt(max(beyond, 0.0)))
+
+
+def _perspective(aperture: Array, beam: Array) -> Array:
+    """Covariance (px²) of the offset from how near a tilted screen may be seen.
+
+    From a distance D, a disc of radius R on a screen tilted by θ is seen as an ellipse whose center is off the disc's by
+    R²·sin θ/D along the shortened axis (pinhole camera, to first order in R/D), more for the larger disc. How far away the
+    camera was is not known; θ follows from the aperture's axes.
+    """
+    e = float(np.hypot(aperture[3], aperture[4]))
+    tilt = float(np.sqrt(max(1.0 - ((1.0 - e) / (1.0 + e)) ** 2, 0.0)))
+    away = float(np.hypot(beam[0] - aperture[0], beam[1] - aperture[1])) / float(aperture[2])
+    size = NEARNESS * tilt * (abs(1.0 - float(beam[2] / aperture[2]) ** 2) + away) * float(aperture[2])
+    across = 0.5 * np.arctan2(aperture[4], aperture[3]) + np.pi / 2
+    u = np.array([np.cos(across), np.sin(across)])
+    return np.asarray(size**2 * np.outer(u, u), dtype=np.float64)
 
 
 def _crooked(solution: Solution, at: dict[str, Support]) -> float:

@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 
 #: What smooth light may differ from its polynomials, relative (1σ), in the final fit.
 DISCREPANCY = 1e-4
+#: A fit whose mean squared residual is no more than this needs no rival.
+GOOD = 1.3
 #: Pixels are gathered anew at most so often.
 MOST_PASSES = 6
 #: An edge wider (1σ) than this share of its radius is no edge.

@@ -93,7 +93,8 @@ _ALL = (
         "The aperture looks elliptical: the screen is seen at an angle, or the view is distorted.",
         "aperture ellipticity > max(3σ, 0.01)",
         0.01,
-        "Nothing needs to be done: the ellipse is made round first. Look at the screen straight on for the best result.",
+        "The ellipse is made round first, and the doubt allows for a camera that is near. Look at the screen straight on, "
+        "or from farther away, for the best result.",
     ),
     Flag(
         "nonlinear",

@@ -1,0 +1,236 @@
+"""What a picture may be: its likely readings, the one that explains it, and what is tried when none does."""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..frame import Frame
+from ..registry import SceneKind
+from ..scene import Edge, Hints, Scene
+from .classify import Judged, judge_pair, judge_single, resolved
+from .find import Look, block_sigma, look
+from .hypotheses import Start, starts
+from .noise import dark_unevenness
+from .reduce import Reduced
+from .rivals import called_rightly, second_edge_needed, sharper, whose
+from .shadow import without_shadow
+from .solve import GOOD, Solution, coarse, enriched, fine, misfit, quality, same_place, shortfall, to_pixels
+from .spikes import without_spikes
+from .third import edge_between
+from .touching import settle
+
+Array = NDArray[np.float64]
+
+#: A coarse fit worse than this is not refined.
+HOPELESS = 9.0
+#: … and so many that are worse than this are, no more.
+DOUBTFUL, MOST_DOUBTFUL = 4.0, 2
+#: A reading whose edges stand may fall short of the best one by this factor.
+RIVAL = 1.15
+#: One that leaves no more than this leaves next to nothing: it needs no rival either.
+SLIGHT = 0.02
+#: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
+WORST = 2.4
+#: Two edges within so many combined widths of each other must explain the picture much better than one does.
+NEAR = 6.0
+#: Edges within so many combined widths of each other may have several shallow minima.
+BESIDE = 3.5
+#: At most so many readings are fitted to the pixels.
+MOST_TRIED = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidate:
+    """One reading of the picture.
+
+    Attributes:
+        judged: its scene; ``None`` when its edges do not stand.
+        worth: how badly it explains the picture (smaller is better), see :func:`apertrue.locate.solve.shortfall`.
+        solution: its fit.
+    """
+
+    judged: Judged | None
+    worth: float
+    solution: Solution
+
+
+def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True) -> Judged:
+    """The reading that explains the picture.
+
+    Without one: the same without hot pixels and dead lines (``fresh``: if that was not done yet); with an uneven dark
+    level allowed for; then without what lies in the way; then a single edge.
+    """
+    assert first.rough is not None
+    tried = _readings(first, frame, hints)
+    chosen = _chosen(tried)
+    if chosen is not None and _is_told(chosen.scene):
+        return chosen
+    smooth = without_spikes(first) if fresh else None
+    if smooth is not None:
+        again = best_reading(smooth, frame, hints, fresh=False)
+        if chosen is None or again.scene.covariance is not None:
+            return again
+    contrast = first.rough.bright - first.rough.dark
+    uneven = dark_unevenness(first.reduced, first.noise, contrast)
+    if uneven > 0 and first.noise.unevenness == 0:
+        noise = replace(first.noise, unevenness=uneven)
+        rough = look(first.reduced, block_sigma(noise, first.reduced))
+        if rough is not None:
+            again = best_reading(replace(first, noise=noise, rough=rough), frame, hints, fresh=fresh)
+            if chosen is None or again.scene.covariance is not None:
+                return again
+    single = None if chosen is not None else _single(first, contrast)
+    bases = [min(tried, key=lambda c: c.worth).solution] if tried else []
+    if single is not None:
+        bases.append(single)
+    for base in bases:
+        clear = without_shadow(first, base)
+        if clear is None:
+            continue
+        seen = _chosen(_readings(clear, frame, hints, base))
+        if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
+            return seen
+    return chosen or judge_single(single, first, hints)
+
+
+def _is_told(scene: Scene) -> bool:
+    """Whether a scene says all that can be said: numbers, or why the light itself allows none."""
+    return scene.covariance is not None or scene.kind is SceneKind.OTHER_VIEW or "afterglow" in scene.flags
+
+
+def _chosen(tried: list[Candidate]) -> Judged | None:
+    """The reading to give: of those that stand and explain the picture about as well, one that knows whose edge is whose."""
+    if not tried:
+        return None
+    best = min(c.worth for c in tried)
+    stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < max(RIVAL * best, SLIGHT)]
+    readings = [judged for judged in stood if judged is not None]
+    return min(readings, key=lambda judged: not judged.scene.sign_known, default=None)
+
+
+def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = None) -> list[Candidate]:
+    """The likely readings of the picture with two edges, until one explains it.
+
+    ``base``: a fit to the picture before something was taken out of it, whose edges are tried first.
+    """
+    assert first.rough is not None
+    contrast = first.rough.bright - first.rough.dark
+    guided = _guided(first, hints)
+    tried: list[Candidate] = []
+    seen: list[Solution] = []
+    doubtful = 0
+    again = [] if base is None else _start_of(base, first.reduced)
+    for start in guided or itertools.chain(again, starts(first.rough)):
+        solution = coarse(first.reduced, first.noise, start, contrast)
+        if solution is None:
+            continue
+        if not guided:
+            solution = called_rightly(solution, first, contrast)
+        badly = misfit(solution.fit, first.reduced, first.noise, contrast)
+        if badly > HOPELESS:
+            continue
+        if any(same_place(solution, other) for other in seen):
+            continue
+        if len(seen) == MOST_TRIED or doubtful == MOST_DOUBTFUL:
+            break  # most pictures of other things end here
+        seen.append(solution)
+        pair = _fine(first, solution, contrast)
+        doubtful += badly > DOUBTFUL
+        if pair is None:
+            continue
+        pair, sure = whose(pair, first.noise, contrast, hints)
+        pair = enriched(pair, first.noise, contrast)
+        lacking = None
+        if not resolved(pair, BESIDE):
+            settled = settle(pair, first.noise, contrast)
+            pair, lacking = settled.solution, settled.lacking
+        if not guided:
+            better = sharper(pair, first, contrast)
+            if better is not pair:
+                pair, lacking = better, None
+        judged = judge_pair(pair, sure, first, frame, hints, lacking)
+        if (
+            judged is not None
+            and not guided
+            and not resolved(pair, NEAR)
+            and not second_edge_needed(pair, first.noise, contrast)
+        ):
+            judged = None
+        worth = shortfall(pair, contrast)
+        if judged is not None:
+            judged = Judged(
+                replace(judged.scene, extra=judged.scene.extra | {"shortfall": worth} | _nearer(first, pair))
+            )
+        tried.append(Candidate(judged if worth < WORST else None, worth, pair))
+        if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
+            break
+    return tried
+
+
+def _nearer(first: Look, pair: Solution) -> dict[str, float]:
+    """A third round edge between both, for :func:`_closer`: its center and radius, px; empty when there is none."""
+    edge = edge_between(first, pair)
+    names = ("nearer_x", "nearer_y", "nearer_radius")
+    return {} if edge is None else dict(zip(names, map(float, edge[:3]), strict=True))
+
+
+def _fine(first: Look, solution: Solution, contrast: float) -> Solution | None:
+    size = first.reduced.size
+    return fine(
+        first.pixels,
+        first.reduced,
+        first.noise,
+        to_pixels(solution.fit.aperture, size),
+        to_pixels(solution.fit.beam, size),
+        contrast,
+    )
+
+
+def _single(first: Look, contrast: float) -> Solution | None:
+    """One edge alone."""
+    assert first.rough is not None
+    if not first.rough.outline:
+        return None
+    solution = coarse(first.reduced, first.noise, Start(None, first.rough.outline[0][0]), contrast)
+    return None if solution is None else _fine(first, solution, contrast)
+
+
+def _start_of(base: Solution, reduced: Reduced) -> list[Start]:
+    """A fit's two edges as a start, in block units; none when it has but one."""
+    aperture, beam = base.fit.aperture, base.fit.beam
+    if aperture is None or beam is None:
+        return []
+    return [Start(_in_blocks(aperture, reduced.size), _in_blocks(beam, reduced.size))]
+
+
+def _in_blocks(edge: Sequence[float] | Array, size: int) -> Array:
+    """An edge's place, radius and ellipticity in units of blocks."""
+    half = (size - 1) / 2
+    return np.array([(edge[0] - half) / size, (edge[1] - half) / size, edge[2] / size, edge[3], edge[4]])
+
+
+def _guided(first: Look, hints: Hints) -> list[Start]:
+    """Start values from the user, in block units.
+
+    The last frame's edges are none: where they can't be followed, the picture must show its edges by itself.
+    """
+    aperture, beam = hints.start_aperture, hints.start_beam
+    if aperture is None and beam is None:
+        return []
+
+    def blocks(edge: Edge) -> Array:
+        return _in_blocks((edge.x, edge.y, edge.radius, edge.e1, edge.e2), first.reduced.size)
+
+    if aperture is not None and beam is not None:
+        return [Start(blocks(aperture), blocks(beam))]
+    assert first.rough is not None
+    one = blocks(aperture or beam)  # type: ignore[arg-type]
+    out = []
+    for other in [e for e, _ in first.rough.outline] + ([first.rough.surround[0]] if first.rough.surround else []):
+        same = np.hypot(other[0] - one[0], other[1] - one[1]) + abs(other[2] - one[2]) < 0.05 * one[2] + 1
+        if not same:
+            out.append(Start(one, other) if aperture is not None else Start(other, one))
+    return out

@@ -1,0 +1,174 @@
+"""One reading against another: whose edge is whose, whether a second one is needed, whether a sharper one fits better."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..scene import Hints, Noise
+from .classify import resolved, tightest_gap
+from .find import Look
+from .levels import profile_of
+from .refine import robust_cost, spread_in
+from .solve import (
+    UNLIKE,
+    Solution,
+    block_noise,
+    fine,
+    lone,
+    misfit,
+    per_cell,
+    quality,
+    robust_mean,
+    robust_sum,
+    swapped,
+)
+from .support import step_heights
+
+Array = NDArray[np.float64]
+
+#: By how much (χ²) one way to call the edges must beat the other.
+SURE = 40.0
+#: The most for two edges that lie near each other: apart, or not.
+FAIR, SNUG = 8.0, 1.2
+#: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
+SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
+#: A mean squared residual beside an edge that is more than noise: such an edge is looked for a little farther out, too.
+NOT_NOISE = 1.1
+#: By how much (χ²) a second edge close to the first must improve the fit.
+NEEDED = 100.0
+#: … and far better still when the outer one's step is less than this share of the inner one's.
+TAIL = 0.01
+#: Two steps that are not resolved, concentric to this share of their distance and the outer one higher than this share of
+#: the inner one's, are as likely one edge with a penumbra of another shape.
+CONCENTRIC, PENUMBRA = 0.2, 0.15
+#: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
+TOUCHING = 1.2
+#: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
+NOT_ONE = 20.0
+#: A coarse fit that leaves more than this a cell is asked whether its edges are called rightly; and by which factor the
+#: other way must leave less.
+UNLIKELY, CLEARLY_LESS = 2.5, 0.6
+
+
+def second_edge_needed(pair: Solution, noise: Noise, contrast: float) -> bool:
+    """Whether two unresolved edges explain the picture much better than one does."""
+    if _is_penumbra(pair):
+        return False
+    if quality(pair) > (FAIR if resolved(pair) and not _is_tail(pair) else SNUG):
+        return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
+    alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
+    if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
+        return False
+    return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
+
+
+def _is_tail(pair: Solution) -> bool:
+    """Whether the outer edge's step is so small that it may be the tail of the inner one, which is no blurred step."""
+    outer, inner = _step_sizes(pair)
+    return outer < TAIL * inner
+
+
+def _is_penumbra(pair: Solution) -> bool:
+    """Whether two steps lie so close to each other all round that they may be one edge that is no blurred step."""
+    aperture, beam = pair.fit.aperture, pair.fit.beam
+    assert aperture is not None
+    assert beam is not None
+    outer, inner = _step_sizes(pair)
+    apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
+    alike = apart < CONCENTRIC * abs(float(aperture[2] - beam[2]))
+    return alike and outer > PENUMBRA * inner and not resolved(pair)
+
+
+def _step_sizes(pair: Solution) -> tuple[float, float]:
+    """The aperture's and the beam's step where they are high, gray levels."""
+    outer, inner = (float(np.quantile(np.abs(step_heights(pair.fit, name)), 0.75)) for name in ("aperture", "beam"))
+    return outer, inner
+
+
+def called_rightly(solution: Solution, first: Look, contrast: float) -> Solution:
+    """A coarse fit of two edges that cut each other, or the one with their roles exchanged if that is clearly better.
+
+    The first look takes the arc with more light beyond it for the beam's; the fit to all blocks knows better, and it
+    costs far less to ask now than to find out with all pixels.
+    """
+    fit = solution.fit
+    if fit.aperture is None or fit.beam is None or per_cell(solution) < UNLIKELY:
+        return solution
+    if tightest_gap(fit.aperture, fit.beam) > 0.02:
+        return solution
+    other = swapped(solution, block_noise(first.noise, first.reduced), contrast)
+    if other is None or per_cell(other) > CLEARLY_LESS * per_cell(solution):
+        return solution
+    reduced, noise = first.reduced, first.noise
+    better = misfit(other.fit, reduced, noise, contrast) < misfit(fit, reduced, noise, contrast)
+    return other if better else solution
+
+
+def whose(pair: Solution, noise: Noise, contrast: float, hints: Hints) -> tuple[Solution, bool]:
+    """The likelier of both ways to call the edges, and whether the picture (or a known radius) decides between them.
+
+    Where the discs are nested only one way makes sense. Where they cut each other, both are fitted to the same cells.
+    """
+    fit = pair.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    if tightest_gap(fit.aperture, fit.beam) > 0.02:
+        return pair, True
+    other = swapped(pair, noise, contrast, 30 * SURE)
+    if other is None or other.fit.aperture is None or profile_of(other.fit) is None:
+        return pair, True
+    if profile_of(fit) is None:
+        return other, True
+    # One spread for both: their own differ by chance, and on thousands of cells that chance would decide.
+    spread = max(1.0, min(spread_in(p.fit.z) for p in (pair, other)))
+    gain = robust_cost(other.fit, spread) - robust_cost(pair.fit, spread)
+    if hints.aperture_radius_px is not None:
+        s = hints.aperture_radius_sigma * hints.aperture_radius_px
+        miss = [
+            (float(p.fit.aperture[2]) - hints.aperture_radius_px) / s
+            for p in (pair, other)
+            if p.fit.aperture is not None
+        ]
+        gain += miss[1] ** 2 - miss[0] ** 2
+    if abs(gain) <= SURE:
+        # The picture bears out both: an edge that lies inside the other all round is the beam's.
+        nested = [_gap(p) > 0 for p in (pair, other)]
+        if nested[0] != nested[1]:
+            return (pair if nested[0] else other), False
+    if gain < 0:
+        return other, -gain > SURE
+    return pair, gain > SURE
+
+
+def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
+    """The pair, or a better one whose aperture edge is about as sharp as the beam's and lies farther out.
+
+    A faint halo that fades can be taken for a very soft edge, or shift a sharp one inward; the true one beyond it then
+    goes unseen.
+    """
+    fit = pair.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    if tightest_gap(fit.aperture, fit.beam) < 0:
+        return pair
+    tries: tuple[float, ...] = ()
+    if fit.aperture[5] >= SOFTER * fit.beam[5]:
+        tries = FARTHER_OUT
+    elif quality(pair) < UNLIKE and robust_mean(fit, pair.cells.owner == 0) > NOT_NOISE:
+        tries = FARTHER_OUT[:1]
+    best = pair
+    for grown in tries:
+        start = np.array([*fit.aperture[:2], fit.aperture[2] * grown, 0.0, 0.0, 1.5 * fit.beam[5]])
+        other = fine(first.pixels, first.reduced, first.noise, start, fit.beam, contrast)
+        if other is None or other.fit.aperture is None or other.fit.aperture[5] > 0.6 * fit.aperture[5]:
+            continue
+        if per_cell(other) < per_cell(best) - 10.0 / len(best.cells):
+            best = other
+    return best
+
+
+def _gap(pair: Solution) -> float:
+    """Smallest distance from the beam's edge inward to the aperture's, aperture radii."""
+    fit = pair.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    return tightest_gap(fit.aperture, fit.beam)

@@ -1,0 +1,73 @@
+"""A third round edge: between the beam's and what was taken for the aperture's.
+
+A screen's rim, a panel or a stop farther out has a round edge, too. When the fit with that one leaves a round step over
+between both of its edges, the aperture's is the nearer one.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.edges import distance
+from ..model.forward import Points, evaluate
+from .find import Look, block_sigma
+from .rays import cast, strongest_drop
+from .shapes import circle_by_vote, fit_ellipse
+from .solve import Solution
+from .support import step_heights
+
+Array = NDArray[np.float64]
+
+#: A step on a ray counts from this many σ on (noise makes such steps, too, but not on one circle), and this share of the
+#: step that was taken for the aperture's.
+CLEAR, SHARE = 2.0, 0.1
+#: Share of the rays that can show the edge which must agree on it, and how many there must be.
+AGREE, LEAST = 0.5, 24
+#: It lies this far (block sides) from both known edges.
+APART = 3.0
+
+
+def edge_between(first: Look, pair: Solution) -> Array | None:
+    """The round edge that a fit of two leaves over between them, (x, y, radius, e1, e2) in px; ``None`` if there is none."""
+    fit, reduced = pair.fit, first.reduced
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    size, half = reduced.size, (reduced.size - 1) / 2
+    bx, by = reduced.centers()
+    gx, gy = np.meshgrid(bx, by)
+    model = evaluate(fit.basis, Points.at(gx.ravel(), gy.ravel()), fit.aperture, fit.beam, fit.linear).reshape(gx.shape)
+    u_a, u_b = distance(gx, gy, fit.aperture), distance(gx, gy, fit.beam)
+    margin_a, margin_b = (APART * size + 4.0 * float(e[5]) for e in (fit.aperture, fit.beam))
+    between = (u_a > margin_a) & (u_b < -margin_b) & np.isfinite(reduced.mean)
+    if between.sum() < 40:
+        return None
+    rest = np.where(np.isfinite(reduced.mean), reduced.mean - model, 0.0)
+    center = (float(fit.beam[0]) - half) / size, (float(fit.beam[1]) - half) / size
+    rays = cast(rest, *center)
+    seen = cast(between.astype(np.float64), *center).value > 0.5
+    able = seen.sum(axis=1) > 6
+    if able.sum() < LEAST:
+        return None
+    start = np.where(able, np.argmax(seen, axis=1), np.inf).astype(np.float64)
+    drops = strongest_drop(rays, 2, _sigma(first, rest, between), start)
+    height = drops.inside - drops.outside
+    at = np.clip(np.nan_to_num(drops.radius), 0, rays.value.shape[1] - 1).astype(np.intp)
+    step = float(np.quantile(np.abs(step_heights(fit, "aperture")), 0.75))
+    good = able & np.isfinite(drops.radius) & (drops.significance > CLEAR) & (height > SHARE * step)
+    good &= seen[np.arange(len(at)), at]
+    if good.sum() < max(LEAST, AGREE * able.sum()):
+        return None
+    points = rays.points(drops.radius)[good]
+    voted = circle_by_vote(points, np.ones(len(points)), max(1.0, 0.04 * float(np.median(drops.radius[good]))))
+    if voted is None or voted[1].sum() < max(LEAST, AGREE * able.sum()):
+        return None
+    found = fit_ellipse(points[voted[1]], voted[0], 0.5, prior=0.08)
+    if found is None:
+        return None
+    return np.array([found[0] * size + half, found[1] * size + half, found[2] * size, found[3], found[4]])
+
+
+def _sigma(first: Look, rest: Array, between: NDArray[np.bool_]) -> float:
+    """1σ of a block there: the camera's noise, or what neighbors differ by if that is more."""
+    beside = (rest[:, 1:] - rest[:, :-1])[between[:, 1:] & between[:, :-1]]
+    scatter = 1.4826 * float(np.median(np.abs(beside))) / float(np.sqrt(2.0)) if beside.size else 0.0
+    return max(scatter, block_sigma(first.noise, first.reduced))

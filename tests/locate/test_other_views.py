@@ -1,0 +1,82 @@
+"""Pictures drawn without the simulator: a screen's rim in a room's light, a screen seen from near by, a lone edge's penumbra."""
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from apertrue.frame import as_frame
+from apertrue.pipeline import judge
+from apertrue.registry import SceneKind, Verdict
+
+SIDE, FINE = 360, 3
+
+
+def plane(tilt_deg: float = 0.0, distance: float = np.inf) -> tuple[np.ndarray, np.ndarray]:
+    """For each (fine) pixel of a pinhole picture the place on the screen it shows, px from the frame's center.
+
+    The screen is tilted about the picture's vertical; ``distance`` of the camera in px.
+    """
+    at = (np.arange(SIDE * FINE) + 0.5) / FINE - SIDE / 2
+    u, v = np.meshgrid(at, at)
+    c, s = np.cos(np.radians(tilt_deg)), np.sin(np.radians(tilt_deg))
+    depth = 0.0 if np.isinf(distance) else 1.0 / distance
+    # u = x·c/(1 + x·s/D), v = y/(1 + x·s/D)
+    x = u / (c - u * s * depth)
+    return x, v * (1.0 + x * s * depth)
+
+
+def disc(at: tuple[np.ndarray, np.ndarray], x: float, y: float, radius: float) -> np.ndarray:
+    return (np.hypot(at[0] - x, at[1] - y) < radius).astype(float)
+
+
+def taken(light: np.ndarray, blur_px: float = 1.2, full: float = 3000.0, seed: int = 1) -> np.ndarray:
+    """What a camera counts: blurred, averaged over each pixel, with counting and read noise, 16 bits."""
+    rng = np.random.default_rng(seed)
+    mean = gaussian_filter(light, blur_px * FINE).reshape(SIDE, FINE, SIDE, FINE).mean(axis=(1, 3))
+    counts = rng.poisson(np.maximum(full * mean, 0.0)) + rng.normal(100.0, 4.0, mean.shape)
+    return np.clip(np.rint(counts), 0, 65535).astype(np.uint16)
+
+
+def test_the_screens_rim_is_not_taken_for_the_aperture() -> None:
+    """A round screen in a dim room, the aperture's shadow on it and the beam within: three round edges."""
+    at = plane()
+    screen, aperture, beam = disc(at, 4.0, -3.0, 165.0), disc(at, 10.0, 6.0, 72.0), disc(at, 16.0, 1.0, 52.0)
+    told = judge(as_frame(taken(0.01 + 0.08 * screen + 0.12 * aperture + 0.8 * beam))).assessment
+    assert told.scene == SceneKind.BOTH_EDGES
+    assert told.aperture_radius_px == pytest.approx(72.0, abs=0.5)
+    assert told.offset_x_percent == pytest.approx(100 * 6 / 72, abs=1.0)
+    assert told.offset_y_percent == pytest.approx(-100 * 5 / 72, abs=1.0)
+
+
+@pytest.mark.parametrize("distance", [10.0, 20.0, 200.0])
+def test_the_doubt_allows_for_a_camera_that_is_near(distance: float) -> None:
+    radius = 110.0
+    at = plane(25.0, distance * radius)
+    aperture, beam = disc(at, 0.0, 0.0, radius), disc(at, 8.8, 5.5, 77.0)
+    told = judge(as_frame(taken(0.02 + 0.08 * aperture + 0.9 * beam * aperture))).assessment
+    assert "tilted-view" in (told.flags or ())
+    for value, sigma, true in (
+        (told.offset_x_percent, told.offset_x_percent_sigma, 8.0),
+        (told.offset_y_percent, told.offset_y_percent_sigma, 5.0),
+    ):
+        assert value is not None
+        assert sigma is not None
+        assert abs(value - true) < 3 * sigma + 0.3
+        assert sigma < 3.0
+
+
+@pytest.mark.parametrize("shape", ["linear", "disc"])
+@pytest.mark.parametrize("full", [800.0, 8000.0])
+def test_one_edge_with_a_penumbra_is_not_told_as_two(shape: str, full: float) -> None:
+    """A beam that fills the aperture, whose edge falls over some pixels, but not as a blurred step does."""
+    x, y = plane()
+    depth = (100.0 - np.hypot(x - 3.0, y + 2.0)) / 2.6
+    if shape == "linear":
+        light = np.clip(0.5 + 0.5 * depth, 0.0, 1.0)
+    else:  # the shadow of a straight edge in the light of an even disc
+        t = np.clip(depth, -1.0, 1.0)
+        light = 0.5 + (np.arcsin(t) + t * np.sqrt(1 - t * t)) / np.pi
+    told = judge(as_frame(taken(light, blur_px=0.3, full=full))).assessment
+    assert told.scene in (SceneKind.ONE_EDGE, SceneKind.OVERFILLED)
+    assert told.offset_percent is None
+    assert told.verdict == Verdict.RETAKE
