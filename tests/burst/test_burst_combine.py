@@ -148,12 +148,12 @@ def test_readings_that_may_differ_do(still: list[Result]) -> None:
 
 
 def test_from_python(make_burst: Callable[..., list[Frame]]) -> None:
-    stack = np.stack([f.pixels for f in make_burst(np.random.default_rng(9), 3)])
+    stack = np.stack([f.pixels for f in make_burst(np.random.default_rng(9), 8)])
     judged = apertrue.combine(stack)
     assert isinstance(judged, apertrue.Judged)
-    assert judged.frames_used == len(judged.pages) == 3
+    assert judged.frames_used == len(judged.pages) == 8
     assert judged.offset_percent_sigma < min(p.offset_percent_sigma for p in judged.pages)
-    assert repr(judged).endswith("3 of 3 frames>")
+    assert repr(judged).endswith("8 of 8 frames>")
     assert pickle.loads(pickle.dumps(judged)).to_dict() == judged.to_dict()
     assert judged.overlay().size[0] > 0
 

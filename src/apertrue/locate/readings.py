@@ -34,6 +34,8 @@ RIVAL = 1.15
 SLIGHT = 0.02
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
 WORST = 2.4
+#: One that explains it no worse than this still tells what shows, without numbers.
+NO_READING = 4.0
 #: Two edges within so many combined widths of each other must explain the picture much better than one does.
 NEAR = 6.0
 #: Edges within so many combined widths of each other may have several shallow minima.
@@ -79,7 +81,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
         noise = replace(first.noise, unevenness=uneven)
         rough = look(first.reduced, block_sigma(noise, first.reduced))
         if rough is not None:
-            again = best_reading(replace(first, noise=noise, rough=rough), frame, hints, fresh=fresh)
+            again = best_reading(replace(first, noise=noise, rough=rough), frame, hints, fresh=False)
             if chosen is None or again.scene.covariance is not None:
                 return again
     single = None if chosen is not None else _single(first, contrast)
@@ -93,7 +95,19 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
         seen = _chosen(_readings(clear, frame, hints, base))
         if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
             return seen
-    return chosen or judge_single(single, first, hints)
+    if chosen is not None:
+        return chosen
+    alone = judge_single(single, first, hints)
+    return (_unexplained(tried) if alone.scene.kind is SceneKind.ONE_EDGE else None) or alone
+
+
+def _unexplained(tried: list[Candidate]) -> Judged | None:
+    """A reading whose edges both show, but that explains the picture too badly for a number."""
+    known = [c for c in tried if c.judged is not None and c.judged.scene.sign_known and WORST <= c.worth < NO_READING]
+    best = min(known, key=lambda c: c.worth, default=None)
+    if best is None or best.judged is None:
+        return None
+    return Judged(replace(best.judged.scene, covariance=None, why=("not-measured",)))
 
 
 def _is_told(scene: Scene) -> bool:
@@ -106,7 +120,8 @@ def _chosen(tried: list[Candidate]) -> Judged | None:
     if not tried:
         return None
     best = min(c.worth for c in tried)
-    stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < max(RIVAL * best, SLIGHT)]
+    most = min(max(RIVAL * best, SLIGHT), WORST)
+    stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < most]
     readings = [judged for judged in stood if judged is not None]
     return min(readings, key=lambda judged: not judged.scene.sign_known, default=None)
 
@@ -164,7 +179,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             judged = Judged(
                 replace(judged.scene, extra=judged.scene.extra | {"shortfall": worth} | _nearer(first, pair))
             )
-        tried.append(Candidate(judged if worth < WORST else None, worth, pair))
+        tried.append(Candidate(judged, worth, pair))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
     return tried

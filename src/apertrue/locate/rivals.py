@@ -11,6 +11,7 @@ from .refine import robust_cost, spread_in
 from .solve import (
     UNLIKE,
     Solution,
+    as_wide,
     block_noise,
     fine,
     lone,
@@ -31,6 +32,8 @@ SURE = 40.0
 FAIR, SNUG = 8.0, 1.2
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
+#: An aperture edge thinner than this (px) is tried with the beam's width, too.
+THIN = 0.5
 #: A mean squared residual beside an edge that is more than noise: such an edge is looked for a little farther out, too.
 NOT_NOISE = 1.1
 #: By how much (χ²) a second edge close to the first must improve the fit.
@@ -155,7 +158,7 @@ def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
         tries = FARTHER_OUT
     elif quality(pair) < UNLIKE and robust_mean(fit, pair.cells.owner == 0) > NOT_NOISE:
         tries = FARTHER_OUT[:1]
-    best = pair
+    best = _thicker(pair, first, contrast)
     for grown in tries:
         start = np.array([*fit.aperture[:2], fit.aperture[2] * grown, 0.0, 0.0, 1.5 * fit.beam[5]])
         other = fine(first.pixels, first.reduced, first.noise, start, fit.beam, contrast)
@@ -172,3 +175,17 @@ def _gap(pair: Solution) -> float:
     assert fit.aperture is not None
     assert fit.beam is not None
     return tightest_gap(fit.aperture, fit.beam)
+
+
+def _thicker(pair: Solution, first: Look, contrast: float) -> Solution:
+    """The pair, or one that fits as well and whose aperture edge is as wide as the beam's.
+
+    A faint edge's width is hardly known, and the likeliest one often is none at all: then few pixels tell of that edge, and
+    its stretches do not stand. Both edges went through the same camera.
+    """
+    aperture, beam = pair.fit.aperture, pair.fit.beam
+    assert aperture is not None
+    assert beam is not None
+    if aperture[5] > THIN or beam[5] < 2 * THIN:
+        return pair
+    return as_wide(pair, first.pixels, first.reduced, first.noise, contrast) or pair

@@ -29,6 +29,8 @@ SOFTEST = 0.35
 UNLIKE = 2.0
 #: Places of both edges' ellipticities among the parameters.
 ROUNDNESS = (3, 4, 9, 10)
+#: Place of the aperture's width, and by how much (χ²) a picture must speak against one to be asked no more.
+WIDTH, AGAINST = 5, 6.0
 #: A short arc with this ellipticity may belong to another circle.
 NOT_ROUND = 0.004
 #: A second try is taken only when it leaves no more than this mean squared residual.
@@ -278,6 +280,37 @@ def _afresh(picture: _Picture, solution: Solution) -> Solution:
     if other is None or not beam_is_brighter(other.fit):
         return solution
     return other if per_cell(other) < min(0.98 * per_cell(solution), WELL) else solution
+
+
+def as_wide(pair: Solution, pixels: NDArray[Any], reduced: Reduced, noise: Noise, contrast: float) -> Solution | None:
+    """The pair with the aperture's edge as wide as the beam's; ``None`` when the picture speaks against that.
+
+    Args:
+        pair: a fit of both edges.
+        pixels, reduced, noise: the picture.
+        contrast: bright − dark, gray levels.
+    """
+    aperture, beam = pair.fit.aperture, pair.fit.beam
+    assert aperture is not None
+    assert beam is not None
+    wide = np.array([*aperture[:5], beam[5]])
+    cells = _cells(pixels, reduced, wide, beam, max(float(e[2]) for e in (wide, beam)) / 6)
+    if cells is None:
+        return None
+    basis = _with_rich_halo(wide, beam)
+
+    def fitted(aperture: Array | None, beam: Array | None, linear: Array | None, iterations: int, *pinned: int) -> Fit:
+        return refine(
+            cells, basis, aperture, beam, noise,
+            linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=iterations, pinned=pinned,
+        )  # fmt: skip
+
+    held = fitted(wide, beam, None, 15, WIDTH)
+    free = fitted(held.aperture, held.beam, held.linear, 15)
+    if robust_sum(held) > robust_sum(free) + AGAINST or not beam_is_brighter(held):
+        return None
+    # The same place, with the width as unknown as it is.
+    return Solution(fitted(held.aperture, held.beam, held.linear, 0), cells)
 
 
 def per_cell(solution: Solution) -> float:
