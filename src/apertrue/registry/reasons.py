@@ -23,10 +23,11 @@ _ALL = (
     # What the picture can tell
     Reason(
         "no-beam",
-        "No beam is seen.",
+        "No beam is seen: nothing stands out of the picture.",
         "no light above the noise",
         "Check in this order: column valves, blanker, screen or camera in place, beam lost by a large shift. "
-        "Do not raise the current to look for it.",
+        "Do not raise the current to look for it. If the picture is evenly bright, the beam fills the view: lower the "
+        "magnification.",
     ),
     Reason(
         "not-this-view",
