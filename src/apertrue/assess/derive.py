@@ -21,6 +21,9 @@ Array = NDArray[np.float64]
 #: An offset is not given when its 1σ exceeds this share of the aperture radius and that share of its own length: half a
 #: beam cut off leaves short arcs, and an offset of 60 ± 10 % still says where to turn.
 MOST_SIGMA, MOST_RELATIVE = 0.05, 0.2
+#: Relative 1σ of the halo under the beam, which is continued from around it (from halos of other shapes that were drawn
+#: without the simulator: they peak under the beam, or fade with another power of the distance).
+HIDDEN_HALO = 0.3
 
 
 def assess_scene(scene: Scene, frame: Frame, instrument: Instrument, context: Context) -> Assessment:
@@ -174,7 +177,7 @@ def _halo_share(scene: Scene, p: Array, clipped: Measured | None) -> Measured | 
         return None
     share = halo / (halo + beam)
     sigma_halo = float(np.sqrt(max(scene.covariance[-1, -1], 0.0)))
-    hidden = 0.15 * halo * min(ratio**2, 1.0)  # the part that no one sees
+    hidden = HIDDEN_HALO * halo * min(ratio**2, 1.0)  # the part that no one sees
     sigma_beam = float(np.sqrt(max(scene.covariance[12, 12], 0.0))) * disc * ratio**2
     sigma = np.hypot(np.hypot(sigma_halo, hidden) * beam, sigma_beam * halo) / (halo + beam) ** 2
     return share, float(max(sigma, 1e-6))
