@@ -198,7 +198,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
     """All sets of scenes by name."""
     from apertrue.simulate import NUISANCES
 
-    from .scenes import independent, samplers, wave
+    from .scenes import drawn, independent, samplers, wave
 
     out: dict[str, Iterator[Case]] = {
         "clean": samplers.clean(n),
@@ -206,6 +206,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
         "kinds": samplers.all_kinds(n),
         "hard": samplers.hard(max(3, n // 30)),
         "independent": independent.scenes(n),
+        "drawn": drawn.scenes(n),
         "wave": wave.scenes(max(8, n // 8)),
     }
     out["nuisances"] = itertools.chain(*(samplers.one_nuisance(name, max(10, n // 20)) for name in NUISANCES))

@@ -27,7 +27,14 @@ def test_scikit_image_agrees(check):
     for arc in (0.6, 1.5, 3.1):
         t = rng.uniform(-arc, arc, 80)
         p = np.stack([500 + 120 * np.cos(t), 300 + 120 * np.sin(t)], axis=1) + rng.normal(0, 0.7, (80, 2))
-        theirs = CircleModel.from_estimate(p)
+        if hasattr(CircleModel, "from_estimate"):
+            theirs = CircleModel.from_estimate(p)
+        else:  # scikit-image before 0.26
+            theirs = CircleModel()
+            assert theirs.estimate(p)
+        x, radius = (
+            (theirs.center[0], theirs.radius) if hasattr(theirs, "center") else (theirs.params[0], theirs.params[2])
+        )
         fit = fit_circle_algebraic(p, method="kasa")
-        check(f"scikit-image, half-arc {arc} rad, center x", fit.x, theirs.center[0], tol=1e-8)
-        check(f"scikit-image, half-arc {arc} rad, radius", fit.radius, theirs.radius, tol=1e-8)
+        check(f"scikit-image, half-arc {arc} rad, center x", fit.x, x, tol=1e-8)
+        check(f"scikit-image, half-arc {arc} rad, radius", fit.radius, radius, tol=1e-8)

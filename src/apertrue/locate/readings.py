@@ -24,8 +24,8 @@ from .touching import settle
 
 Array = NDArray[np.float64]
 
-#: A coarse fit worse than this is not refined.
-HOPELESS = 9.0
+#: A coarse fit worse than this is not refined, and after so many of them no more are tried.
+HOPELESS, MOST_HOPELESS = 9.0, 4
 #: … and so many that are worse than this are, no more.
 DOUBTFUL, MOST_DOUBTFUL = 4.0, 2
 #: A reading whose edges stand may fall short of the best one by this factor.
@@ -136,7 +136,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
     guided = _guided(first, hints)
     tried: list[Candidate] = []
     seen: list[Solution] = []
-    doubtful = 0
+    doubtful = hopeless = 0
     again = [] if base is None else _start_of(base, first.reduced)
     for start in guided or itertools.chain(again, starts(first.rough)):
         solution = coarse(first.reduced, first.noise, start, contrast)
@@ -146,11 +146,14 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             solution = called_rightly(solution, first, contrast)
         badly = misfit(solution.fit, first.reduced, first.noise, contrast)
         if badly > HOPELESS:
+            hopeless += 1
+            if hopeless == MOST_HOPELESS:
+                break  # most pictures of other things end here, or below
             continue
         if any(same_place(solution, other) for other in seen):
             continue
         if len(seen) == MOST_TRIED or doubtful == MOST_DOUBTFUL:
-            break  # most pictures of other things end here
+            break
         seen.append(solution)
         pair = _fine(first, solution, contrast)
         doubtful += badly > DOUBTFUL

@@ -1,0 +1,218 @@
+"""Pictures drawn with general tools alone, each group with something that neither simulator nor the other renderer has.
+
+Outlines are signed distances on a grid three times finer than the pixels, edges are ramps, cosines, tanh or the shadow of a
+straight edge in the light of an even disc. Groups: a lit round screen whose rim is a third edge; a tilted screen that a
+pinhole camera sees from near by; counts of single electrons; hot pixels and dead lines; lobed, ringed or pointed beams; halos
+that fade as a power of the distance; a window with panels on its sides; rough rims; and one edge with a penumbra, which must
+not be told as two. The groups come from pictures that two people drew who did not know the engine, and on which it failed.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
+
+from .case import NUMBERS, Case, children
+
+Array = np.ndarray
+FINE = 3
+GROUPS = (
+    "screen-rim",
+    "near-camera",
+    "counts",
+    "hot-pixels",
+    "structured",
+    "power-halo",
+    "panels",
+    "rough-rim",
+    "penumbra",
+)
+
+
+def ramp(u: Array, w: float) -> Array:
+    """Falls evenly over about 3.5 w."""
+    return np.clip(0.5 + u / (3.46 * w), 0.0, 1.0)
+
+
+def cosine(u: Array, w: float) -> Array:
+    """Falls as a sine's half wave over 4.4 w."""
+    return 0.5 * (1 + np.sin(np.pi * np.clip(u / (4.4 * w), -0.5, 0.5)))
+
+
+def tanh(u: Array, w: float) -> Array:
+    """Long tails."""
+    return 0.5 * (1 + np.tanh(1.25 * u / w))
+
+
+def penumbra(u: Array, w: float) -> Array:
+    """The shadow of a straight edge in the light of an even disc."""
+    t = np.clip(u / (2 * w), -1.0, 1.0)
+    return 0.5 + (np.arcsin(t) + t * np.sqrt(1 - t * t)) / np.pi
+
+
+EDGES: tuple[Callable[[Array, float], Array], ...] = (ramp, cosine, tanh, penumbra)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """One scene before the camera: radii and places in px, levels relative to the beam's."""
+
+    side: int
+    radius: float
+    center: tuple[float, float]
+    ratio: float
+    offset: tuple[float, float]  # aperture radii, y down
+    halo: float
+    edges: tuple[Callable[[Array, float], Array], Callable[[Array, float], Array]]
+    widths: tuple[float, float]
+    full: float
+    extra: dict[str, float] = field(default_factory=dict)
+
+
+def random_drawing(rng: np.random.Generator) -> Drawing:
+    """A scene with both edges in view."""
+    side = int(rng.choice([240, 320, 420]))
+    radius = side * rng.uniform(0.22, 0.3)
+    ratio = float(rng.uniform(0.55, 0.85))
+    d, t = rng.uniform(0.0, 0.9 - ratio), rng.uniform(0, 2 * np.pi)
+    a, b = rng.integers(0, len(EDGES), 2)
+    center = tuple(float(side / 2 + v) for v in rng.uniform(-0.06, 0.06, 2) * side)
+    return Drawing(
+        side, float(radius), center, ratio, (float(d * np.cos(t)), float(d * np.sin(t))),  # type: ignore[arg-type]
+        float(rng.uniform(0.05, 0.2)), (EDGES[a], EDGES[b]), (float(rng.uniform(0.6, 2.0)), float(rng.uniform(0.8, 3.0))),
+        float(np.exp(rng.uniform(np.log(200), np.log(8000)))),
+    )  # fmt: skip
+
+
+def grid(side: int) -> tuple[Array, Array]:
+    """Places of the fine grid, px."""
+    at = (np.arange(side * FINE) + 0.5) / FINE - 0.5
+    x, y = np.meshgrid(at, at)
+    return x, y
+
+
+def light(s: Drawing, x: Array, y: Array, *, rough: Array | None = None, shape: Array | None = None) -> Array:
+    """Halo and beam through the aperture at places on the screen."""
+    dx, dy = x - s.center[0], y - s.center[1]
+    r = np.hypot(dx, dy)
+    out = s.radius if rough is None else s.radius * (1 + rough)
+    bx, by = dx - s.offset[0] * s.radius, dy - s.offset[1] * s.radius
+    rho = np.hypot(bx, by) / (s.ratio * s.radius)
+    halo = s.halo
+    power = s.extra.get("power", 0.0)
+    if power:
+        halo = s.halo * (1 + 2 * (rho * s.ratio) ** 2) ** (-power / 2)
+    beam = s.edges[1]((1 - rho) * s.ratio * s.radius, s.widths[1])
+    if shape is not None:
+        beam = beam * shape
+    return np.asarray(s.edges[0](out - r, s.widths[0]) * (halo + beam))
+
+
+def camera(mean: Array, s: Drawing, rng: np.random.Generator, *, read: float = 4.0, blur: float = 0.6) -> Array:
+    """What a 16-bit camera counts of a fine picture."""
+    side = mean.shape[0] // FINE
+    seen = gaussian_filter(mean, blur * FINE).reshape(side, FINE, -1, FINE).mean(axis=(1, 3))
+    counts = rng.poisson(np.maximum(s.full * seen, 0.0)) + rng.normal(100.0, read, seen.shape)
+    return np.clip(np.rint(counts), 0, 65535).astype(np.uint16)
+
+
+def truth_of(s: Drawing, *, edges: bool = True) -> dict[str, float]:
+    """Place and size of both edges."""
+    ox, oy = s.offset
+    out = {"offset_x_percent": 100 * ox, "offset_y_percent": 100 * oy, "offset_percent": 100 * float(np.hypot(ox, oy))}
+    if edges:
+        out |= {
+            "aperture_x_px": s.center[0], "aperture_y_px": s.center[1], "aperture_radius_px": s.radius,
+            "beam_x_px": s.center[0] + ox * s.radius, "beam_y_px": s.center[1] + oy * s.radius,
+            "beam_radius_px": s.ratio * s.radius,
+        }  # fmt: skip
+    return out
+
+
+def scenes(n: int, seed: int = 20) -> Iterator[Case]:
+    """``n`` pictures, the groups in turn."""
+    for k, rng in enumerate(children(seed, n)):
+        group = GROUPS[k % len(GROUPS)]
+        yield _one(group, f"drawn-{group}-{k // len(GROUPS):03}", rng)
+
+
+def _one(group: str, name: str, rng: np.random.Generator) -> Case:
+    s = random_drawing(rng)
+    x, y = grid(s.side)
+    may = (
+        "noisy",
+        "saturated",
+        "uneven",
+        "low-contrast",
+        "elliptical",
+        "overlay",
+        "nonlinear",
+        "tilted-view",
+        "cut-by-frame",
+        "in-the-way",
+    )
+    truth, null, allowed = truth_of(s), (), ("both-edges",)
+    if group == "screen-rim":
+        reach = s.radius * rng.uniform(1.45, 1.9)
+        room = float(np.exp(rng.uniform(np.log(0.02), np.log(0.15))))
+        rim = np.hypot(x - s.center[0] - 0.05 * s.radius, y - s.center[1] + 0.04 * s.radius) < reach
+        pixels = camera(light(s, x, y) + room * rim + 0.2 * room, s, rng)
+    elif group == "near-camera":
+        pixels, truth = _from_near_by(s, rng), truth_of(s, edges=False)
+    elif group == "counts":
+        mean = light(s, x, y).reshape(s.side, FINE, s.side, FINE).mean(axis=(1, 3))
+        pixels = rng.poisson(float(np.exp(rng.uniform(np.log(0.5), np.log(4)))) * mean).astype(np.uint16)
+    elif group == "hot-pixels":
+        pixels = camera(light(s, x, y), s, rng)
+        pixels[rng.random(pixels.shape) < np.exp(rng.uniform(np.log(3e-4), np.log(5e-3)))] = 65535
+        pixels[:, rng.integers(5, s.side - 5, 2)] = 100
+    elif group == "structured":
+        bx, by = x - truth["beam_x_px"], y - truth["beam_y_px"]
+        rho, phi = np.hypot(bx, by) / (s.ratio * s.radius), np.arctan2(by, bx)
+        kind = int(rng.integers(0, 3))
+        lobes = 1 + 0.12 * np.cos(int(rng.integers(3, 7)) * phi) * np.minimum(rho, 1.0) ** 2
+        shape = (lobes, 1 + 0.1 * np.cos(9 * rho) + 0.2 * rho**2, 1 + 0.5 * np.exp(-((rho / 0.2) ** 2)))[kind]
+        pixels = camera(light(s, x, y, shape=shape), s, rng)
+    elif group == "power-halo":
+        s = Drawing(**{k: getattr(s, k) for k in s.__slots__} | {"extra": {"power": float(rng.choice([2, 3, 4]))}})
+        pixels = camera(light(s, x, y), s, rng)
+    elif group == "panels":
+        pixels = _in_a_window(camera(light(s, x, y), s, rng), rng)
+        truth = truth_of(s, edges=False)
+    elif group == "rough-rim":
+        waves = gaussian_filter1d(rng.normal(size=720), 4, mode="wrap")
+        waves *= 0.004 / waves.std()
+        phi = np.arctan2(y - s.center[1], x - s.center[0]) % (2 * np.pi)
+        pixels = camera(
+            light(s, x, y, rough=np.interp(phi, np.arange(720) * 2 * np.pi / 720, waves, period=2 * np.pi)), s, rng
+        )
+    else:
+        u = s.radius - np.hypot(x - s.center[0], y - s.center[1])
+        edge = EDGES[int(rng.choice([0, 1, 3]))]
+        pixels = camera(edge(u, float(rng.uniform(0.7, 2.5))), s, rng, blur=0.3)
+        truth, null, allowed = {"aperture_radius_px": s.radius}, NUMBERS, ("one-edge", "overfilled", "other-view")
+    return Case(name, group, pixels, truth, allowed, null, (), may, {}, source="drawn for this benchmark")
+
+
+def _from_near_by(s: Drawing, rng: np.random.Generator) -> Array:
+    """A screen tilted by 8–30° about the vertical, seen by a pinhole camera from 10–40 aperture radii."""
+    tilt, distance = np.radians(rng.uniform(8, 30)), s.radius * float(np.exp(rng.uniform(np.log(10), np.log(40))))
+    x, y = grid(s.side)
+    u, v = x - s.center[0], y - s.center[1]
+    # u = X·cos/(1 + X·sin/D), v = Y/(1 + X·sin/D), solved for the place (X, Y) on the screen
+    on_x = u / (np.cos(tilt) - u * np.sin(tilt) / distance)
+    on_y = v * (1 + on_x * np.sin(tilt) / distance)
+    return camera(light(s, on_x + s.center[0], on_y + s.center[1]), s, rng)
+
+
+def _in_a_window(pixels: Array, rng: np.random.Generator) -> Array:
+    """An 8-bit picture between panels of one gray level, with a title bar."""
+    low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
+    inner = np.clip((pixels - low) / max(high - low, 1.0) * 235 + 10, 0, 255).astype(np.uint8)
+    side = pixels.shape[0]
+    left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.02, 0.15, 2), 0.08, 0.03))
+    out = np.full((side + top + bottom, side + left + right), 214, dtype=np.uint8)
+    out[top : top + side, left : left + side] = inner
+    out[: top // 2] = 60
+    return out
