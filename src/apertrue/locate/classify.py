@@ -28,6 +28,8 @@ CROSSOVER = 0.15
 WIDEST, FARTHEST = 2.5, 1.8
 #: A beam smaller than this (÷ aperture) must be alone to be called the beam.
 SMALL = 0.35
+#: A second spot beside a larger one takes at least this share of the aperture.
+SPOT = 0.003
 #: Without evidence whose edge is whose, a fit must at least be good (mean squared residual) to be called a lens.
 AMBIGUOUS = 3.0
 #: Edges are resolved when they lie this many (combined) widths apart.
@@ -193,7 +195,8 @@ def judge_pair(
     else:
         kind = SceneKind.CLIPPED
     light = light_of(fit, solution.cells, covariance)
-    if ratio < SMALL and _other_light(solution, first, light.core - light.background):
+    step = light.core - light.background
+    if _other_light(solution, first, step) if ratio < SMALL else _second_spot(solution, first, step):
         return Judged(
             Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=light.background, noise=noise, why=("not-this-view",))
         )
@@ -334,11 +337,27 @@ def _offset_variance(covariance: Array) -> float:
 
 def _other_light(solution: Solution, first: Look, step_height: float) -> bool:
     """Whether something else shines away from both edges: a second spot, a neighboring disc."""
+    return int(np.count_nonzero(_shining(solution, first, step_height)[0])) >= 2
+
+
+def _second_spot(solution: Solution, first: Look, step_height: float) -> bool:
+    """Whether a second, bright spot shines within the aperture beside a beam of some size."""
+    bright, x, y = _shining(solution, first, step_height)
+    aperture, beam = solution.fit.aperture, solution.fit.beam
+    assert aperture is not None
+    assert beam is not None
+    within = (distance(x, y, aperture) > 3 * aperture[5]) & (distance(x, y, beam) < -3 * beam[5])
+    blocks = float(np.pi) * float(aperture[2]) ** 2 / first.reduced.size**2
+    return int(np.count_nonzero(bright & within)) >= max(4, SPOT * blocks)
+
+
+def _shining(solution: Solution, first: Look, step_height: float) -> tuple[NDArray[np.bool_], Array, Array]:
+    """Blocks away from both edges that are far brighter than the fit has them, of all such blocks; their places, px."""
     fit = solution.fit
     x, y, value, _, _ = far_blocks(first.reduced, (fit.aperture, fit.beam))
     rest = value - evaluate(fit.basis, Points.at(x, y), fit.aperture, fit.beam, fit.linear)
     sigma = np.sqrt(first.noise.mean_variance(value, first.reduced.pixels))
-    return int(((rest > 0.15 * step_height) & (rest > 8 * sigma)).sum()) >= 2
+    return (rest > 0.15 * step_height) & (rest > 8 * sigma), x, y
 
 
 def _edge_doubt(solution: Solution, which: int, at: Support) -> float:

@@ -40,9 +40,9 @@ NOT_NOISE = 1.1
 NEEDED = 100.0
 #: … and far better still when the outer one's step is less than this share of the inner one's.
 TAIL = 0.01
-#: Two steps that are not resolved, concentric to this share of their distance and the outer one higher than this share of
-#: the inner one's, are as likely one edge with a penumbra of another shape.
-CONCENTRIC, PENUMBRA = 0.2, 0.15
+#: Two steps that are not resolved, concentric to this share of their distance, the outer one sharper than the inner one and
+#: higher than this share of it, are as likely one edge with a penumbra of another shape.
+CONCENTRIC, PENUMBRA = 0.2, 0.04
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
 #: A single edge that leaves a mean squared residual beyond this is none, however close the two are.
@@ -78,7 +78,8 @@ def _is_penumbra(pair: Solution) -> bool:
     outer, inner = _step_sizes(pair)
     apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
     alike = apart < CONCENTRIC * abs(float(aperture[2] - beam[2]))
-    return alike and outer > PENUMBRA * inner and not resolved(pair)
+    sharper_outside = bool(aperture[5] < beam[5])
+    return alike and sharper_outside and outer > PENUMBRA * inner and not resolved(pair)
 
 
 def _step_sizes(pair: Solution) -> tuple[float, float]:

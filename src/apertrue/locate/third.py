@@ -22,8 +22,12 @@ Array = NDArray[np.float64]
 CLEAR, SHARE = 2.0, 0.1
 #: Share of the rays that can show the edge which must agree on it, and how many there must be.
 AGREE, LEAST = 0.5, 24
-#: It lies this far (block sides) from both known edges.
-APART = 3.0
+#: It lies this far (block sides) from the outer known edge, and from the beam's.
+APART = (3.0, 1.0)
+#: A ray tells of the edge when it runs over more blocks than this between the known ones.
+LONG = 6
+#: Blocks on each side of a step that are averaged.
+WINDOW = 2
 
 
 def edge_between(first: Look, pair: Solution) -> Array | None:
@@ -36,7 +40,7 @@ def edge_between(first: Look, pair: Solution) -> Array | None:
     gx, gy = np.meshgrid(bx, by)
     model = evaluate(fit.basis, Points.at(gx.ravel(), gy.ravel()), fit.aperture, fit.beam, fit.linear).reshape(gx.shape)
     u_a, u_b = distance(gx, gy, fit.aperture), distance(gx, gy, fit.beam)
-    margin_a, margin_b = (APART * size + 4.0 * float(e[5]) for e in (fit.aperture, fit.beam))
+    margin_a, margin_b = (k * size + 3.0 * float(e[5]) for k, e in zip(APART, (fit.aperture, fit.beam), strict=True))
     between = (u_a > margin_a) & (u_b < -margin_b) & np.isfinite(reduced.mean)
     if between.sum() < 40:
         return None
@@ -44,11 +48,11 @@ def edge_between(first: Look, pair: Solution) -> Array | None:
     center = (float(fit.beam[0]) - half) / size, (float(fit.beam[1]) - half) / size
     rays = cast(rest, *center)
     seen = cast(between.astype(np.float64), *center).value > 0.5
-    able = seen.sum(axis=1) > 6
+    able = seen.sum(axis=1) > LONG
     if able.sum() < LEAST:
         return None
-    start = np.where(able, np.argmax(seen, axis=1), np.inf).astype(np.float64)
-    drops = strongest_drop(rays, 2, _sigma(first, rest, between), start)
+    start = np.where(able, np.argmax(seen, axis=1) - float(WINDOW), np.inf)
+    drops = strongest_drop(rays, WINDOW, _sigma(first, rest, between), start)
     height = drops.inside - drops.outside
     at = np.clip(np.nan_to_num(drops.radius), 0, rays.value.shape[1] - 1).astype(np.intp)
     step = float(np.quantile(np.abs(step_heights(fit, "aperture")), 0.75))
