@@ -14,7 +14,9 @@ import tifffile
 from apertrue.assessment import Assessment
 from apertrue.audit.settings import AuditSettings
 from apertrue.audit.work import COLUMNS, FileRead, FileTask, FileWork, PictureRow, error_row
+from apertrue.errors import ApertrueError
 from apertrue.frame import Frame
+from apertrue.runner.outcome import CRASHED
 from apertrue.store import row_from_assessment
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -132,19 +134,73 @@ class StuckWork(QuickWork):
 
 
 class HangingWork(FileWork):
-    """The real reading of files; judging is left out, and some pages of some files take five minutes."""
+    """The real reading of files; judging is left out, and some pages of some files take five minutes or end the worker.
 
-    def __init__(self, hanging: dict[str, tuple[int, ...]], settings: AuditSettings | None = None) -> None:
-        super().__init__(settings or AuditSettings(timezone="UTC"))
-        self.hanging = hanging
+    ``marks``: a folder with a file for each page that was tried, a byte each time.
+    """
+
+    def __init__(
+        self,
+        hanging: dict[str, tuple[int, ...]],
+        *,
+        ending: dict[str, tuple[int, ...]] | None = None,
+        marks: Path | None = None,
+        slice_s: float | None = None,
+    ) -> None:
+        super().__init__(AuditSettings(timezone="UTC"), slice_s=slice_s)
+        self.hanging, self.ending, self.marks = hanging, ending or {}, marks
 
     def __setstate__(self, state: dict[str, Any]) -> None:
         self.__dict__.update(state)  # no engine
 
     def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
+        self._mark(task, frame)
         if frame.page in self.hanging.get(task.name, ()):
             time.sleep(300)
+        if frame.page in self.ending.get(task.name, ()):
+            os._exit(1)  # as a decoder that is a C library can
+        return self._told(task, frame)
+
+    def _mark(self, task: FileTask, frame: Frame) -> None:
+        if self.marks is not None:
+            with (self.marks / f"{task.name} {frame.page}").open("ab") as mark:
+                mark.write(b".")
+
+    def _told(self, task: FileTask, frame: Frame) -> PictureRow:
         level = float(frame.pixels.mean())
-        found = Assessment(file=task.name, page=frame.page, offset_percent=level, offset_percent_sigma=1.0)
+        flags = ("frozen",) if frame.page in task.frozen else ()
+        found = Assessment(file=task.name, page=frame.page, flags=flags, offset_percent=level, offset_percent_sigma=1.0)
         row = row_from_assessment(found)
         return PictureRow(frame.page, None, None, None, tuple(row[c] for c in COLUMNS), frame.digest)
+
+
+class LostWork(HangingWork):
+    """The same in one process: a task in which a page of ``ending`` comes is lost as a whole, as with its worker.
+
+    The rows are those of worker processes, to the letter.
+    """
+
+    def __call__(self, task: FileTask) -> FileRead:
+        self.lost = False
+        read = super().__call__(task)
+        if self.lost:
+            raise ApertrueError(CRASHED.message)
+        return read
+
+    def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
+        self._mark(task, frame)
+        self.lost |= frame.page in self.ending.get(task.name, ())
+        return self._told(task, frame)
+
+
+class EndingWork(FileWork):
+    """The real work, engine and all, but for one page over which the worker ends."""
+
+    def __init__(self, page: int) -> None:
+        super().__init__(AuditSettings(timezone="UTC"))
+        self.page = page
+
+    def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
+        if frame.page == self.page:
+            os._exit(1)
+        return super()._judged(task, frame)

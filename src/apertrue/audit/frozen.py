@@ -31,12 +31,19 @@ def mark_frozen(store: Store, audit: int) -> int:
         store.execute(_FROZEN, {"audit": audit, "file_time": FILE_TIME})
         store.execute("create unique index temp.frozen_key on frozen_now (key)")
         told = "(select places from temp.frozen_now as n where n.key = audit_files.key)"
-        # Files that are read page by page have done those pages that have rows.
-        store.execute(
-            f"delete from audit_pictures where audit = ? and key in (select key from audit_files "  # noqa: S608
-            f"where audit = ? and pages is not null and frozen is not {told})",
-            (audit, audit),
+        # Of files that are read page by page only what differs is done again: a page over which a worker had to be
+        # stopped would cost that time again.
+        paged = store.all(
+            f"select key, frozen, {told} as now from audit_files "  # noqa: S608
+            f"where audit = ? and pages is not null and frozen is not {told}",
+            (audit,),
         )
+        for row in paged:
+            other = set(pages_of(row["frozen"])) ^ set(pages_of(row["now"]))
+            store.execute_many(
+                "delete from audit_pictures where audit = ? and key = ? and place = ?",
+                [(audit, row["key"], place) for place in other],
+            )
         changed = store.execute(
             f"update audit_files set frozen = {told}, state = {TO_DO}, next_page = 0 "  # noqa: S608 no outside text
             f"where audit = ? and frozen is not {told}",

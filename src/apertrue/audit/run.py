@@ -24,8 +24,8 @@ BATCH, BATCH_S = 64, 0.5
 _PAGE = 500
 #: One round marks frozen frames; another follows where judging them anew failed, but not for ever.
 _FROZEN_ROUNDS = 3
-#: Page by page, so many are tried in one round; when none of them could be read, those behind them are not tried.
-_PAGES_A_ROUND = 16
+#: Page by page, what follows so many in a row over which a worker had to be stopped is not tried.
+_STOPPED_IN_A_ROW = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,21 +238,27 @@ class _Judging:
                     yield from self._pages(task, row["pages"])
 
     def _pages(self, task: FileTask, count: int) -> Iterator[FileTask]:
-        """The next pages of a file over which a worker had to be stopped, each a task of its own."""
-        place = "select place, error is null as good from audit_pictures where audit = ? and key = ? and place >= 0"
-        good = {row["place"]: bool(row["good"]) for row in self._store.rows(place, (self._audit, task.key))}
-        missing = [page for page in range(count) if page not in good]
-        before = range(missing[0] - _PAGES_A_ROUND, missing[0]) if missing else range(0)
-        if before and before[0] >= 0 and not any(good[page] for page in before):
-            why = (
-                f"it was not tried, since none of the {len(before)} pages before it could be read. Copy the file again."
-            )
-            for page in missing:
-                row = error_row(task.name, why, page)
-                self._keep(replace(task, first_page=page, alone=True), FileRead(-2, -2, None, False, (row,)), None)
-            return
-        for page in missing[:_PAGES_A_ROUND]:
+        """The next pages of a file over which a worker had to be stopped, each a task of its own.
+
+        A page is tried unless each of the 16 before it was stopped. None is tried before that is known: what is tried
+        hangs on the pages alone, never on what a kill or a slow machine left undone.
+        """
+        place = "select place, stopped from audit_pictures where audit = ? and key = ? and place >= 0"
+        stopped = {row["place"]: bool(row["stopped"]) for row in self._store.rows(place, (self._audit, task.key))}
+        missing = [page for page in range(count) if page not in stopped]
+        went_on = next((page for page in range(missing[0] - 1, -1, -1) if not stopped[page]), -1)
+        within = [page for page in missing if page <= went_on + _STOPPED_IN_A_ROW]
+        for page in within:
             yield replace(task, first_page=page, alone=True, check=False)
+        if within:
+            return
+        why = (
+            f"it was not tried, since reading stopped at each of the {_STOPPED_IN_A_ROW} pages before it. "
+            "Copy the file again."
+        )
+        for page in missing:
+            row = error_row(task.name, why, page, stopped=True)
+            self._keep(replace(task, first_page=page, alone=True), FileRead(-2, -2, None, False, (row,)), None)
 
     def _take(self, outcome: Outcome[FileTask, FileRead]) -> None:
         if outcome.failure is None:
@@ -267,7 +273,8 @@ class _Judging:
         task, failure = outcome.task, outcome.failure
         # In which page of a stack a worker got stuck is not known yet; until it is, the slice that it had begun fails.
         place = task.first_page if task.first_page or task.alone else WHOLE_FILE
-        self._keep(task, FileRead(-2, -2, None, False, (error_row(task.name, failure.message, place),)), failure.kind)
+        row = error_row(task.name, failure.message, place, stopped=True)
+        self._keep(task, FileRead(-2, -2, None, False, (row,)), failure.kind)
 
     def _keep(self, task: FileTask, read: FileRead, failure: str | None) -> None:
         self._waiting.append((task, read, failure))
@@ -295,13 +302,19 @@ class _Judging:
         if task.count:
             self._write_count(task, read)
             return
-        first = task.first_page == 0 and not task.alone
-        if not read.same:
-            if first:
-                self._store.execute("delete from audit_pictures where audit = ? and key = ?", where)
-            self._store.execute_many(
-                _INSERT, [(*where, r.place, r.taken_unix, r.outlines, r.image, r.digest, *r.values) for r in read.rows]
+        if read.same:
+            self._store.execute(
+                "update audit_files set state = ?, size = ?, mtime_ns = ? where audit = ? and key = ?",
+                (DONE, read.size, read.mtime_ns, *where),
             )
+            return
+        first = task.first_page == 0 and not task.alone
+        if first:
+            self._store.execute("delete from audit_pictures where audit = ? and key = ?", where)
+        self._store.execute_many(
+            _INSERT,
+            [(*where, r.place, r.taken_unix, r.outlines, r.image, r.digest, r.stopped, *r.values) for r in read.rows],
+        )
         if task.alone:
             done = "(select count(*) from audit_pictures as p where p.audit = f.audit and p.key = f.key) >= pages"
             self._store.execute(
@@ -348,5 +361,6 @@ class _Judging:
 
 
 _ERROR = COLUMNS.index("error")
-_NAMES = ", ".join(f'"{c}"' for c in ("audit", "key", "place", "taken_unix", "outlines", "image", "digest", *COLUMNS))
-_INSERT = f"insert or replace into audit_pictures ({_NAMES}) values ({', '.join('?' * (7 + len(COLUMNS)))})"  # noqa: S608
+_ABOUT = ("audit", "key", "place", "taken_unix", "outlines", "image", "digest", "stopped")
+_NAMES = ", ".join(f'"{c}"' for c in (*_ABOUT, *COLUMNS))
+_INSERT = f"insert or replace into audit_pictures ({_NAMES}) values ({', '.join('?' * len((*_ABOUT, *COLUMNS)))})"  # noqa: S608

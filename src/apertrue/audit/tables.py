@@ -73,6 +73,8 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration("audit/0004-other-files", ("alter table audit_runs add column others text",)),
     # Of a file whose worker had to be stopped: TO_COUNT, then its number of pages, each of which is a task of its own.
     Migration("audit/0005-page-by-page", ("alter table audit_files add column pages integer",)),
+    # Whether the worker had to be stopped over a page, or it was not tried since that happened too often in a row.
+    Migration("audit/0006-stopped", ("alter table audit_pictures add column stopped integer not null default 0",)),
 )
 
 TO_DO, DONE, TO_CHECK = 0, 1, 2

@@ -63,7 +63,10 @@ class FileTask:
 
 @dataclass(frozen=True, slots=True)
 class PictureRow:
-    """One picture's row: ``values`` in the order of :data:`COLUMNS`; ``digest`` is the fingerprint of its pixels."""
+    """One picture's row: ``values`` in the order of :data:`COLUMNS`; ``digest`` is the fingerprint of its pixels.
+
+    ``stopped``: over this picture a worker had to be stopped, or it was not tried since that happened too often.
+    """
 
     place: int
     taken_unix: float | None
@@ -71,6 +74,7 @@ class PictureRow:
     image: bytes | None
     values: tuple[Any, ...]
     digest: str | None = None
+    stopped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +230,7 @@ class FileWork:
         return PictureRow(frame.page, _unix(row["taken_at"]), outlines, image, values, frame.digest)
 
 
-def error_row(name: str, message: str, place: int = WHOLE_FILE) -> PictureRow:
+def error_row(name: str, message: str, place: int = WHOLE_FILE, *, stopped: bool = False) -> PictureRow:
     """The row of a file or page that could not be read: all null but the file, the page and the message.
 
     The message names the file, as ``apertrue assess`` does.
@@ -235,7 +239,7 @@ def error_row(name: str, message: str, place: int = WHOLE_FILE) -> PictureRow:
     if not message.startswith(f"{name}: "):
         message = f"{name}: {message}"
     row = row_from_assessment(Assessment(file=name, page=page, error=message))
-    return PictureRow(place, None, None, None, tuple(row[c] for c in COLUMNS))
+    return PictureRow(place, None, None, None, tuple(row[c] for c in COLUMNS), stopped=stopped)
 
 
 def sheet_to_json(rows: list[SheetRow]) -> str:
