@@ -34,6 +34,17 @@ class StoreError(FileError):
     """The session log or audit store could not be opened or written."""
 
 
+def reason_of(error: Exception) -> str:
+    """Why a picture could not be read or judged, in words, without its file's name; a fault of ours is called that."""
+    if isinstance(error, FileError):
+        return f"{error.reason}. {error.remedy}"
+    if isinstance(error, ApertrueError):
+        return str(error)
+    if isinstance(error, MemoryError):
+        return "not enough memory for it. Crop it or save it smaller"
+    return f"it could not be judged ({type(error).__name__}: {error}). This is a fault of apertrue; please report it"
+
+
 class InstrumentError(ApertrueError, ValueError):
     """The instrument file is wrong; the text names the key and what is allowed."""
 

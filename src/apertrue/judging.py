@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 
 from .advice import Context
 from .assessment import Assessment
-from .errors import ReadError
+from .errors import ReadError, reason_of
 from .frame import FILE_TIME, Frame
 from .instrument import Instrument, calibrations_beside, completed
 from .pipeline import Result, judge, readvise
-from .readers import ReadOptions, SheetRow, apply_sheet, count_pages, read_frame, read_frames
+from .readers import BadPage, ReadOptions, SheetRow, apply_sheet, read_pages
 from .scene import Hints
 
 if TYPE_CHECKING:
@@ -120,32 +120,15 @@ def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | 
     """
     seen = _Seen()
     for file in files:
-        page = 0
-        try:
-            for frame in read_frames(file, options=setup.options):
-                page = frame.page
-                yield judge_frame(frame, setup, seen)
-                page += 1
-        except Exception as error:
-            count = _pages(file, setup.options)
-            yield _unread(str(file), page if count > 1 else None, error)
-            yield from _rest(file, range(page + 1, count), setup, seen)
-
-
-def _pages(file: str | Path, options: ReadOptions) -> int:
-    """Number of pages of a file, 0 when it can't be told."""
-    try:
-        return count_pages(file, options=options)
-    except Exception:
-        return 0
-
-
-def _rest(file: str | Path, pages: range, setup: Setup, seen: _Seen) -> Iterator[Result | Unread]:
-    for page in pages:
-        try:
-            yield judge_frame(read_frame(file, page, options=setup.options), setup, seen)
-        except Exception as error:
-            yield _unread(str(file), page, error)
+        for found in read_pages(file, options=setup.options):
+            if isinstance(found, BadPage):
+                yield _unread(str(file), found.page, found.error)
+                continue
+            try:
+                judged: Result | Unread = judge_frame(found, setup, seen)
+            except Exception as error:
+                judged = _unread(str(file), found.page, error)
+            yield judged
 
 
 def judge_frame(frame: Frame, setup: Setup, seen: _Seen | None = None) -> Result:
@@ -200,12 +183,5 @@ def unread_row(unread: Unread) -> Assessment:
 
 
 def _unread(file: str, page: int | None, error: Exception) -> Unread:
-    if isinstance(error, ReadError):
-        return Unread(file, page, str(error), f"{error.reason}. {error.remedy}")
-    if isinstance(error, MemoryError):
-        reason = "not enough memory for it. Crop it or save it smaller"
-    else:
-        reason = (
-            f"it could not be judged ({type(error).__name__}: {error}). This is a fault of apertrue; please report it"
-        )
-    return Unread(file, page, f"{file}: {reason}", reason)
+    reason = reason_of(error)
+    return Unread(file, page, str(error) if isinstance(error, ReadError) else f"{file}: {reason}", reason)

@@ -93,3 +93,57 @@ def test_csv_out_and_in(type_in, tmp_path, monkeypatch):
     assert "Added 0 entries; 1 were" in type_in("import", tmp_path / "a.csv")
     type_in("export", tmp_path / "b.csv")
     assert (tmp_path / "a.csv").read_bytes() == (tmp_path / "b.csv").read_bytes()
+
+
+@pytest.fixture
+def damaged_stack(tmp_path):
+    """Three pages, the second of which is damaged."""
+    import tifffile
+
+    from apertrue.microscope import VirtualMicroscope
+
+    scope = VirtualMicroscope(seed=3, size=128)
+    path = tmp_path / "stack.tif"
+    with tifffile.TiffWriter(path) as tif:
+        for _ in range(3):
+            tif.write(scope.snapshot().pixels, compression="zlib", photometric="minisblack", metadata=None)
+    with tifffile.TiffFile(path) as tif:
+        offset, count = tif.pages[1].dataoffsets[0], tif.pages[1].databytecounts[0]
+    with path.open("r+b") as file:
+        file.seek(offset)
+        file.write(bytes(count))
+    return path
+
+
+def test_a_damaged_page_is_told_and_those_behind_it_are_added(type_in, damaged_stack):
+    *rows, _ = [
+        json.loads(line) for line in _lines(type_in("add", damaged_stack, "--json", status=1)) if line[0] == "{"
+    ]
+    assert [r["page"] for r in rows] == [0, 1, 2]
+    assert ["error" in r and r["error"] is not None for r in rows] == [False, True, False]
+    assert rows[1]["error"].startswith(f"{damaged_stack} page 1: this TIFF file is damaged")
+    assert [r.get("added") for r in rows] == [True, None, True]
+    assert "stack.tif page 1: this TIFF file is damaged" in type_in("add", damaged_stack, status=1)
+
+
+def test_a_fault_of_ours_over_one_picture_lets_the_others_be_added(type_in, damaged_stack, monkeypatch):
+    import apertrue.session.judging as judging
+
+    whole = judging.judge
+
+    def judge(frame, **more):
+        if frame.page == 0:
+            raise ZeroDivisionError("made up")
+        return whole(frame, **more)
+
+    monkeypatch.setattr(judging, "judge", judge)
+    *rows, _ = [
+        json.loads(line) for line in _lines(type_in("add", damaged_stack, "--json", status=1)) if line[0] == "{"
+    ]
+    assert [r.get("added") for r in rows] == [None, None, True]
+    for words in (str(damaged_stack), "ZeroDivisionError: made up", "fault of apertrue; please report it"):
+        assert words in rows[0]["error"]
+
+
+def _lines(text):
+    return [line for line in text.splitlines() if line]

@@ -5,7 +5,7 @@ import json
 import os
 import stat
 import time
-from collections.abc import Iterable, Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
@@ -13,12 +13,11 @@ from typing import Any
 
 from ..advice import Context
 from ..assessment import Assessment
-from ..errors import ApertrueError, ReadError
+from ..errors import ReadError, reason_of
 from ..frame import Frame, State
 from ..instrument import Instrument
 from ..instrument.toml import loads_instrument
-from ..readers import ReadOptions, SheetRow, count_pages, read_frames
-from ..runner.outcome import failure_of
+from ..readers import BadPage, ReadOptions, SheetRow, count_pages, read_pages
 from ..store import assessment_columns, row_from_assessment
 from .entries import is_url
 from .revision import engine_revision
@@ -156,41 +155,25 @@ class FileWork:
         """Rows from the task's first page on, and where to go on. A damaged page takes none of those behind it along."""
         rows: list[PictureRow] = []
         until = time.monotonic() + (SLICE_S if self._slice_s is None else self._slice_s)
-        place = task.first_page
-        while True:
-            try:
-                for frame in self._frames(task, place):
-                    place = frame.page
-                    rows.append(self._judged(task, frame))
-                    place += 1
-                    if self._first_page_only or task.alone:
-                        return rows, None
-                    if time.monotonic() > until:
-                        return rows, place
-                break
-            except Exception as error:
-                message = (
-                    f"{error.reason}. {error.remedy}" if isinstance(error, ReadError) else failure_of(error).message
-                )
-                count = self._count(task)
-                page = place if place or count > 1 or task.alone else WHOLE_FILE
-                rows.append(error_row(task.name, message, page))
-                place += 1
-                if place >= count or self._first_page_only or task.alone:
-                    break
-                if time.monotonic() > until:
-                    return rows, place
+        last = task.first_page if task.alone else None
+        pages = read_pages(task.path, first=task.first_page, last=last, options=self._options, display_name=task.name)
+        with closing(pages):
+            for page, found in enumerate(pages, task.first_page):
+                rows.append(self._unread(task, found) if isinstance(found, BadPage) else self._row(task, found))
+                if self._first_page_only:
+                    return rows, None
+                if last is None and time.monotonic() > until:
+                    return rows, page + 1
         if not rows and not task.first_page:
             rows.append(error_row(task.name, "it has no pages. Save the picture again."))
         return rows, None
 
-    def _frames(self, task: FileTask, first: int) -> Iterator[Frame]:
-        pages: Iterable[int] | None = None
-        if task.alone:
-            pages = (first,)
-        elif first:
-            pages = range(first, count_pages(task.path, options=self._options))
-        return read_frames(task.path, pages=pages, options=self._options, display_name=task.name)
+    @staticmethod
+    def _unread(task: FileTask, bad: BadPage) -> PictureRow:
+        place = bad.page
+        if place is None:
+            place = task.first_page if task.first_page or task.alone else WHOLE_FILE
+        return error_row(task.name, reason_of(bad.error), place)
 
     def _count(self, task: FileTask) -> int:
         """Number of pages; 0 when the file can't be opened."""
@@ -203,22 +186,21 @@ class FileWork:
     def _options(self) -> ReadOptions:
         return ReadOptions(timezone=self._timezone, max_pixels=self._max_pixels)
 
+    def _row(self, task: FileTask, frame: Frame) -> PictureRow:
+        try:
+            return self._judged(task, frame)
+        except Exception as error:  # a fault of ours in one picture stops no audit
+            return error_row(task.name, reason_of(error), frame.page)
+
     def _judged(self, task: FileTask, frame: Frame) -> PictureRow:
         import numpy as np
 
         from ..judging import Setup, judge_frame
 
-        try:
-            sheet = tuple(sheet_from_json(task.sheet, task.name)) if task.sheet is not None else ()
-            with np.errstate(
-                all="ignore"
-            ):  # what is no picture of ours may overflow; a worker's stderr is not the place
-                context = Context(frozen=frame.page in task.frozen)
-                result = judge_frame(frame, Setup(_instrument(self._instrument), sheet=sheet, context=context))
-        except ApertrueError as error:
-            return error_row(task.name, str(error), frame.page)
-        except Exception as error:  # a fault of ours in one picture stops no audit
-            return error_row(task.name, f"it could not be judged ({failure_of(error).message})", frame.page)
+        sheet = tuple(sheet_from_json(task.sheet, task.name)) if task.sheet is not None else ()
+        setup = Setup(_instrument(self._instrument), sheet=sheet, context=Context(frozen=frame.page in task.frozen))
+        with np.errstate(all="ignore"):  # what is no picture of ours may overflow; a worker's stderr is not the place
+            result = judge_frame(frame, setup)
         outlines = image = None
         if result.scene.kind not in PUT_ASIDE:
             from ..report.sketch import sketch_of

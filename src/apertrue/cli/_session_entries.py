@@ -1,11 +1,12 @@
 """``apertrue session add``, ``note`` and ``undo``: making entries."""
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ._output import print_json, print_sentence, print_text, report_error
+from ._output import note, print_json, print_sentence, print_text
 from ._session_common import (
     AtOption,
     InstrumentOption,
@@ -22,8 +23,9 @@ from ._session_common import (
 
 if TYPE_CHECKING:
     from ..calibration import Calibration
+    from ..frame import Frame
     from ..instrument import Instrument
-    from ..session import SessionEvent
+    from ..session import Logged, SessionEvent
     from ..store import Store
 
 
@@ -164,11 +166,8 @@ def _add_pictures(
     as_taken: bool,
     json: bool,
 ) -> int:
-    from dataclasses import replace
-
-    from ..errors import ReadError
-    from ..readers import ReadOptions, expand, read_frames
-    from ..session import judge_in_session
+    from ..errors import StoreError, reason_of
+    from ..readers import BadPage, ReadOptions, expand, read_pages
     from ..session.clock import now as present
     from ..session.clock import zone_of
 
@@ -177,22 +176,22 @@ def _add_pictures(
     options = ReadOptions(timezone=found.timezone)
     bad = 0
     for file in expand(names):
-        try:
-            for frame in read_frames(file, options=options):
-                if when is not None:
-                    frame = replace(frame, taken_at=when, taken_at_source="option")
-                moment = present(zone) if when is None else when
-                if as_taken and frame.taken_at is not None:
-                    moment = frame.taken_at
-                done = judge_in_session(
-                    store, frame, found, moment, calibrations=calibrations, who=who, origin="session"
-                )
-                _tell(done, json)
-        except ReadError as error:
-            bad += 1
-            report_error(error)
-            if json:
-                print_json({"file": str(file), "error": str(error)})
+        for page in read_pages(file, options=options):
+            try:
+                if isinstance(page, BadPage):
+                    raise page.error
+                done = _judged(store, page, found, calibrations, when, present(zone), who, as_taken)
+            except StoreError:  # the log's trouble, not this picture's
+                raise
+            except Exception as error:
+                bad += 1
+                where = f"{file} page {page.page}" if page.page else str(file)
+                message = f"{where}: {reason_of(error)}"
+                note(message)
+                if json:
+                    print_json({"file": str(file), "page": page.page, "error": message})
+                continue
+            _tell(done, json)
     here = standing_now(store, found, present(zone), calibrations)
     if json:
         print_json(standing_dict(here))
@@ -202,7 +201,28 @@ def _add_pictures(
     return bad
 
 
-def _tell(done: Any, json: bool) -> None:
+def _judged(
+    store: "Store",
+    frame: "Frame",
+    found: "Instrument",
+    calibrations: "tuple[Calibration, ...]",
+    when: datetime | None,
+    moment: datetime,
+    who: str | None,
+    as_taken: bool,
+) -> "Logged":
+    from dataclasses import replace
+
+    from ..session import judge_in_session
+
+    if when is not None:
+        frame, moment = replace(frame, taken_at=when, taken_at_source="option"), when
+    if as_taken and frame.taken_at is not None:
+        moment = frame.taken_at
+    return judge_in_session(store, frame, found, moment, calibrations=calibrations, who=who, origin="session")
+
+
+def _tell(done: "Logged", json: bool) -> None:
     if json:
         print_json({**event_dict(done.event), "added": done.added})
         return

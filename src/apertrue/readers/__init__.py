@@ -3,13 +3,14 @@
 Formats are recognized by content, and the library for one is imported only when such a file is met.
 """
 
-from .api import count_pages, looks_like_picture, read_bytes, read_frame, read_frames
+from .api import BadPage, count_pages, looks_like_picture, read_bytes, read_frame, read_frames, read_pages
 from .expand import expand
 from .options import MAX_PIXELS, ReadOptions
 from .sheet import SheetRow, apply_sheet, read_sheet
 
 __all__ = [
     "MAX_PIXELS",
+    "BadPage",
     "ReadOptions",
     "SheetRow",
     "apply_sheet",
@@ -19,5 +20,6 @@ __all__ = [
     "read_bytes",
     "read_frame",
     "read_frames",
+    "read_pages",
     "read_sheet",
 ]

@@ -1,8 +1,9 @@
 """Reading pictures: the few functions that the rest of the house calls."""
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
@@ -49,6 +50,51 @@ def read_frames(
         ReadError: on the first ``next`` for a file that is no picture, later for a page that is damaged.
     """
     yield from _frames(_source(path, display_name), pages, options or ReadOptions())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BadPage:
+    """A page that could not be read.
+
+    Attributes:
+        page: which one, from 0; ``None`` when the file has no other, or could not be opened at all.
+        error: what stood against it, mostly a :class:`apertrue.errors.ReadError`.
+    """
+
+    page: int | None
+    error: Exception
+
+
+def read_pages(
+    path: str | Path,
+    *,
+    first: int = 0,
+    last: int | None = None,
+    options: ReadOptions | None = None,
+    display_name: str | None = None,
+) -> Generator[Frame | BadPage, None, None]:
+    """As :func:`read_frames`, but nothing is raised: a page that is damaged takes none of those behind it along.
+
+    The file is opened once, however many of its pages are damaged.
+
+    Args:
+        path: as in :func:`read_frames`.
+        first: the first page wanted.
+        last: the last page wanted; to the end when ``None``.
+        options: limits, time zone, what fills gaps.
+        display_name: what messages and ``Frame.file`` call it; the path as given when ``None``.
+    """
+    options, counted = options or ReadOptions(), False
+    try:
+        with _opened(_source(path, display_name), options) as (source, words, opened):
+            with shield(source, words):
+                count = len(opened)
+            counted = True
+            for page in range(first, count if last is None else last + 1):
+                yield _page(opened, page, count, source, words, options)
+    except Exception as error:
+        if not counted:  # what goes wrong behind the last page, on closing, concerns none of them
+            yield BadPage(None, error)
 
 
 def read_bytes(
@@ -148,10 +194,20 @@ def _frames(source: Source, pages: Iterable[int] | None, options: ReadOptions) -
         with shield(source, words):
             count = len(opened)
         for page in range(count) if pages is None else pages:
-            if not 0 <= page < count:
-                raise source.error(
-                    f"it has {count} page{'' if count == 1 else 's'}, there is no page {page}", "Pages count from 0"
-                )
-            with shield(source, words):
-                frame = to_frame(opened.read(page), source, page, options)
-            yield frame
+            yield _frame(opened, page, count, source, words, options)
+
+
+def _page(opened: Pages, page: int, count: int, source: Source, words: str, options: ReadOptions) -> Frame | BadPage:
+    try:
+        return _frame(opened, page, count, source, words, options)
+    except Exception as error:
+        return BadPage(page if count > 1 or page else None, error)
+
+
+def _frame(opened: Pages, page: int, count: int, source: Source, words: str, options: ReadOptions) -> Frame:
+    if not 0 <= page < count:
+        raise source.error(
+            f"it has {count} page{'' if count == 1 else 's'}, there is no page {page}", "Pages count from 0"
+        )
+    with shield(source, words):
+        return to_frame(opened.read(page), source, page, options)
