@@ -83,3 +83,31 @@ def test_a_folder_that_is_not_there_and_a_bad_command(tmp_path):
         assert words in err
         assert "Traceback" not in out + err
     shutil.rmtree(tmp_path, ignore_errors=True)
+
+
+def test_a_fault_over_one_picture_is_a_line_and_the_others_are_judged(tmp_path, pictures, copy_to, monkeypatch):
+    from typer.testing import CliRunner
+
+    import apertrue.watch.engine as engine
+    from apertrue.cli.watch import app
+
+    whole = engine.judge
+
+    def judge(frame, **more):
+        if frame.file.endswith("1.tif"):
+            raise ZeroDivisionError("made up")
+        return whole(frame, **more)
+
+    monkeypatch.setattr(engine, "judge", judge)
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for i in range(3):
+        copy_to(pictures[i], folder / f"{i}.tif", at=time.time() - 100 + i)
+    more = ["--existing", "--until-idle", "0.5", "--no-notices", "--poll", "0.1", "--log", str(tmp_path / "log.sqlite")]
+    done = CliRunner().invoke(app, [str(folder), *more])
+    assert done.exit_code == 1
+    lines = [line for line in done.output.splitlines() if ".tif" in line]
+    assert len(lines) == 3
+    for words in ("not read", str(folder / "1.tif"), "ZeroDivisionError: made up", "please report it"):
+        assert words in lines[1]
+    assert "Stopped: 2 judged, 1 unreadable." in done.output

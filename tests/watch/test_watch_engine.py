@@ -330,3 +330,115 @@ def test_a_stack_gives_an_entry_a_page(watch_here, tmp_path, pictures, copy_to):
     run(3)
     assert [u.event.get("page") for u in updates] == [0, 1, 2]
     assert len(events(watcher.store)) == 3
+
+
+def damaged(path, pictures, *bad):
+    """A stack of these pictures, of which some pages are damaged."""
+    with tifffile.TiffWriter(path) as tif:
+        for p in pictures:
+            tif.write(tifffile.imread(p), compression="zlib", photometric="minisblack", metadata=None)
+    with tifffile.TiffFile(path) as tif:
+        places = [(tif.pages[k].dataoffsets[0], tif.pages[k].databytecounts[0]) for k in bad]
+    with path.open("r+b") as file:
+        for offset, count in places:
+            file.seek(offset)
+            file.write(bytes(count))
+
+
+@pytest.mark.parametrize("workers", [0, 1])
+def test_a_damaged_page_is_told_and_those_behind_it_are_judged(watch_here, tmp_path, pictures, copy_to, workers):
+    damaged(tmp_path / "stack.tif", pictures[:3], 1)
+    watcher, updates, run, _ = watch_here()
+    watcher.settings = replace(watcher.settings, workers=workers)
+    folder, old = tmp_path / "in", time.time() - 1000
+    copy_to(tmp_path / "stack.tif", folder / "stack.tif", at=old)
+    for i in range(3, 12):  # enough for a burst
+        copy_to(pictures[i], folder / f"{i:02d}.tif", at=old + i)
+    run(12)
+    assert [u.file.name for u in updates[:4]] == ["stack.tif"] * 3 + ["03.tif"]
+    assert [u.added for u in updates] == [True, False] + [True] * 10
+    assert updates[1].error.startswith(f"{folder / 'stack.tif'} page 1: this TIFF file is damaged")
+    assert watcher.counts.unread == 1
+    assert [e.get("page") for e in events(watcher.store)[:2]] == [0, 2]
+
+
+@pytest.mark.parametrize("fault", [ZeroDivisionError("made up"), MemoryError(), ValueError("")])
+def test_a_fault_over_one_picture_becomes_its_message_and_the_watch_goes_on(
+    watch_here, tmp_path, pictures, copy_to, monkeypatch, fault
+):
+    import apertrue.watch.engine as engine
+
+    whole = engine.judge
+
+    def judge(frame, **more):
+        if frame.file.endswith("1.tif"):
+            raise fault
+        return whole(frame, **more)
+
+    monkeypatch.setattr(engine, "judge", judge)
+    watcher, updates, run, _ = watch_here()
+    at = time.time() - 5  # written a moment ago: yet this is no matter of waiting for its writer
+    for i in range(3):
+        copy_to(pictures[i], tmp_path / "in" / f"{i}.tif", at=at + i)
+    run(3)
+    assert [u.added for u in updates] == [True, False, True]
+    said = updates[1].error
+    assert said.startswith(f"{tmp_path / 'in' / '1.tif'}: ")
+    if isinstance(fault, MemoryError):
+        assert said.endswith("not enough memory for it. Crop it or save it smaller")
+    else:
+        assert f"could not be judged ({type(fault).__name__}" in said
+        assert said.endswith("This is a fault of apertrue; please report it")
+    assert counted(watcher) == "2 judged, 1 unreadable"
+    run(99, seconds=0.5)
+    assert len(updates) == 3  # not tried again and again
+
+
+def test_a_fault_over_one_picture_of_a_burst_is_its_own(watch_here, tmp_path, pictures, copy_to, monkeypatch):
+    """While it is measured, and behind that. All in this process: a worker would not know of the fault."""
+    import apertrue.watch.engine as engine
+    import apertrue.watch.measuring as measuring
+    from apertrue import runner
+
+    run_here = runner.run
+    measured, logged = measuring.measure, engine.readvise
+
+    def measure(frame, *more):
+        if frame.file.endswith("02.tif"):
+            raise ZeroDivisionError("made up")
+        return measured(frame, *more)
+
+    def readvise(frame, *more):
+        if frame.file.endswith("04.tif"):
+            raise MemoryError
+        return logged(frame, *more)
+
+    monkeypatch.setattr(measuring, "measure", measure)
+    monkeypatch.setattr(engine, "readvise", readvise)
+    many_at_once(pictures, tmp_path / "in", copy_to)
+    work = measuring.Measure(Instrument())
+    (failed,) = work(str(tmp_path / "in" / "02.tif"))
+    assert not failed.unread
+    assert "ZeroDivisionError: made up" in failed.reason
+    monkeypatch.setattr(runner, "run", lambda work, tasks, **_: run_here(work, tasks, workers=0, ordered=True))
+    watcher, updates, run, _ = watch_here()
+    watcher.settings = replace(watcher.settings, workers=1)
+    run(10)
+    assert [u.file.name for u in updates if u.error] == ["02.tif", "04.tif"]
+    assert "fault of apertrue" in updates[2].error
+    assert updates[4].error == f"{tmp_path / 'in' / '04.tif'}: not enough memory for it. Crop it or save it smaller"
+    assert watcher.counts.judged == 8
+
+
+def test_the_logs_own_trouble_ends_the_watch(watch_here, tmp_path, pictures, copy_to, monkeypatch):
+    import apertrue.watch.engine as engine
+    from apertrue.errors import StoreError
+
+    def add_result(*_arguments, **_more):
+        raise StoreError("log.sqlite", "the disk is full", "Make room")
+
+    monkeypatch.setattr(engine, "add_result", add_result)
+    _watcher, _updates, run, _ = watch_here()
+    copy_to(pictures[0], tmp_path / "in" / "0.tif", at=time.time() - 100)
+    with pytest.raises(StoreError, match="disk is full"):
+        run(1)

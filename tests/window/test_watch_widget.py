@@ -188,3 +188,71 @@ def test_the_timeline_shows_points_limit_and_what_is_expected(qtbot) -> None:
     # The later one lies higher, both below the limit, and the limit is crossed later still.
     assert max(y for _, y in limit) < min(late) < min(early)
     assert max(x for x, _ in points) < min(x for x, _ in crossing)
+
+
+@pytest.mark.parametrize("fault", [ZeroDivisionError("made up"), MemoryError()])
+def test_a_fault_over_one_picture_is_told_and_the_watch_of_a_folder_goes_on(
+    widget, qtbot, tmp_path, shot, centered, monkeypatch, fault
+) -> None:
+    _faulty(monkeypatch, fault, times=1)
+    folder = tmp_path / "snapshots"
+    folder.mkdir()
+    tifffile.imwrite(folder / "one.tif", centered.frame.pixels)
+    widget.folder.setText(str(folder))
+    widget.existing.setChecked(True)
+    click(widget.begin_button)
+    qtbot.waitUntil(lambda: "one.tif" in widget.note.text(), timeout=120_000)
+    _explained(widget.note.text(), fault)
+    assert widget.running
+    tifffile.imwrite(folder / "two.tif", shot.frame.pixels)
+    qtbot.waitUntil(lambda: widget.counts.text() == "1 judged, 1 unreadable", timeout=120_000)
+    assert np.array_equal(widget.layer.data, shot.frame.pixels)
+    assert widget.running
+
+
+@pytest.mark.parametrize("fault", [ZeroDivisionError("made up"), MemoryError()])
+def test_a_fault_over_one_picture_is_told_and_the_watch_of_a_layer_goes_on(
+    widget, qtbot, live, shot, monkeypatch, fault
+) -> None:
+    _faulty(monkeypatch, fault, times=1)
+    click(widget.begin_button)
+    qtbot.waitUntil(lambda: widget.note.text().startswith("camera: "), timeout=120_000)
+    _explained(widget.note.text(), fault)
+    live.data = shot.frame.pixels
+    qtbot.waitUntil(lambda: widget.counts.text() == "1 judged, 1 unreadable", timeout=120_000)
+    assert widget.running
+
+
+def test_a_fault_in_looking_at_a_layer_is_told_and_the_next_look_goes_on(
+    widget, qtbot, live, centered, monkeypatch
+) -> None:
+    import apertrue.napari._watch as window
+
+    whole, faults = window.aim, [ZeroDivisionError("made up")]
+    monkeypatch.setattr(window, "aim", lambda *a: _raise(faults.pop()) if faults else whole(*a))
+    click(widget.begin_button)
+    assert "made up" in widget.note.text()
+    assert "please report it" in widget.note.text()
+    live.data = centered.frame.pixels.copy()
+    qtbot.waitUntil(lambda: widget.counts.text() == "1 judged", timeout=120_000)
+
+
+def _faulty(monkeypatch, fault, times) -> None:
+    """The first pictures can't be judged: a fault of ours, which nothing else can bring about."""
+    import apertrue.watch.engine as engine
+
+    whole, faults = engine.judge, [fault] * times
+    monkeypatch.setattr(engine, "judge", lambda *a, **more: _raise(faults.pop()) if faults else whole(*a, **more))
+
+
+def _raise(error):
+    raise error
+
+
+def _explained(text, fault) -> None:
+    """The reason and the remedy are there."""
+    if isinstance(fault, MemoryError):
+        assert "not enough memory for it. Crop it or save it smaller" in text
+    else:
+        assert "could not be judged (ZeroDivisionError: made up)" in text
+        assert "please report it" in text

@@ -32,7 +32,7 @@ from ._marks import marks
 from ._origin import origin_of
 from ._overlay_layer import OverlayLayer
 from ._result_view import line, wrapped
-from ._target import AimError, aim
+from ._target import aim
 from ._timeline_view import TimelineView
 from ._versions import camera_of
 from ._watch_model import Mailbox, Report, watching, watching_layer
@@ -235,8 +235,8 @@ class WatchWidget(Dock):
         self._changed = False
         try:
             self._mail.put(aim(self.layer, self.viewer.dims.point, self.viewer.dims.displayed))
-        except AimError as error:
-            tell(self.note, str(error))
+        except Exception as error:  # this picture's matter: the next one may be seen again
+            tell(self.note, told(error))
 
     # --- what is shown -----------------------------------------------------------------------------------------------
     def value(self, what: str) -> str:

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from threading import Condition
 
-from ..errors import ReadError
+from ..errors import ReadError, StoreError, reason_of
 from ..pipeline import Result
 from ..session import open_log
 from ..session.clock import now as present
@@ -114,9 +114,12 @@ def watching_layer(
                 if aim is not None:
                     try:
                         result = _taken(watcher, aim, name)
-                    except (AimError, ReadError, MemoryError) as error:
+                    except StoreError:  # the log's trouble, not this picture's
+                        raise
+                    except Exception as error:
                         watcher.counts.unread += 1
-                        trouble.append(str(error) or "There is not enough memory for this picture.")
+                        known = isinstance(error, AimError | ReadError)
+                        trouble.append(str(error) if known else f"{name}: {reason_of(error)}")
                 for _ in watcher.step():
                     pass
                 now = report(watcher, result, tuple(trouble))

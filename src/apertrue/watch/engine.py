@@ -11,17 +11,18 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from ..advice import Context
 from ..assess import with_context_flags
 from ..assessment import Assessment
 from ..calibration import Calibration
-from ..errors import ReadError
+from ..errors import ReadError, StoreError, reason_of
 from ..frame import Frame
 from ..instrument import Instrument, completed
 from ..pipeline import Result, judge, readvise
-from ..readers import ReadOptions, read_frames
+from ..readers import BadPage, ReadOptions, read_pages
 from ..registry import Verdict
 from ..scene import Scene
 from ..session.clock import age_words, fixed
@@ -34,7 +35,7 @@ from ..session.words import EventKind
 from ..store import Store
 from .arrivals import Arrivals
 from .live import Live, caught_up, live, live_context, looked_ahead, with_entry
-from .measuring import FOLLOWED, Measure
+from .measuring import FOLLOWED, Failed, Measure, Measured
 from .warning import Alarm, Reminder
 
 #: With more files waiting than this, all cores judge.
@@ -163,18 +164,15 @@ class Watcher:
         self.alarm.close()
 
     def _one(self, file: Path) -> Iterator[Update]:
-        try:
-            for frame in read_frames(file, options=ReadOptions(timezone=self.instrument.timezone)):
-                update = self.take(frame, file)
-                if update is not None:
-                    yield update
-        except ReadError as error:
-            if not self.arrivals.again(file):
-                self.counts.unread += 1
-                yield Update(file, error=str(error))
-        except MemoryError:
-            self.counts.unread += 1
-            yield Update(file, error=f"{file}: not enough memory for it")
+        for found in read_pages(file, options=ReadOptions(timezone=self.instrument.timezone)):
+            if isinstance(found, BadPage):
+                if isinstance(found.error, ReadError) and self.arrivals.again(file):
+                    return
+                yield self._unread(file, found.page, reason_of(found.error))
+                continue
+            update = self._spared(file, found.page, partial(self.take, found, file))
+            if update is not None:
+                yield update
 
     def _burst(self, stop: Callable[[], bool]) -> Iterator[Update]:
         """All waiting files but the last, and those that come meanwhile, over all cores, in the order of arrival."""
@@ -191,28 +189,46 @@ class Watcher:
         work = Measure(self.instrument, follow=self.settings.follow)
         for outcome in run(work, tasks(), workers=self.settings.workers, ordered=True):
             file = Path(outcome.task)
+            pages: Sequence[Measured | Failed] = outcome.value or ()
             if outcome.failure is not None:
-                if not self.arrivals.again(file):
-                    self.counts.unread += 1
-                    yield Update(file, error=outcome.failure.message)
-                continue
-            for measured in outcome.value or ():
-                frame = measured.frame
-                known = self._known(frame)
-                if known is not None:
-                    self.counts.known += 1
-                    yield Update(file, known)
+                pages = (Failed(None, outcome.failure.message, True),)
+            for page in pages:
+                if isinstance(page, Failed):
+                    if page.unread and self.arrivals.again(file):
+                        break
+                    yield self._unread(file, page.page, page.reason)
                     continue
-                now = self.clock()
-                context = live_context(self.state, self.store, frame, taken(frame, now), self.instrument, now)
-                if self._still_frozen(frame, context):
-                    continue
-                # What the worker could not know (age, history) is filled in here.
-                assessment = measured.assessment
-                flags = with_context_flags(assessment.flags or (), self.instrument, context)
-                assessment = replace(assessment, flags=flags)
-                yield self._log(file, frame, measured.scene, assessment, now, context)
+                update = self._spared(file, page.frame.page, partial(self._take_measured, page, file))
+                if update is not None:
+                    yield update
             self._refresh()
+
+    def _take_measured(self, measured: Measured, file: Path) -> Update | None:
+        """As :meth:`take`, for a picture that a worker measured; here comes in what it could not know (age, history)."""
+        frame = measured.frame
+        known = self._known(frame)
+        if known is not None:
+            self.counts.known += 1
+            return Update(file, known)
+        now = self.clock()
+        context = live_context(self.state, self.store, frame, taken(frame, now), self.instrument, now)
+        if self._still_frozen(frame, context):
+            return None
+        flags = with_context_flags(measured.assessment.flags or (), self.instrument, context)
+        return self._log(file, frame, measured.scene, replace(measured.assessment, flags=flags), now, context)
+
+    def _spared(self, file: Path, page: int | None, deed: Callable[[], Update | None]) -> Update | None:
+        """What ``deed`` gives; whatever goes wrong over one picture is told of it, and the watch goes on."""
+        try:
+            return deed()
+        except StoreError:  # the log's trouble, not this picture's
+            raise
+        except Exception as error:
+            return self._unread(file, page, reason_of(error))
+
+    def _unread(self, file: Path, page: int | None, reason: str) -> Update:
+        self.counts.unread += 1
+        return Update(file, error=f"{file} page {page}: {reason}" if page else f"{file}: {reason}")
 
     def _log(
         self, file: Path, frame: Frame, scene: Scene, assessment: Assessment, now: datetime, context: Context

@@ -10,10 +10,11 @@ from datetime import datetime
 import numpy as np
 
 from ..assessment import Assessment
+from ..errors import ReadError, reason_of
 from ..frame import Frame
 from ..instrument import Instrument, completed, dumps_instrument, loads_instrument
 from ..pipeline import measure
-from ..readers import ReadOptions, read_frames
+from ..readers import BadPage, ReadOptions, read_pages
 from ..scene import Hints, Scene
 
 #: The flag of a picture whose edges were looked for where the last one had them.
@@ -33,6 +34,21 @@ class Measured:
     assessment: Assessment
 
 
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """A page that could not be read or measured.
+
+    Attributes:
+        page: which one, from 0; ``None`` when the file has no other.
+        reason: for people, without the file's name.
+        unread: whether it was the reading that failed: then the file may not be whole yet.
+    """
+
+    page: int | None
+    reason: str
+    unread: bool
+
+
 class Measure:
     """Reads and measures one file in a worker (an instrument travels as its file's text).
 
@@ -48,22 +64,30 @@ class Measure:
         self._last: tuple[_View, datetime | None, str | None, Scene] | None = None
         self._run = 0
 
-    def __call__(self, file: str) -> list[Measured]:
-        """All pages of one file."""
+    def __call__(self, file: str) -> list[Measured | Failed]:
+        """All pages of one file; one that fails takes none of the others along."""
         if self._instrument is None:
             self._instrument = loads_instrument(self._text)
-        out = []
-        for frame in read_frames(file, options=ReadOptions(timezone=self._instrument.timezone)):
-            frame = completed(frame, self._instrument)
-            previous = self._previous(frame)
-            scene, assessment = measure(frame, self._instrument, Hints(previous=previous))
-            if previous is not None:
-                assessment = replace(assessment, flags=(*(assessment.flags or ()), FOLLOWED))
-            state = replace(frame.state, sources=dict(frame.state.sources))
-            bare = replace(frame, pixels=np.zeros((1, 1), np.uint8), state=state)
-            self._last = _view(frame), frame.taken_at, frame.digest, scene
-            out.append(Measured(bare, scene, assessment))
+        out: list[Measured | Failed] = []
+        for found in read_pages(file, options=ReadOptions(timezone=self._instrument.timezone)):
+            try:
+                if isinstance(found, BadPage):
+                    raise found.error
+                out.append(self._measured(found, self._instrument))
+            except Exception as error:
+                out.append(Failed(found.page, reason_of(error), isinstance(error, ReadError)))
         return out
+
+    def _measured(self, frame: Frame, instrument: Instrument) -> Measured:
+        frame = completed(frame, instrument)
+        previous = self._previous(frame)
+        scene, assessment = measure(frame, instrument, Hints(previous=previous))
+        if previous is not None:
+            assessment = replace(assessment, flags=(*(assessment.flags or ()), FOLLOWED))
+        state = replace(frame.state, sources=dict(frame.state.sources))
+        bare = replace(frame, pixels=np.zeros((1, 1), np.uint8), state=state)
+        self._last = _view(frame), frame.taken_at, frame.digest, scene
+        return Measured(bare, scene, assessment)
 
     def _previous(self, frame: Frame) -> Scene | None:
         """The last picture's scene, if this one can be followed from it; the engine looks whether its edges are there.
