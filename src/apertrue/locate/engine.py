@@ -151,8 +151,9 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) ->
         return unknown, None
     if _looks_inverted(reduced.mean):
         # Light is dark here; measured the other way round. The saturation level then is no top.
-        top = np.nanmax(pixels)
-        pixels = np.asarray(top - pixels)
+        if pixels.dtype.kind == "i":  # the difference of two signed numbers may be larger than the type holds
+            pixels = pixels.astype(np.float32 if pixels.dtype.itemsize <= 2 else np.float64)
+        pixels = np.asarray(np.nanmax(pixels) - pixels)
         frame = replace(frame, saturation=None)
         reduced = reduce_picture(pixels)
         finite = reduced.mean[np.isfinite(reduced.mean)]

@@ -57,8 +57,9 @@ def block_means(pixels: NDArray[Any], size: int, step: int = 1) -> tuple[Array, 
     h, w = pixels.shape[0] // size, pixels.shape[1] // size
     strips = pixels[: h * size, : w * size].reshape(h, size, w * size)[:, ::step]
     wide = strips.dtype.kind == "f" or strips.dtype.itemsize > 2
-    # Adding whole rows first runs along memory; uint32 holds the sums of 16-bit and shorter rows exactly.
-    row_sums = np.add.reduce(strips, axis=1, dtype=np.float64 if wide else np.uint32)
+    # Adding whole rows first runs along memory; 32 bits hold the sums of 16-bit and shorter rows exactly.
+    short = np.int32 if strips.dtype.kind == "i" else np.uint32
+    row_sums = np.add.reduce(strips, axis=1, dtype=np.float64 if wide else short)
     count = strips.shape[1] * size
     if size > 8:
         return row_sums.reshape(h, w, size).sum(axis=2, dtype=np.float64) / count, count
