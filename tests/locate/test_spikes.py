@@ -61,3 +61,12 @@ def test_an_edge_is_no_spike() -> None:
     noise = Noise(bias=0.0, read_variance=4.0, gain=0.1)
     assert not spikes(sharp, noise).any()
     assert not len(dead_lines(sharp, noise))
+
+
+@pytest.mark.parametrize("unit", [1e-3, 1.0, 1e3])
+def test_dead_lines_beside_the_border_are_found_in_any_unit_of_light(unit: float) -> None:
+    pixels = np.random.default_rng(4).normal(100.0, 3.0, (90, 70)) * unit
+    pixels[:, [1, 30, 68]] = 0.0
+    noise = Noise(bias=0.0, read_variance=9.0 * unit**2, gain=0.0)
+    assert list(dead_lines(pixels, noise)) == [1, 30, 68]
+    assert list(dead_lines(pixels.T, noise)) == []
