@@ -1,12 +1,14 @@
 """Mutation testing: small wrongs are put into the formula and decision modules, and the tests must notice.
 
-    python benchmarks/mutation.py [--quick] [--sample 600] [--seed 0] [--folder DIR] [--names FILE]
+    python benchmarks/mutation.py [--quick] [--sample 600] [--seed 0] [--modules A,B] [--folder DIR] [--names FILE]
 
 Works on a copy of what is committed, with mutmut (https://mutmut.readthedocs.io; extra package, not a dependency), in
 the rooms ``model``, ``assess`` and ``advise`` against the tests of these rooms and of the properties of the whole.
 Modules that only hold sentences are left out. Of the thousands of mutants a random sample is tried, the same for the
 same seed; the share that is killed is given with its 95 % interval (Wilson, J. Am. Stat. Assoc. 22, 1927). Survivors
-are listed with what was changed. ``--names`` tries those of a file again, one a line. Needs a POSIX system (mutmut forks).
+are listed with what was changed. ``--names`` tries those of a file again, one a line. ``--modules`` takes only these
+(``locate/rivals,assess/current``); those of ``locate``, each of whose tests fits whole pictures, are tried this way only,
+against the tests of that room alone. Needs a POSIX system (mutmut forks).
 """
 
 import argparse
@@ -35,9 +37,12 @@ TESTS = (
     "tests/outside/test_gaussian_stop.py",
     "tests/outside/test_offset_gaussian.py",
 )
+#: Against which mutants of the room ``locate`` are tried.
+LOCATE_TESTS = ("tests/locate",)
 CONFIG = """
 [tool.mutmut]
 source_paths = {sources}
+only_mutate = {only}
 pytest_add_cli_args_test_selection = {tests}
 also_copy = ["src", "sample_images", "benchmarks"]
 """
@@ -45,13 +50,18 @@ also_copy = ["src", "sample_images", "benchmarks"]
 LIVES, UNREACHED = 0, 33
 
 
-def prepare(folder: Path) -> Path:
-    """A copy of the committed tree with mutmut's settings."""
+def prepare(folder: Path, modules: tuple[str, ...] = ()) -> Path:
+    """A copy of the committed tree with mutmut's settings, for these modules (``room/name``) or all of :data:`ROOMS`."""
+    rooms = sorted({m.split("/")[0] for m in modules}) or ROOMS
+    chosen = LOCATE_TESTS if rooms == ["locate"] else TESTS + ("locate" in rooms) * LOCATE_TESTS
     tree = folder / "tree"
     if not tree.exists():
         subprocess.run(["git", "clone", "--quiet", str(ROOT), str(tree)], check=True)
-        tests = [t for t in TESTS if (tree / t).exists()]
-        settings = CONFIG.format(sources=json.dumps([f"src/apertrue/{r}" for r in ROOMS]), tests=json.dumps(tests))
+        settings = CONFIG.format(
+            sources=json.dumps([f"src/apertrue/{r}" for r in rooms]),
+            only=json.dumps([f"src/apertrue/{m}.py" for m in modules]),
+            tests=json.dumps([t for t in chosen if (tree / t).exists()]),
+        )
         with (tree / "pyproject.toml").open("a", encoding="utf-8") as out:
             out.write(settings)
         # What is frozen is what this tree gives: the mutants are compared with it.
@@ -105,6 +115,7 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="20 mutants")
     parser.add_argument("--sample", type=int, default=600)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--modules", default="", help="only these, such as locate/rivals,assess/current")
     parser.add_argument("--children", type=int, default=2)
     parser.add_argument("--folder", type=Path, default=None, help="where to work; kept, and gone on with")
     parser.add_argument("--names", type=Path, default=None, help="try these mutants, one a line")
@@ -117,10 +128,11 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as scratch:
         folder = args.folder or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
-        tree = prepare(folder)
-        said = mutmut(tree, "run", "--max-children", "1", "apertrue.advise.decide.x_price__mutmut_1")
+        tree = prepare(folder, tuple(m for m in args.modules.split(",") if m))
+        # A name that nothing has: all mutants are made, none is tried.
+        said = mutmut(tree, "run", "--max-children", "1", "none")
         names = list(statuses(tree))
-        if not names or statuses(tree)["apertrue.advise.decide.x_price__mutmut_1"] is None:
+        if not names:
             print(said[-3000:])
             return 1
         if args.names is not None:
