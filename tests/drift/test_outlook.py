@@ -48,6 +48,7 @@ def test_one_picture_far_off_or_old_leaves_less_time():
     over = _look([_sight(0.0, 9.0)], 0.0)
     assert over.minutes_to_limit == (0.0, 0.0, 0.0)
     assert sentences(over, _clock) == ("Working score is below 97 already: center now.",)
+    assert sentences(over, _clock, fresh=False) == ("Working score is below 97 already: check again now.",)
     stale = _look([_sight(0.0, 0.0)], 4.0)
     assert "check again now" in sentences(stale, _clock)[0]
 
@@ -83,6 +84,7 @@ def test_over_the_limit_already():
     view = _look([_sight(t, 8 + 0.1 * t) for t in (0.0, 0.5, 1.0)], 1.0)
     assert view.late_h == 0.0
     assert sentences(view, _clock)[0] == "Working score is below 97 already: center now."
+    assert sentences(view, _clock, fresh=False)[0] == "Working score is below 97 already: check again now."
 
 
 def test_after_a_move_of_unknown_effect_no_place_is_claimed():

@@ -111,3 +111,18 @@ def test_a_fault_over_one_picture_is_a_line_and_the_others_are_judged(tmp_path, 
     for words in ("not read", str(folder / "1.tif"), "ZeroDivisionError: made up", "please report it"):
         assert words in lines[1]
     assert "Stopped: 2 judged, 1 unreadable." in done.output
+
+
+def test_old_pictures_in_a_folder_get_no_advice_for_now(tmp_path, pictures, copy_to):
+    folder = tmp_path / "in"
+    folder.mkdir()
+    for i in range(3):
+        copy_to(pictures[i], folder / f"{i}.tif", at=time.time() - 3 * 86400 + 600 * i)
+    done = _watch(folder, tmp_path / "log.sqlite", "--existing", "--until-idle", "1", "--no-notices", "--workers", "0")
+    out, err = done.communicate(timeout=120)
+    assert done.returncode == 0, err
+    lines = [line for line in out.splitlines() if ".tif: " in line]
+    assert len(lines) == 3
+    assert all(".tif: too old to act on: clipped, offset " in line and "stale" in line for line in lines)
+    assert "warning" not in out + err
+    assert not [word for word in ("nudge", "auto", "leave") if word in out]

@@ -25,7 +25,7 @@ from apertrue.watch.warning import environment
 
 def test_pictures_are_judged_logged_and_shown(watch_here, tmp_path, pictures, copy_to):
     watcher, updates, run, _ = watch_here()
-    start = time.time() - 3600
+    start = time.time() - 1500
     for i in range(3):
         copy_to(pictures[i], tmp_path / "in" / f"{i}.tif", at=start + 600 * i)
     run(3)
@@ -37,7 +37,7 @@ def test_pictures_are_judged_logged_and_shown(watch_here, tmp_path, pictures, co
     now = watcher.clock()
     shown = dict(rows(watcher, now))
     assert shown["Advice"] == logged[-1].get("verdict")
-    assert shown["Last picture"].endswith("40 min ago")
+    assert shown["Last picture"].endswith("5 min ago")
     assert "Trend" in shown
     assert "Next check" in shown
     assert counted(watcher) == "3 judged"
@@ -310,6 +310,103 @@ def test_a_creep_warns_before_the_limit(watch_here, tmp_path, pictures, copy_to)
     assert [w.kind for w in watcher.warnings] == ["soon"]
     assert "check again" in watcher.warnings[0].sentence
     assert len(rung) == 1
+
+
+@pytest.fixture
+def off_center(tmp_path):
+    """A picture whose beam is 20 % of the aperture radius off center."""
+    from apertrue.simulate import Recipe, simulate
+
+    recipe = Recipe(rows=128, columns=128, aperture_radius_px=48.0, offset_x_percent=20.0, offset_y_percent=0.0)
+    path = tmp_path / "off.tif"
+    tifffile.imwrite(path, simulate(recipe, np.random.default_rng(4)).frame.pixels)
+    return path
+
+
+def advised(watcher, update):
+    """All that the watch shows and says now, as one text without the flags' names and the count line."""
+    now = watcher.clock()
+    shown = [f"{what}: {text}" for what, text in rows(watcher, now)]
+    return "\n".join([*shown, plain_line(update, watcher, now), *(w.sentence for w in watcher.warnings)])
+
+
+PRESENT = ("nudge", "auto", "leave", "is off its limits", "center now", "Move:")
+
+
+@pytest.mark.parametrize("age_h", [1, 20, 72])
+def test_an_old_picture_gives_no_advice_for_now(watch_here, tmp_path, off_center, copy_to, age_h):
+    watcher, updates, run, rung = watch_here()
+    copy_to(off_center, tmp_path / "in" / "off.tif", at=time.time() - 3600 * age_h)
+    run(1)
+    entry = updates[0].event
+    assert "stale" in entry.flags
+    assert entry.get("verdict") == "auto"  # as ``apertrue assess`` has it: with flag and reason
+    assert "picture-stale" in entry.get("reasons")
+    text = advised(watcher, updates[0])
+    assert not [words for words in PRESENT if words in text]
+    assert "Advice: The picture is too old to act on. Take a new picture." in text
+    assert "off.tif: too old to act on: clipped, offset 19.9" in text
+    assert "check again now" in text
+    assert "crossed" not in {w.kind for w in watcher.warnings}
+    assert not rung
+
+
+def test_pictures_of_yesterday_tell_of_no_move_that_nobody_made(watch_here, tmp_path, pictures, copy_to):
+    watcher, _, run, rung = watch_here()
+    for i in range(3):
+        copy_to(pictures[i], tmp_path / "in" / f"{i}.tif", at=time.time() - 35 * 3600 + 600 * i)
+    run(3)
+    watcher._refresh(force=True)
+    forecast = dict(rows(watcher, watcher.clock()))["Forecast"]
+    assert forecast == (
+        "Where the beam lies now is not known: since the last picture it was moved, or too much time went by. "
+        "Take a picture."
+    )
+    assert not rung
+
+
+def test_a_picture_that_grows_old_while_nobody_looks_loses_its_advice(watch_here, tmp_path, off_center, copy_to):
+    script, out = tmp_path / "tell.py", tmp_path / "told.json"
+    script.write_text(
+        f"import json, os\nwith open({str(out)!r}, 'w') as f: json.dump(dict(os.environ), f)\n", encoding="utf-8"
+    )
+    watcher, updates, run, rung = watch_here(command=[sys.executable, str(script)], silent_min=40.0)
+    copy_to(off_center, tmp_path / "in" / "off.tif", at=time.time() - 60)
+    run(1)
+    shown = advised(watcher, updates[0])
+    assert "Advice: auto" in shown
+    assert "The last picture says auto: the beam is off its limits." in shown
+    assert "center now" in shown
+    assert len(rung) == 1
+    watcher.alarm.close()
+    assert json.loads(out.read_text())["APERTRUE_VERDICT"] == "auto"
+    watch_here.offset[0] = timedelta(minutes=35)
+    watcher._refresh(force=True)
+    watcher._warn()
+    shown = advised(watcher, updates[0])
+    assert "Advice: The picture is too old to act on. Take a new picture." in shown
+    assert "The last picture said auto and is too old to act on by now. Take a new picture." in shown
+    assert not [words for words in ("is off its limits", "center now", "Move:") if words in shown]
+    assert len(rung) == 1  # the same matter: it does not ring again
+    watch_here.offset[0] = timedelta(minutes=50)
+    watcher._warn()  # what a command is told later on is no advice of an old picture
+    watcher.alarm.close()
+    environment = json.loads(out.read_text())
+    assert environment["APERTRUE_WARNING"] == "silent"
+    assert "APERTRUE_OFFSET_PERCENT" in environment
+    assert "APERTRUE_VERDICT" not in environment
+    watch_here.offset[0] = timedelta(0)
+
+
+def test_a_fresh_picture_behind_old_ones_is_advised_on(watch_here, tmp_path, off_center, pictures, copy_to):
+    watcher, updates, run, _ = watch_here()
+    copy_to(pictures[0], tmp_path / "in" / "0.tif", at=time.time() - 7200)
+    copy_to(off_center, tmp_path / "in" / "off.tif", at=time.time() - 60)
+    run(2)
+    watcher._warn()
+    assert "stale" in updates[0].event.flags
+    assert dict(rows(watcher, watcher.clock()))["Advice"] == updates[1].event.get("verdict") == "auto"
+    assert [w.kind for w in watcher.warnings] == ["crossed"]
 
 
 def test_silence_is_told_when_asked(watch_here):

@@ -230,7 +230,7 @@ def _tell(done: "Logged", json: bool) -> None:
 
     file = Path(done.event.get("file") or "picture").name
     known = "" if done.added else " (was in the log already)"
-    print_text(f"{file}: {describe(done.event)}{known}")
+    print_text(f"{file}: {describe(done.event, old='stale' in done.event.flags)}{known}")
     if done.added:
         for sentence in done.result.advice.sentences[:3]:
             print_sentence(f"  {sentence}")

@@ -61,7 +61,7 @@ class Outlook:
 
     @property
     def lost(self) -> bool:
-        """Whether a move whose effect nobody knows came after the last picture: the beam may lie anywhere."""
+        """Whether the beam may lie anywhere: after a move whose effect nobody knows, or more than a day's drift."""
         if self.offset is None:
             return False
         return max(b - a for a, b in (self.offset.x_interval, self.offset.y_interval)) > UNKNOWN_PERCENT
@@ -149,13 +149,15 @@ def _usual(bank: Bank, now_h: float, limit: float, settling: bool) -> tuple[floa
     return early, median, late
 
 
-def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
+def sentences(view: Outlook, clock: Callable[[float], str], *, fresh: bool = True) -> tuple[str, ...]:
     """The outlook in words.
 
     Args:
         view: the outlook.
         clock: turns a time in h into a clock time for people, such as ``14:20``.
+        fresh: whether the last picture is fresh enough to act on; else a new one comes before any move.
     """
+    act = "center now" if fresh else "check again now"
     limit = (
         f"working score falls below {view.limit_value:g}"
         if view.limit_name == "working_score"
@@ -169,7 +171,8 @@ def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
     if view.basis == "none":
         return ("No forecast: no picture with an offset since the instrument's state last changed.",)
     if view.lost:
-        return ("Where the beam lies now is not known: it was moved since the last picture. Take a picture.",)
+        why = "since the last picture it was moved, or too much time went by"
+        return (f"Where the beam lies now is not known: {why}. Take a picture.",)
     if view.basis == "common-practice":
         if view.settling:
             out.append(
@@ -178,7 +181,7 @@ def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
             )
         elif view.offset is not None and view.offset.length_interval[0] > view.limit_percent:
             past = limit.replace("falls below", "is below")
-            out.append(f"{past[0].upper()}{past[1:]} already: center now.")
+            out.append(f"{past[0].upper()}{past[1:]} already: {act}.")
         elif view.late_h == 0.0:
             out.append("The picture is older than a good center usually holds (common practice): check again now.")
         else:
@@ -193,7 +196,7 @@ def sentences(view: Outlook, clock: Callable[[float], str]) -> tuple[str, ...]:
     check = at(view.check_h or 0.0)
     if view.late_h is not None and view.late_h < 1 / 60:
         past = limit.replace("falls below", "is below")
-        out.append(f"{past[0].upper()}{past[1:]} already: center now.")
+        out.append(f"{past[0].upper()}{past[1:]} already: {act}.")
     elif view.median_h is not None and view.median_h < 1 / 60:
         late = f"after {at(view.horizon_h)}" if view.late_h is None else f"by {at(view.late_h)}"
         past = limit.replace("falls below", "is below")

@@ -1,5 +1,6 @@
 """One entry in one line for people."""
 
+from ..registry import Verdict
 from ..registry.format import format_value, with_minus
 from .entry import SessionEvent
 from .words import EventKind
@@ -21,10 +22,15 @@ def value(event: SessionEvent, name: str, *, unit: bool = True) -> str:
     return format_value(name, event.get(name), event.get(name + "_sigma"), unit=unit)
 
 
-def describe(event: SessionEvent) -> str:
-    """What happened, in one line; without time and number."""
+def describe(event: SessionEvent, *, old: bool = False) -> str:
+    """What happened, in one line; without time and number.
+
+    Args:
+        event: the entry.
+        old: whether the picture is too old to act on: then that stands in place of its advice.
+    """
     note = event.get("note")
-    text = _what(event)
+    text = _picture(event, old) if event.kind is EventKind.PICTURE else _what(event)
     if note and event.kind is not EventKind.NOTE:
         text = f"{text}; {note}" if text else str(note)
     return " ".join(text.split())
@@ -32,8 +38,6 @@ def describe(event: SessionEvent) -> str:
 
 def _what(event: SessionEvent) -> str:
     kind = event.kind
-    if kind is EventKind.PICTURE:
-        return _picture(event)
     if kind is EventKind.NUDGE:
         moves = [f"{axis} {_signed(event.get(n))}" for axis, n in (("X", "nudge_x"), ("Y", "nudge_y")) if event.get(n)]
         return "gun shift " + ", ".join(moves) if moves else "gun shift turned, by how much was not noted"
@@ -58,10 +62,13 @@ def _what(event: SessionEvent) -> str:
     return "takes an entry back"
 
 
-def _picture(event: SessionEvent) -> str:
+def _picture(event: SessionEvent, old: bool) -> str:
     if event.get("error"):
         return f"picture not read: {event.get('error')}"
-    parts = [f"{event.get('verdict') or 'not judged'}: {event.get('scene') or 'nothing'}"]
+    verdict = event.get("verdict") or "not judged"
+    if old and verdict in (Verdict.LEAVE, Verdict.NUDGE, Verdict.AUTO):
+        verdict = "too old to act on"
+    parts = [f"{verdict}: {event.get('scene') or 'nothing'}"]
     if event.get("offset_percent") is not None:
         parts.append(f"offset {value(event, 'offset_percent')}")
         if event.get("offset_direction_deg") is not None:

@@ -125,12 +125,18 @@ def stand(
         assert follower.origin is not None
         return clock_words(now + timedelta(hours=t_h - view.now_h), now)
 
-    return Standing(now, follower, view, last, sentences(view, clock))
+    fresh = last is not None and not too_old(last, instrument, now)
+    return Standing(now, follower, view, last, sentences(view, clock, fresh=fresh))
 
 
 def tells(event: SessionEvent) -> bool:
     """Whether an entry is a picture that shows an offset and no frozen frame."""
     return event.kind is EventKind.PICTURE and event.get("offset_percent") is not None and "frozen" not in event.flags
+
+
+def too_old(event: SessionEvent, instrument: Instrument, now: datetime) -> bool:
+    """Whether a picture is too old to act on: stale when it was judged, or grown as old since."""
+    return "stale" in event.flags or now - event.at > timedelta(minutes=instrument.limits.stale_min)
 
 
 def score_curve(last: SessionEvent | None, instrument: Instrument) -> ScoreCurve:

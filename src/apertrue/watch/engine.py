@@ -31,6 +31,7 @@ from ..session.context import taken, with_nudge
 from ..session.entry import SessionEvent
 from ..session.history import learned_instrument
 from ..session.judging import add_result
+from ..session.stand import too_old
 from ..session.words import EventKind
 from ..store import Store
 from .arrivals import Arrivals
@@ -290,6 +291,8 @@ class Watcher:
         self.warnings = tuple(reasons(self, self.clock()))
         here = self.state.standing
         fields = {} if self.state.last is None else dict(self.state.last.values)
+        if self.state.last is not None and too_old(self.state.last, self.instrument, self.clock()):
+            fields = {k: v for k, v in fields.items() if k != "verdict" and not k.startswith("nudge_")}
         if here is not None and here.check_at is not None:
             fields["check_by"] = here.check_at.isoformat()
         self.alarm.update(self.warnings, fields)
@@ -304,8 +307,14 @@ def reasons(watcher: Watcher, now: datetime) -> Iterator[Reminder]:
             "frozen", f"The last {watcher.counts.frozen_run + 1} pictures are the same frame: look at the camera."
         )
     last = state.last
-    if last is not None and last.get("verdict") in (Verdict.NUDGE, Verdict.AUTO) and not _moved_since(state, last):
-        yield Reminder("crossed", f"The last picture says {last.get('verdict')}: {_why(last)}.")
+    if last is not None and "stale" in last.flags:
+        pass  # old when it came: nobody's beam is about to cross a limit
+    elif last is not None and last.get("verdict") in (Verdict.NUDGE, Verdict.AUTO) and not _moved_since(state, last):
+        if too_old(last, watcher.instrument, now):
+            said = f"The last picture said {last.get('verdict')} and is too old to act on by now. Take a new picture."
+        else:
+            said = f"The last picture says {last.get('verdict')}: {_why(last)}."
+        yield Reminder("crossed", said)
     elif here is not None and here.outlook.basis == "pictures" and here.outlook.early_h is not None:
         shifted = here.outlook.early_h - (now - here.now).total_seconds() / 3600.0
         if 60 * shifted <= settings.lead_min:

@@ -5,17 +5,22 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
+from ..registry import REASONS
 from ..registry.format import NOTHING, format_number, with_minus
 from ..session.clock import age_words, clock_words, in_zone, zone_of
 from ..session.describe import describe, value
+from ..session.stand import too_old
 
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from ..session.entry import SessionEvent
     from .engine import Update, Watcher
 
 #: Okabe & Ito's colors; the word always stands beside the color.
 _STYLES = {"leave": "bold #009E73", "nudge": "bold #E69F00", "auto": "bold #D55E00", "retake": "bold #0072B2"}
+#: In place of an old picture's advice.
+_TOO_OLD = f"{REASONS['picture-stale'].sentence} {REASONS['picture-stale'].remedy}"
 
 
 def rows(watcher: Watcher, now: datetime) -> list[tuple[str, str]]:
@@ -24,13 +29,15 @@ def rows(watcher: Watcher, now: datetime) -> list[tuple[str, str]]:
     now = in_zone(now, zone)
     state = watcher.state
     last, latest, here = state.last, state.latest, state.standing
+    old = last is not None and too_old(last, watcher.instrument, now)
     out: list[tuple[str, str]] = []
     if last is None:
-        out.append(("Picture", "none with an offset yet" if latest is None else describe(latest)))
+        said = "none with an offset yet" if latest is None else _told(latest, watcher, now)
+        out.append(("Picture", said))
     else:
         direction = last.get("offset_direction_deg")
         toward = "" if direction is None else f" toward {direction:.0f}°"
-        out.append(("Advice", str(last.get("verdict") or NOTHING)))
+        out.append(("Advice", _TOO_OLD if old else str(last.get("verdict") or NOTHING)))
         out.append(("Working score", value(last, "working_score")))
         out.append(("Offset", f"{value(last, 'offset_percent')}{toward}"))
     if here is not None and here.outlook.rate is not None:
@@ -47,7 +54,7 @@ def rows(watcher: Watcher, now: datetime) -> list[tuple[str, str]]:
         out.append(("Next check", "now" if due else f"by {clock_words(here.check_at, now)}"))
     if here is not None:
         out.append(("Forecast", here.sentences[0]))
-    if last is not None and last.get("nudge_x") is not None:
+    if last is not None and last.get("nudge_x") is not None and not old:
         console = watcher.instrument.console
         move = f"{console.name_x} {last.get('nudge_x'):+g}, {console.name_y} {last.get('nudge_y'):+g}"
         out.append(("Move", with_minus(move)))
@@ -89,7 +96,11 @@ def plain_line(update: Update, watcher: Watcher, now: datetime) -> str:
             if due
             else f"; check again by {clock_words(here.check_at, in_zone(now, zone_of(watcher.instrument)))}"
         )
-    return f"{stamp}  {update.file.name}: {describe(update.event)}{check}"
+    return f"{stamp}  {update.file.name}: {_told(update.event, watcher, now)}{check}"
+
+
+def _told(picture: SessionEvent, watcher: Watcher, now: datetime) -> str:
+    return describe(picture, old=too_old(picture, watcher.instrument, now))
 
 
 class Panel:
