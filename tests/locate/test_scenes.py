@@ -91,6 +91,14 @@ def test_known_radius_gives_the_lens_its_sign() -> None:
     assert a.offset_x_percent == pytest.approx(45.0, abs=1.0)
 
 
+def test_a_radius_known_too_badly_leaves_the_lens_without_sign() -> None:
+    """Both discs' radii lie within 2.5 σ of what is known."""
+    picture = shot(halo_level=0.0, beam_ratio=1.25, offset_x_percent=45.0, offset_y_percent=0.0)
+    a = judge(picture.frame, hints=Hints(aperture_radius_px=90.0, aperture_radius_sigma=0.1)).assessment
+    assert a.offset_x_percent is None
+    assert a.offset_direction_deg is None
+
+
 def test_known_radius_tells_an_overfilled_aperture_and_a_lone_beam() -> None:
     over = shot(beam_ratio=1.6, halo_level=0.0, offset_x_percent=2.0)
     assert locate(over.frame, Hints(aperture_radius_px=90.0)).kind is SceneKind.OVERFILLED
