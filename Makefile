@@ -49,7 +49,7 @@ lowest: $(VENV)/.made
 	@$(BIN)/python -m uv pip install --quiet --python .lowest --resolution lowest-direct \
 	  --only-binary :all: --no-binary apertrue -e ".[all]"
 	@$(BIN)/python -m uv pip install --quiet --python .lowest --group test
-	@.lowest/bin/python -m pytest -q -W ignore::DeprecationWarning -m "not browser" --ignore tests/architecture $(TESTS)
+	@tools/run-tests .lowest/bin $(CORES) -q -W ignore::DeprecationWarning -m "not browser" --ignore tests/architecture $(TESTS)
 
 lint: $(VENV)/.lint
 	$(BIN)/ruff check .
