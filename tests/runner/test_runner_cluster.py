@@ -9,7 +9,7 @@ import pytest
 import runner_works as works
 
 from apertrue.runner import RunnerError, run
-from apertrue.runner.threads import LIMITS
+from apertrue.threads import LIMITS
 
 distributed = pytest.importorskip("distributed", reason="needs the extra 'dask'")
 pytestmark = [pytest.mark.cluster, pytest.mark.filterwarnings("ignore")]  # the cluster's own warnings are not ours

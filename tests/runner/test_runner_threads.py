@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from apertrue.runner.threads import LIMITS, inherited_one_thread
+from apertrue.threads import LIMITS, inherited_one_thread
 
 _SCRIPT = """
 import sys
@@ -23,10 +23,52 @@ if __name__ == "__main__":
 """
 
 
+_IN_A_NOTEBOOK = """
+import sys
+import threading
+import numpy
+sys.path.insert(0, sys.argv[1])
+import runner_works as works
+import apertrue.locate
+from apertrue.simulate import Recipe, simulate
+from apertrue.threads import one_at_work
+
+seen = []
+locate_frame = apertrue.locate.locate_frame
+def watched(*given):
+    seen.append(works.blas_threads(0))
+    return locate_frame(*given)
+apertrue.locate.locate_frame = watched
+apertrue.locate.locate(simulate(Recipe(rows=128, columns=128, aperture_radius_px=45), numpy.random.default_rng(0)).frame)
+between, go = threading.Event(), threading.Event()
+def other():
+    with one_at_work():
+        between.set()
+        go.wait()
+thread = threading.Thread(target=other)
+with one_at_work():
+    thread.start()
+    between.wait()
+go.set()
+thread.join()
+print(seen, works.blas_threads(0))
+"""
+
+
+@pytest.mark.skipif((os.cpu_count() or 1) < 2, reason="one core has one thread")
+def test_one_thread_while_any_thread_looks_for_edges_and_as_before_afterwards(tmp_path: Path) -> None:
+    assert _told_by(tmp_path, _IN_A_NOTEBOOK) == "[1] 2\n"
+
+
 @pytest.mark.skipif((os.cpu_count() or 1) < 2, reason="one core has one thread")
 def test_one_thread_here_and_in_workers_and_as_before_afterwards(tmp_path: Path) -> None:
+    assert _told_by(tmp_path, _SCRIPT) == "2 [1] [1] 2\n"
+
+
+def _told_by(tmp_path: Path, program: str) -> str:
+    """What a user's program prints that was started with two threads."""
     script = tmp_path / "user.py"
-    script.write_text(_SCRIPT, encoding="utf-8")
+    script.write_text(program, encoding="utf-8")
     environment = os.environ | dict.fromkeys(LIMITS, "2")
     ended = subprocess.run(
         [sys.executable, str(script), str(Path(__file__).parent)],
@@ -35,7 +77,8 @@ def test_one_thread_here_and_in_workers_and_as_before_afterwards(tmp_path: Path)
         text=True,
         check=False,
     )
-    assert (ended.stdout, ended.stderr) == ("2 [1] [1] 2\n", "")
+    assert ended.stderr == ""
+    return ended.stdout
 
 
 def test_the_environment_is_as_before_afterwards(monkeypatch: pytest.MonkeyPatch) -> None:

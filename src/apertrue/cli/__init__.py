@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from .._version import __version__
-from ..runner.threads import LIMITS
+from ..threads import LIMITS
 from ._lazy import Command, LazyGroup
 from ._output import exit_status_of, prepare_streams, report_error
 

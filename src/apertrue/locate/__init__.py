@@ -8,6 +8,7 @@ The steps, one module each: ``reduce`` (block means), ``noise`` (the camera's no
 
 from ..frame import Frame
 from ..scene import Hints, Scene
+from ..threads import one_at_work
 from .engine import locate_frame
 
 __all__ = ["locate"]
@@ -23,4 +24,5 @@ def locate(frame: Frame, hints: Hints | None = None) -> Scene:
     Returns:
         the scene, in the frame's pixel coordinates. Never raises for a picture that holds nothing of use: its kind says so.
     """
-    return locate_frame(frame, hints or Hints())
+    with one_at_work():
+        return locate_frame(frame, hints or Hints())

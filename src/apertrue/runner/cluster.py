@@ -11,9 +11,9 @@ from functools import lru_cache
 from typing import Any
 
 from ..errors import MissingExtraError
+from ..threads import use_one_thread
 from .outcome import CRASHED, Failure, Outcome, R, RunnerError, T, failure_of, timed_out
 from .own_time import OwnTime
-from .threads import use_one_thread
 
 #: Tasks in flight for each thread of the cluster.
 AHEAD = 4

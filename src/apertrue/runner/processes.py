@@ -16,9 +16,9 @@ from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from typing import Any, Generic
 
+from ..threads import inherited_one_thread, one_thread
 from .outcome import CRASHED, Failure, Outcome, R, RunnerError, T, timed_out, too_large
 from .own_time import OwnTime
-from .threads import inherited_one_thread, one_thread
 from .worker import memory_mb, worker_loop
 
 #: Tasks that wait at each worker, so that none idles while the parent is busy.
