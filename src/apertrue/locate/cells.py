@@ -49,7 +49,7 @@ class Grain:
 
 #: For the final fit, for finding the place, and for following edges from the last picture: a third of the first's
 #: cells, with next to all that they tell.
-FINE, ROUGH, FOLLOW = Grain(), Grain(2.0, 5, 40_000, 1.25), Grain(2.0, 6)
+FINE, ROUGH, FOLLOW = Grain(), Grain(2.0, 5, 40_000, 1.25), Grain(2.0, 6, 40_000)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -242,7 +242,8 @@ def _samples(
     reach = _layout(edge[5], grain)[0]
     if block == 1:
         x, y, _ = band_pixels(pixels.shape, edge, reach, grain.most)
-        return x.astype(np.float64), y.astype(np.float64), pixels[y, x].astype(np.float64)
+        value = pixels.reshape(-1).take(y * pixels.shape[1] + x) if pixels.flags.c_contiguous else pixels[y, x]
+        return x.astype(np.float64), y.astype(np.float64), value.astype(np.float64)
     if block not in blocks:
         blocks[block] = block_means(pixels, block)[0]
     mean = blocks[block]

@@ -93,7 +93,7 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
     if whole and _are_counts(patches, level, variance):
         least = COUNTED
     dark, read, gain, keep = _line(level, variance, least)
-    means = patches.reshape(-1, 3, _LAG, 3, _LAG).mean(axis=(2, 4))
+    means = patches.reshape(-1, 3, _LAG, _SIDE).sum(axis=2).reshape(-1, 3, 3, _LAG).sum(axis=3) / _LAG**2
     correlation = _correlation(means[keep], np.maximum(read + gain * np.maximum(level[keep] - dark, 0.0), least))
     return Noise(dark, read, gain, correlation)
 

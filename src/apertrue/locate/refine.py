@@ -226,7 +226,6 @@ def refine(
 
     sigma = np.maximum(sigma_at(cells.mean), 1e-12 * max(scale, 1e-300))
     terms = prepare(basis, cells.at)
-    known = linear is not None
     if linear is None:
         linear = _solve_linear(cells, basis, split(edges), sigma, precision[n_edges:])
         if not np.isfinite(linear).all():
@@ -235,7 +234,7 @@ def refine(
     p = np.concatenate([edges, linear])
     model, jacobian = evaluate_with_jacobian(basis, cells.at, *split(p[:n_edges]), p[n_edges:], terms)
     sigma = sigma_at(model)
-    damping = DAMPING if settled and known else 1e-3
+    damping = DAMPING if settled else 1e-3
     converged = False
     free = np.ones(len(p), dtype=bool)
     free[list(pinned)] = False
@@ -411,8 +410,8 @@ def covariance_of(fit: Fit, cells: Cells, spread: float) -> Array:
     """
     inverse = np.asarray(np.linalg.inv(fit.normal), dtype=np.float64)
     scaled = fit.jacobian * (fit.weight * fit.z / fit.sigma)
-    n = int(cells.tile.max(initial=0)) + 1
-    scores = np.stack([np.bincount(cells.tile, weights=row, minlength=n) for row in scaled])
+    # Cells come tile by tile, so that the sums over tiles are those between their first cells.
+    scores = np.add.reduceat(scaled, np.flatnonzero(np.diff(cells.tile, prepend=-1)), axis=1)
     robust = inverse @ (scores @ scores.T) @ inverse
     plain = inverse * spread**2
     ratio = np.sqrt(np.maximum(np.diag(robust), 0.0) / np.maximum(np.diag(plain), 1e-300))

@@ -342,35 +342,39 @@ def best_passed_fraction(beam: PlaneBeam) -> tuple[float, float, float]:
     best = passed_fraction(beam.moved_to(0.0, 0.0))
     if beam.tilt_x == beam.tilt_y == 0.0 or best >= 1 - 1e-9:
         return best, 0.0, 0.0
-    if beam.softness > 0 and beam.light is None:
-        found = _climb(beam, best)
-        if found is not None:
-            return found
-    return _search(beam, best)
+    found = _climb(beam, best) if beam.softness > 0 and beam.light is None else None
+    return _search(beam, best) if found is None else found
 
 
 def _climb(beam: PlaneBeam, start: float) -> tuple[float, float, float] | None:
-    """Newton's method on the passed share; ``None`` when it is not concave or does not rise."""
-    at = np.zeros(2)
-    best = start
-    h = 0.02
-    for _ in range(6):
-        slope = passed_gradient(beam.moved_to(float(at[0]), float(at[1]))).place[:2]
-        bend = np.empty((2, 2))
-        for k, d in enumerate(((h, 0.0), (0.0, h))):
-            bend[k] = (passed_gradient(beam.moved_to(float(at[0] + d[0]), float(at[1] + d[1]))).place[:2] - slope) / h
-        bend = (bend + bend.T) / 2
-        if np.linalg.eigvalsh(bend)[-1] > -0.02:
-            return None
+    """Newton's method on the passed share; ``None`` when it is not concave or does not rise.
+
+    The curvature is taken anew only after a long step: a slope costs as much as a value.
+    """
+    at, h, best = np.zeros(2), 0.02, start
+    here, bend = passed_gradient(beam.moved_to(0.0, 0.0)), None
+    for _ in range(8):
+        slope = here.place[:2]
+        if bend is None:
+            bend = np.empty((2, 2))
+            for k, d in enumerate(((h, 0.0), (0.0, h))):
+                aside = passed_gradient(beam.moved_to(float(at[0] + d[0]), float(at[1] + d[1])))
+                bend[k] = (aside.place[:2] - slope) / h
+            bend = (bend + bend.T) / 2
+            if np.linalg.eigvalsh(bend)[-1] > -0.02:
+                return None
         step = -np.linalg.solve(bend, slope)
         step *= min(1.0, 0.3 / max(float(np.hypot(*step)), 1e-12))
+        length = float(np.hypot(*step))
         at = at + step
-        value = passed_gradient(beam.moved_to(float(at[0]), float(at[1]))).passed
-        if value < best - 1e-9:
+        here = passed_gradient(beam.moved_to(float(at[0]), float(at[1])))
+        if here.passed < best - 1e-9:
             return None
-        best = max(best, value)
-        if float(np.hypot(*step)) < 1e-3:
+        best = max(best, here.passed)
+        if length < 1e-3:
             break
+        if length > 5 * h:
+            bend = None
     return best, float(at[0]), float(at[1])
 
 
@@ -390,6 +394,5 @@ def _search(beam: PlaneBeam, best: float) -> tuple[float, float, float]:
 
 def score(beam: PlaneBeam) -> float:
     """100 × current through the aperture now ÷ the most over all shifts."""
-    now = passed_fraction(beam)
-    best, _, _ = best_passed_fraction(beam)
-    return 100.0 * min(now / best, 1.0) if best > 0 else 0.0
+    best = best_passed_fraction(beam)[0]
+    return 100.0 * min(passed_fraction(beam) / best, 1.0) if best > 0 else 0.0
