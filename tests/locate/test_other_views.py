@@ -80,3 +80,78 @@ def test_one_edge_with_a_penumbra_is_not_told_as_two(shape: str, full: float) ->
     assert told.scene in (SceneKind.ONE_EDGE, SceneKind.OVERFILLED)
     assert told.offset_percent is None
     assert told.verdict == Verdict.RETAKE
+
+
+def test_a_beam_that_fades_in_a_bright_halo_shows_its_edge() -> None:
+    """The beam falls to a fifth of its peak at its own edge, so that the aperture's edge is the larger step."""
+    at = plane()
+    aperture, beam = disc(at, 0.0, 0.0, 120.0), disc(at, 9.6, -6.0, 68.0)
+    peak = np.exp(-1.6 * ((at[0] - 9.6) ** 2 + (at[1] + 6.0) ** 2) / 68.0**2)
+    told = judge(as_frame(taken(0.01 + 0.36 * aperture + peak * beam))).assessment
+    assert told.scene == SceneKind.BOTH_EDGES
+    assert told.beam_radius_px == pytest.approx(68.0, abs=0.7)
+    assert told.offset_x_percent == pytest.approx(8.0, abs=0.5)
+    assert told.offset_y_percent == pytest.approx(-5.0, abs=0.5)
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_offsets_of_lines_are_taken_off(axis: int) -> None:
+    at = plane()
+    light = 0.01 + 0.1 * disc(at, 0.0, 0.0, 120.0) + 0.8 * disc(at, 9.6, -6.0, 70.0)
+    offsets = np.random.default_rng(5).normal(0.0, 60.0, SIDE)
+    pixels = taken(light).astype(np.float32) + np.expand_dims(offsets, axis).astype(np.float32)
+    told = judge(as_frame(pixels)).assessment
+    assert told.scene == SceneKind.BOTH_EDGES
+    assert told.offset_x_percent == pytest.approx(8.0, abs=0.5)
+    assert told.offset_y_percent == pytest.approx(-5.0, abs=0.5)
+
+
+def test_bright_lines_and_hot_pixels_are_no_second_spot() -> None:
+    at = plane()
+    pixels = taken(0.01 + 0.1 * disc(at, 0.0, 0.0, 120.0) + 0.8 * disc(at, 9.6, -6.0, 60.0))
+    pixels[250], pixels[:, 90] = 4000, 4000
+    rng = np.random.default_rng(2)
+    pixels[rng.integers(0, SIDE, 60), rng.integers(0, SIDE, 60)] = 60_000
+    told = judge(as_frame(pixels, saturation=None)).assessment
+    assert told.scene == SceneKind.BOTH_EDGES
+    assert told.offset_x_percent == pytest.approx(8.0, abs=0.5)
+
+
+def test_a_second_spot_within_the_aperture_still_is_one() -> None:
+    at = plane()
+    light = (
+        0.01 + 0.1 * disc(at, 0.0, 0.0, 120.0) + 0.8 * disc(at, 20.0, -6.0, 60.0) + 0.5 * disc(at, -70.0, 20.0, 16.0)
+    )
+    told = judge(as_frame(taken(light))).assessment
+    assert told.offset_percent is None
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_three_nested_edges_give_no_number_of_the_outer_two(seed: int) -> None:
+    """A round field of view, the aperture in it and a fading beam within: which two are meant is not told by a guess."""
+    at = plane()
+    peak = np.exp(-1.8 * ((at[0] - 4.0) ** 2 + (at[1] - 14.0) ** 2) / 50.0**2)
+    light = (
+        0.02
+        + 0.1 * disc(at, -20.0, 4.0, 150.0)
+        + 0.25 * disc(at, 0.0, 0.0, 105.0)
+        + 0.6 * peak * disc(at, 4.0, 14.0, 50.0)
+    )
+    told = judge(as_frame(taken(light, seed=seed))).assessment
+    if told.offset_percent is not None:
+        assert told.aperture_radius_px == pytest.approx(105.0, abs=1.0)
+        assert told.beam_radius_px == pytest.approx(50.0, abs=1.0)
+
+
+@pytest.mark.parametrize("tilt", [4.0, 7.0, 10.0])
+def test_the_doubt_allows_for_a_camera_that_is_near_a_little_tilted_screen(tilt: float) -> None:
+    at = plane(tilt, 8 * 110.0)
+    told = judge(as_frame(taken(0.02 + 0.08 * disc(at, 0.0, 0.0, 110.0) + 0.9 * disc(at, 8.8, 5.5, 60.0)))).assessment
+    for value, sigma, true in (
+        (told.offset_x_percent, told.offset_x_percent_sigma, 8.0),
+        (told.offset_y_percent, told.offset_y_percent_sigma, 5.0),
+    ):
+        assert value is not None
+        assert sigma is not None
+        assert abs(value - true) < 4 * sigma
+        assert sigma < 1.5

@@ -4,11 +4,13 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from apertrue.frame import as_frame
 from apertrue.locate.find import Look, block_sigma, look
 from apertrue.locate.noise import estimate_noise
 from apertrue.locate.reduce import reduce_picture
 from apertrue.locate.solve import Solution, fine
 from apertrue.locate.third import edge_between
+from apertrue.pipeline import judge
 from apertrue.scene import Edge
 
 #: Center x, y and radius, as shares of the picture's side.
@@ -58,7 +60,7 @@ def test_it_may_be_an_ellipse(e1: float, e2: float) -> None:
     assert found[3:] == pytest.approx([e1, e2], abs=0.006)
 
 
-@pytest.mark.parametrize("beam", [0.3, 0.8, 1.5])
+@pytest.mark.parametrize("beam", [0.3, 0.8, 3.0])
 def test_a_third_as_high_as_the_outer_step_is_enough_beside_any_beam(beam: float) -> None:
     found = left_over(picture(384, {RIM: 0.09, APERTURE: 0.03, BEAM: beam}))
     assert found is not None
@@ -81,3 +83,11 @@ def test_too_near_the_beam_or_the_outer_edge_there_is_none() -> None:
     for radius in (BEAM[2] + 0.004, RIM[2] - 0.012):
         at = BEAM if radius < 0.2 else RIM
         assert left_over(picture(384, {RIM: 0.08, (at[0], at[1], radius): 0.02, BEAM: 0.8})) is None
+
+
+@pytest.mark.parametrize(("beam", "height"), [(2.0, 0.03), (6.0, 0.09)])
+def test_beside_a_beam_many_times_as_bright_the_rim_is_not_told_as_the_aperture(beam: float, height: float) -> None:
+    """What blocks at the beam's edge differ by from the model at their centers is no step."""
+    told = judge(as_frame(picture(384, {RIM: 0.09, APERTURE: height, BEAM: beam}))).assessment
+    assert told.aperture_radius_px == pytest.approx(384 * APERTURE[2], abs=0.5)
+    assert told.offset_percent == pytest.approx(100 * np.hypot(0.02, 0.02) / 0.24, abs=0.3)

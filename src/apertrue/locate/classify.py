@@ -1,5 +1,6 @@
 """What a fit may be called: the scene's kind, its confidence, and what may not be said."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -209,8 +210,7 @@ def judge_pair(
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
     flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, at_top, hints)
-    if "tilted-view" in flags:
-        covariance[6:8, 6:8] += _perspective(fit.aperture, fit.beam)
+    covariance[6:8, 6:8] += _perspective(fit.aperture, fit.beam, covariance[3:5, 3:5])
     if "nonlinear" in flags:
         for which, edge in enumerate((fit.aperture, fit.beam)):
             covariance[6 * which + 2, 6 * which + 2] += (BENT * float(edge[5])) ** 2
@@ -337,27 +337,49 @@ def _offset_variance(covariance: Array) -> float:
 
 def _other_light(solution: Solution, first: Look, step_height: float) -> bool:
     """Whether something else shines away from both edges: a second spot, a neighboring disc."""
-    return int(np.count_nonzero(_shining(solution, first, step_height)[0])) >= 2
+    bright = _shining(solution, first, step_height)
+    return bool((bright[1:] & bright[:-1]).any() or (bright[:, 1:] & bright[:, :-1]).any())
 
 
 def _second_spot(solution: Solution, first: Look, step_height: float) -> bool:
-    """Whether a second, bright spot shines within the aperture beside a beam of some size."""
-    bright, x, y = _shining(solution, first, step_height)
+    """Whether a second, bright spot shines within the aperture beside a beam of some size.
+
+    A spot has some extent both ways; hot pixels and bright lines of the camera have not.
+    """
     aperture, beam = solution.fit.aperture, solution.fit.beam
     assert aperture is not None
     assert beam is not None
-    within = (distance(x, y, aperture) > 3 * aperture[5]) & (distance(x, y, beam) < -3 * beam[5])
+
+    def within(x: Array, y: Array) -> NDArray[np.bool_]:
+        return np.asarray((distance(x, y, aperture) > 3 * aperture[5]) & (distance(x, y, beam) < -3 * beam[5]))
+
+    bright = _shining(solution, first, step_height, within)
     blocks = float(np.pi) * float(aperture[2]) ** 2 / first.reduced.size**2
-    return int(np.count_nonzero(bright & within)) >= max(4, SPOT * blocks)
+    if np.count_nonzero(bright) < max(4, SPOT * blocks):
+        return False
+    square = bright[1:, 1:] & bright[1:, :-1] & bright[:-1, 1:] & bright[:-1, :-1]
+    return int(np.count_nonzero(square)) >= max(1, SPOT * blocks / 4)
 
 
-def _shining(solution: Solution, first: Look, step_height: float) -> tuple[NDArray[np.bool_], Array, Array]:
-    """Blocks away from both edges that are far brighter than the fit has them, of all such blocks; their places, px."""
+def _shining(
+    solution: Solution,
+    first: Look,
+    step_height: float,
+    where: Callable[[Array, Array], NDArray[np.bool_]] | None = None,
+) -> NDArray[np.bool_]:
+    """Blocks away from both edges (and ``where``, told their x and y, px) that are far brighter than the fit has them;
+    shape of the reduction.
+    """
     fit = solution.fit
-    x, y, value, _, _ = far_blocks(first.reduced, (fit.aperture, fit.beam))
+    x, y, value, asked, _ = far_blocks(first.reduced, (fit.aperture, fit.beam))
+    if where is not None:
+        wanted = where(x, y)
+        x, y, value = x[wanted], y[wanted], value[wanted]
+        asked[asked] = wanted
     rest = value - evaluate(fit.basis, Points.at(x, y), fit.aperture, fit.beam, fit.linear)
     sigma = np.sqrt(first.noise.mean_variance(value, first.reduced.pixels))
-    return (rest > 0.15 * step_height) & (rest > 8 * sigma), x, y
+    asked[asked] = (rest > 0.15 * step_height) & (rest > 8 * sigma)
+    return asked
 
 
 def _edge_doubt(solution: Solution, which: int, at: Support) -> float:
@@ -424,14 +446,16 @@ def _missed_light(solution: Solution, part: NDArray[np.bool_], most: float) -> f
     return float(np.sqrt(max(beyond, 0.0)))
 
 
-def _perspective(aperture: Array, beam: Array) -> Array:
+def _perspective(aperture: Array, beam: Array, ellipticity: Array) -> Array:
     """Covariance (px²) of the offset from how near a tilted screen may be seen.
 
     From a distance D, a disc of radius R on a screen tilted by θ is seen as an ellipse whose center is off the disc's by
     R²·sin θ/D along the shortened axis (pinhole camera, to first order in R/D), more for the larger disc. How far away the
-    camera was is not known; θ follows from the aperture's axes.
+    camera was is not known; θ follows from the aperture's axes, as far as they differ by more than their own doubt: the
+    covariance of (e1, e2) is ``ellipticity``.
     """
-    e = float(np.hypot(aperture[3], aperture[4]))
+    doubt = 3.0 * float(np.sqrt(max(np.trace(ellipticity), 0.0)))
+    e = float(np.sqrt(max(aperture[3] ** 2 + aperture[4] ** 2 - doubt**2, 0.0)))
     tilt = float(np.sqrt(max(1.0 - ((1.0 - e) / (1.0 + e)) ** 2, 0.0)))
     away = float(np.hypot(beam[0] - aperture[0], beam[1] - aperture[1])) / float(aperture[2])
     size = NEARNESS * tilt * (abs(1.0 - float(beam[2] / aperture[2]) ** 2) + away) * float(aperture[2])

@@ -37,6 +37,8 @@ ROUND_ABOUT, REACHES, AROUND, MOST_OF_IT = 0.45, (1.5, 2.1), 1.25, 0.8
 WELL_SEEN, EXPLAINED = 0.5, 1.0
 #: An edge that was found beforehand and measured then is the same when its radius is, to this share.
 SAME = 0.05
+#: An edge within the beam's that is smaller than this share of it may be a beam's own.
+DEEPER = 0.9
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
 
@@ -68,6 +70,8 @@ def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hint
                 return _moved(closer, (left, top), scene.shape)
     if "nearer_radius" in scene.extra:
         return _of_nearer_edge(scene, pixels, frame, hints, drawn)
+    if "inner" in scene.extra and scene.beam is not None and _reads_within(scene.beam, pixels, frame, hints, drawn):
+        return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
     worth = np.inf if scene.kind in UNREAD else float(scene.extra.get("shortfall", 0.0))
     alone = _within(pixels, rough, frame, hints, drawn, worth) if worth > WELL_SEEN else None
     return scene if alone is None else alone
@@ -124,6 +128,21 @@ def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hin
         if abs(aperture.radius - nearer.radius) < SAME * nearer.radius and _contains(part, aperture):
             return moved
     return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
+
+
+def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> bool:
+    """Whether what was taken for the beam's edge is as well an aperture's, with a beam of its own within it."""
+    part, corner = _part(pixels, beam, AROUND)
+    part = part.astype(np.float32 if part.dtype.itemsize <= 2 else np.float64)
+    x, y = (np.arange(n, dtype=np.float64) + c for n, c in zip(part.shape[::-1], corner, strict=True))
+    # What lies farther out is the other edge's.
+    part[np.hypot(x[None, :] - beam.x, y[:, None] - beam.y) > AROUND * beam.radius] = np.nan
+    inner, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
+    aperture = inner.aperture
+    if aperture is None or inner.beam is None or inner.covariance is None or inner.kind not in FOLLOWED:
+        return False
+    deeper = inner.beam.radius < DEEPER * aperture.radius  # nearer to the edge lie its fringes
+    return deeper and abs(aperture.radius - beam.radius) < SAME * beam.radius
 
 
 def _part(pixels: NDArray[Any], about: Edge, reach: float) -> tuple[NDArray[Any], tuple[int, int]]:

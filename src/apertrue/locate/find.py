@@ -32,6 +32,7 @@ class Rough:
         rays: the picture along rays.
         outline: ellipses (x, y, radius, e1, e2) through the core's boundary, best supported first, with the share of
             the boundary's rays that lie on each.
+        within: the ellipse through a fainter edge inside the core, if one is seen, with its share of rays.
         grid: (rows, columns) of blocks.
         surround: the ellipse through the faint surround's outer edge, if one is seen, with its share of rays.
     """
@@ -45,6 +46,7 @@ class Rough:
     rays: Rays
     outline: tuple[tuple[Array, float], ...]
     surround: tuple[Array, float] | None
+    within: tuple[Array, float] | None
     grid: tuple[int, int]
 
 
@@ -63,12 +65,32 @@ def look(reduced: Reduced, noise_of_block: float) -> Rough | None:
     if np.mean(np.isfinite(image)) > 0.97:  # a few missing blocks; a dead part of the sensor is outside of the picture
         image = np.where(np.isfinite(image), image, dark)
     rays = cast(image, x, y)
-    inner = strongest_drop(rays, 2, noise_of_block)
-    inner_points = rays.points(inner.radius)
-    good = np.isfinite(inner.radius) & (inner.inside - inner.outside > 0.15 * (bright - dark))
-    outline = _outlines(inner_points, good, (x, y))
+    inner, good = _core_edge(rays, noise_of_block, 0.15 * (bright - dark))
+    outline = _outlines(rays.points(inner.radius), good, (x, y))
     outer, surround = _surround(rays, inner, noise_of_block)
-    return Rough((x, y), dark, bright, float(mask.mean()), inner, outer, rays, outline, surround, reduced.mean.shape)
+    within = None
+    # A surround that begins right at the core may be no more than the flank of its edge.
+    if outline and (surround is None or surround[0][2] < FLANK * outline[0][0][2]):
+        within = _within(rays, inner, noise_of_block)
+    share = float(mask.mean())
+    return Rough((x, y), dark, bright, share, inner, outer, rays, outline, surround, within, reduced.mean.shape)
+
+
+def _core_edge(rays: Rays, sigma: float, least: float) -> tuple[Drops, NDArray[np.bool_]]:
+    """The drops at the core's boundary, and which of them are as large as ``least`` (gray levels).
+
+    The light beside a soft edge is compared over a longer way where few show over a short one.
+    """
+
+    def seen(w: int) -> tuple[Drops, NDArray[np.bool_]]:
+        drops = strongest_drop(rays, w, sigma)
+        return drops, np.isfinite(drops.radius) & (drops.inside - drops.outside > least)
+
+    short = seen(2)
+    if short[1].sum() >= FEW * len(short[1]):
+        return short
+    long = seen(5)
+    return long if long[1].sum() > 2 * short[1].sum() else short
 
 
 def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float]) -> tuple[tuple[Array, float], ...]:
@@ -101,6 +123,12 @@ def _outlines(points: Array, good: NDArray[np.bool_], center: tuple[float, float
 
 #: Rays on which the surround's edge shows clear of the core's: then the others, where it may be the core's, are left out.
 LEAST_SHOWN = 16
+#: Share of the rays on which the core's edge shows in all but soft or odd pictures.
+FEW = 0.3
+#: A surround less than this many times as wide as the core.
+FLANK = 1.1
+#: Share of the rays on which an edge inside the core shows, at least: a core has many features of its own.
+WITHIN = 0.4
 
 
 def _surround(
@@ -113,34 +141,46 @@ def _surround(
     start = np.where(np.isfinite(inner.radius), inner.radius + 1.5, np.inf)
     for w in (2, 4, 8):
         outer = strongest_drop(rays, w, sigma, start, excess=True)
-        ok = np.isfinite(outer.radius) & (outer.significance > 3.5) & (outer.inside > outer.outside)
         if best is None:
             best = (outer, None)
-        if (ok & ~outer.first).sum() >= LEAST_SHOWN:
-            ok &= ~outer.first
-        if ok.sum() < 10:
-            continue
-        points = rays.points(outer.radius)
-        size = float(np.median(outer.radius[ok]))
-        weight = np.clip(outer.significance[ok], 0, 20)
-        voted = circle_by_vote(points[ok], weight, max(1.5, 0.05 * size))
-        if voted is None:
-            continue
-        circle, agree = voted
-        ellipse = (
-            fit_ellipse(points[ok][agree], circle, max(0.5, 0.01 * size), prior=0.08) if agree.sum() >= 8 else None
-        )
-        if ellipse is None:
-            continue
-        near = ok & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))
-        share = float(near.sum()) / len(ok)
-        spread = coverage(points[near], ellipse[:2])
-        if share < 0.1 or spread < 0.15:
-            continue
-        if best[1] is None or share > 1.3 * best[1][1]:
-            best = (outer, (ellipse, share))
+        found = _round(rays, outer)
+        if found is not None and (best[1] is None or found[1] > 1.3 * best[1][1]):
+            best = (outer, found)
     assert best is not None
     return best
+
+
+def _within(rays: Rays, inner: Drops, sigma: float) -> tuple[Array, float] | None:
+    """A fainter round edge inside the core: the beam's, where the halo's step at the aperture's edge is the larger one."""
+    best: tuple[Array, float] | None = None
+    end = np.where(np.isfinite(inner.radius), inner.radius - 1.5, -np.inf)
+    for w in (2, 4):
+        found = _round(rays, strongest_drop(rays, w, sigma, None, end, excess=True))
+        if found is not None and found[1] > WITHIN and (best is None or found[1] > 1.3 * best[1]):
+            best = found
+    return best
+
+
+def _round(rays: Rays, drops: Drops) -> tuple[Array, float] | None:
+    """The ellipse that most of the significant drops lie on, and its share of all rays."""
+    ok = np.isfinite(drops.radius) & (drops.significance > 3.5) & (drops.inside > drops.outside)
+    if (ok & ~drops.first).sum() >= LEAST_SHOWN:
+        ok &= ~drops.first
+    if ok.sum() < 10:
+        return None
+    points = rays.points(drops.radius)
+    size = float(np.median(drops.radius[ok]))
+    weight = np.clip(drops.significance[ok], 0, 20)
+    voted = circle_by_vote(points[ok], weight, max(1.5, 0.05 * size))
+    if voted is None:
+        return None
+    circle, agree = voted
+    ellipse = fit_ellipse(points[ok][agree], circle, max(0.5, 0.01 * size), prior=0.08) if agree.sum() >= 8 else None
+    if ellipse is None:
+        return None
+    near = ok & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))
+    share = float(near.sum()) / len(ok)
+    return None if share < 0.1 or coverage(points[near], ellipse[:2]) < 0.15 else (ellipse, share)
 
 
 def block_sigma(noise: Noise, reduced: Reduced) -> float:

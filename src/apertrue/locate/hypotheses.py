@@ -55,6 +55,8 @@ def _starts(rough: Rough) -> Iterator[Start]:
     surround = None
     if rough.surround is not None and (_encloses(rough.surround[0], main) or share > 0.85):
         surround = Start(rough.surround[0], main)
+    if rough.within is not None and _encloses(main, rough.within[0]):
+        yield Start(main, rough.within[0])
     if surround is not None and share > 0.85:
         yield surround
     pair = None if second is None or second[1] < 0.08 or not _crosses(main, second[0]) else (main, second[0])

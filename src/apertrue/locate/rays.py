@@ -84,14 +84,16 @@ def _windows(value: Array, w: int) -> tuple[Array, Array]:
     return before, after
 
 
-def strongest_drop(rays: Rays, w: int, sigma: float, start: Array | None = None, *, excess: bool = False) -> Drops:
+def strongest_drop(
+    rays: Rays, w: int, sigma: float, start: Array | None = None, end: Array | None = None, *, excess: bool = False
+) -> Drops:
     """The strongest drop on each ray.
 
     Args:
         rays: the picture along rays.
         w: samples averaged on each side of a drop.
         sigma: noise of one sample, gray levels.
-        start: radius beyond which to look on each ray, blocks.
+        start, end: radii beyond which, and up to which, to look on each ray, blocks.
         excess: count only how much a drop exceeds the slope on both of its sides, so that a halo that fades evenly
             makes no edge.
     """
@@ -109,7 +111,10 @@ def strongest_drop(rays: Rays, w: int, sigma: float, start: Array | None = None,
         strength = drop - np.maximum(np.maximum(inner, outer), 0.0)
     strength = np.where(np.isnan(strength), -np.inf, strength)
     limit = np.zeros(len(strength)) if start is None else start + w
-    strength = np.where(np.arange(strength.shape[1]) < limit[:, None], -np.inf, strength)
+    at = np.arange(strength.shape[1])
+    strength = np.where(at < limit[:, None], -np.inf, strength)
+    if end is not None:
+        strength = np.where(at > end[:, None] - w, -np.inf, strength)
     best = np.argmax(strength, axis=1)
     row = np.arange(len(best))
     found = np.isfinite(strength[row, best])

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
+from .bands import without_bands
 from .classify import Judged, judge_pair, judge_single, resolved
 from .find import Look, block_sigma, look
 from .hypotheses import Start, starts
@@ -17,9 +18,9 @@ from .noise import dark_unevenness
 from .reduce import Reduced
 from .rivals import called_rightly, second_edge_needed, sharper, whose
 from .shadow import without_shadow
-from .solve import GOOD, Solution, coarse, enriched, fine, misfit, quality, same_place, shortfall, to_pixels
+from .solve import GOOD, Solution, by_light, coarse, enriched, fine, misfit, quality, same_place, shortfall, to_pixels
 from .spikes import without_spikes
-from .third import edge_between
+from .third import edge_between, edge_within
 from .touching import settle
 
 Array = NDArray[np.float64]
@@ -62,19 +63,22 @@ class Candidate:
 def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True) -> Judged:
     """The reading that explains the picture.
 
-    Without one: the same without hot pixels and dead lines (``fresh``: if that was not done yet); with an uneven dark
-    level allowed for; then without what lies in the way; then a single edge.
+    Without one: the same without offsets of lines, hot pixels and dead ones (``fresh``: if that was not done yet); with an uneven
+    dark level allowed for; then without what lies in the way; then a single edge.
     """
     assert first.rough is not None
     tried = _readings(first, frame, hints)
     chosen = _chosen(tried)
     if chosen is not None and _is_told(chosen.scene):
         return chosen
-    smooth = without_spikes(first) if fresh else None
-    if smooth is not None:
-        again = best_reading(smooth, frame, hints, fresh=False)
-        if chosen is None or again.scene.covariance is not None:
-            return again
+    if fresh:
+        # A lossy compression makes blocks of its own, and takes the noise away against which lines are judged.
+        even = None if frame.lossy else without_bands(first)
+        clean = without_spikes(even or first) or even
+        if clean is not None:
+            again = best_reading(clean, frame, hints, fresh=False)
+            if chosen is None or again.scene.covariance is not None:
+                return again
     contrast = first.rough.bright - first.rough.dark
     uneven = dark_unevenness(first.reduced, first.noise, contrast)
     if uneven > 0 and first.noise.unevenness == 0:
@@ -160,15 +164,15 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         if pair is None:
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
-        pair = enriched(pair, first.noise, contrast)
-        lacking = None
+        plain, pair = pair, enriched(pair, first.noise, contrast)
+        lacking = by_light(plain, pair)
         if not resolved(pair, BESIDE):
             settled = settle(pair, first.noise, contrast)
-            pair, lacking = settled.solution, settled.lacking
+            pair, lacking = settled.solution, lacking + settled.lacking
         if not guided:
             better = sharper(pair, first, contrast)
             if better is not pair:
-                pair, lacking = better, None
+                pair, lacking = better, by_light(better, better)
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
         if (
             judged is not None
@@ -189,10 +193,12 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
 
 
 def _nearer(first: Look, pair: Solution) -> dict[str, float]:
-    """A third round edge between both, for :func:`_closer`: its center and radius, px; empty when there is none."""
+    """A third round edge between both or within the beam's: its center and radius, px; empty when there is none."""
     edge = edge_between(first, pair)
     names = ("nearer_x", "nearer_y", "nearer_radius")
-    return {} if edge is None else dict(zip(names, map(float, edge[:3]), strict=True))
+    if edge is not None:
+        return dict(zip(names, map(float, edge[:3]), strict=True))
+    return {} if edge_within(first, pair) is None else {"inner": 1.0}
 
 
 def _fine(first: Look, solution: Solution, contrast: float) -> Solution | None:

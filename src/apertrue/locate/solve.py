@@ -250,18 +250,16 @@ def _with_plain_halo(solution: Solution, noise: Noise, contrast: float) -> Solut
 def _stuck(solution: Solution) -> bool:
     """Whether a fit may have ended in a side valley: more unexplained than chance allows, or an edge that is not round.
 
-    Edges that show all round (one inside the other) and are explained are as elliptical as they were found.
+    Edges that show all round (one inside the other) and are explained, or round, are as elliptical as they were found.
     """
-    if unexplained(solution):
-        return True
     aperture, beam = solution.fit.aperture, solution.fit.beam
     out_of_round = [float(np.hypot(e[3], e[4])) for e in (aperture, beam) if e is not None]
     if aperture is not None and beam is not None:
         apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
         e_a, e_b = out_of_round
         if apart + beam[2] * (1 + e_b) < aperture[2] * (1 - e_a):
-            return False
-    return max(out_of_round) >= NOT_ROUND
+            return max(out_of_round) >= NOT_ROUND and unexplained(solution)
+    return max(out_of_round) >= NOT_ROUND or unexplained(solution)
 
 
 def _afresh(picture: _Picture, solution: Solution) -> Solution:
@@ -404,6 +402,19 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
     )  # fmt: skip
     better = robust_sum(trial) < robust_sum(fit) - 2 * added and beam_is_brighter(trial)
     return Solution(trial, solution.cells) if better else solution
+
+
+def by_light(plain: Solution, rich: Solution) -> Array:
+    """What both edges' covariance lacks when even a richer light leaves something unexplained, shape of the normal matrix.
+
+    A still richer one would move the edges once more, by about as much as the last one did (a bright rim of the beam is
+    told from its edge by the light alone).
+    """
+    out = np.zeros_like(rich.fit.normal)
+    if rich is not plain and unexplained(rich):
+        n = rich.fit.n_edges
+        out[range(n), range(n)] = (rich.fit.parameters[:n] - plain.fit.parameters[:n]) ** 2
+    return out
 
 
 def robust_sum(fit: Fit) -> float:

@@ -1,7 +1,8 @@
-"""A third round edge: between the beam's and what was taken for the aperture's.
+"""A third round edge: between the beam's and what was taken for the aperture's, or within what was taken for the beam's.
 
 A screen's rim, a panel or a stop farther out has a round edge, too. When the fit with that one leaves a round step over
-between both of its edges, the aperture's is the nearer one.
+between both of its edges, the aperture's is the nearer one. When it leaves one over within the inner edge, that may be the
+beam's, and the inner one the aperture's; or the core of a beam.
 """
 
 import numpy as np
@@ -32,32 +33,44 @@ WINDOW = 2
 
 def edge_between(first: Look, pair: Solution) -> Array | None:
     """The round edge that a fit of two leaves over between them, (x, y, radius, e1, e2) in px; ``None`` if there is none."""
+    return _left_over(first, pair, within=False)
+
+
+def edge_within(first: Look, pair: Solution) -> Array | None:
+    """The round edge that a fit of two leaves over within the beam's, as :func:`edge_between`."""
+    return _left_over(first, pair, within=True)
+
+
+def _left_over(first: Look, pair: Solution, *, within: bool) -> Array | None:
     fit, reduced = pair.fit, first.reduced
     assert fit.aperture is not None
     assert fit.beam is not None
     size, half = reduced.size, (reduced.size - 1) / 2
     bx, by = reduced.centers()
     gx, gy = np.meshgrid(bx, by)
-    model = evaluate(fit.basis, Points.at(gx.ravel(), gy.ravel()), fit.aperture, fit.beam, fit.linear).reshape(gx.shape)
     u_a, u_b = distance(gx, gy, fit.aperture), distance(gx, gy, fit.beam)
     margin_a, margin_b = (k * size + 3.0 * float(e[5]) for k, e in zip(APART, (fit.aperture, fit.beam), strict=True))
-    between = (u_a > margin_a) & (u_b < -margin_b) & np.isfinite(reduced.mean)
-    if between.sum() < 40:
+    asked = (u_a > margin_a) & (u_b > APART[0] * size + 3.0 * float(fit.beam[5]) if within else u_b < -margin_b)
+    asked &= np.isfinite(reduced.mean)
+    if asked.sum() < 40:
         return None
-    rest = np.where(np.isfinite(reduced.mean), reduced.mean - model, 0.0)
+    at = Points.at(gx[asked], gy[asked])
+    rest = np.zeros(gx.shape)
+    rest[asked] = reduced.mean[asked] - evaluate(fit.basis, at, fit.aperture, fit.beam, fit.linear)
     center = (float(fit.beam[0]) - half) / size, (float(fit.beam[1]) - half) / size
     rays = cast(rest, *center)
-    seen = cast(between.astype(np.float64), *center).value > 0.5
+    seen = cast(asked.astype(np.float64), *center).value > 0.5
     able = seen.sum(axis=1) > LONG
     if able.sum() < LEAST:
         return None
     start = np.where(able, np.argmax(seen, axis=1) - float(WINDOW), np.inf)
-    drops = strongest_drop(rays, WINDOW, _sigma(first, rest, between), start)
+    end = start + seen.sum(axis=1) + 2.0 * WINDOW if within else None
+    drops = strongest_drop(rays, WINDOW, _sigma(first, rest, asked), start, end, excess=within)
     height = drops.inside - drops.outside
-    at = np.clip(np.nan_to_num(drops.radius), 0, rays.value.shape[1] - 1).astype(np.intp)
+    at_block = np.clip(np.nan_to_num(drops.radius), 0, rays.value.shape[1] - 1).astype(np.intp)
     step = float(np.quantile(np.abs(step_heights(fit, "aperture")), 0.75))
     good = able & np.isfinite(drops.radius) & (drops.significance > CLEAR) & (height > SHARE * step)
-    good &= seen[np.arange(len(at)), at]
+    good &= seen[np.arange(len(at_block)), at_block]
     if good.sum() < max(LEAST, AGREE * able.sum()):
         return None
     points = rays.points(drops.radius)[good]
@@ -70,8 +83,8 @@ def edge_between(first: Look, pair: Solution) -> Array | None:
     return np.array([found[0] * size + half, found[1] * size + half, found[2] * size, found[3], found[4]])
 
 
-def _sigma(first: Look, rest: Array, between: NDArray[np.bool_]) -> float:
+def _sigma(first: Look, rest: Array, asked: NDArray[np.bool_]) -> float:
     """1σ of a block there: the camera's noise, or what neighbors differ by if that is more."""
-    beside = (rest[:, 1:] - rest[:, :-1])[between[:, 1:] & between[:, :-1]]
+    beside = (rest[:, 1:] - rest[:, :-1])[asked[:, 1:] & asked[:, :-1]]
     scatter = 1.4826 * float(np.median(np.abs(beside))) / float(np.sqrt(2.0)) if beside.size else 0.0
     return max(scatter, block_sigma(first.noise, first.reduced))
