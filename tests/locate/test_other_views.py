@@ -146,7 +146,8 @@ def test_three_nested_edges_give_no_number_of_the_outer_two(seed: int) -> None:
 @pytest.mark.parametrize("tilt", [4.0, 7.0, 10.0])
 def test_the_doubt_allows_for_a_camera_that_is_near_a_little_tilted_screen(tilt: float) -> None:
     at = plane(tilt, 8 * 110.0)
-    told = judge(as_frame(taken(0.02 + 0.08 * disc(at, 0.0, 0.0, 110.0) + 0.9 * disc(at, 8.8, 5.5, 60.0)))).assessment
+    light = 0.02 + 0.08 * disc(at, 0.0, 0.0, 110.0) + 0.9 * disc(at, 8.8, 5.5, 60.0)
+    told = judge(as_frame(taken(light), color=True)).assessment
     for value, sigma, true in (
         (told.offset_x_percent, told.offset_x_percent_sigma, 8.0),
         (told.offset_y_percent, told.offset_y_percent_sigma, 5.0),

@@ -10,7 +10,7 @@ from pathlib import Path
 #: Rooms and modules through which a picture goes on its way to a row; a test holds this against what is imported.
 SOURCES = (
     *("advise", "assess", "calibration", "drift", "fitting", "instrument", "locate", "model", "readers", "registry"),
-    *("advice.py", "assessment.py", "frame.py", "judging.py", "pipeline.py", "scene.py"),
+    *("advice.py", "assessment.py", "frame.py", "judging.py", "pipeline.py", "scene.py", "threads.py"),
 )
 
 

@@ -347,14 +347,11 @@ def best_passed_fraction(beam: PlaneBeam) -> tuple[float, float, float]:
 
 
 def _climb(beam: PlaneBeam, start: float) -> tuple[float, float, float] | None:
-    """Newton's method on the passed share; ``None`` when it is not concave or does not rise.
-
-    The curvature is taken anew only after a long step: a slope costs as much as a value.
-    """
-    at, h, best = np.zeros(2), 0.02, start
-    here, bend = passed_gradient(beam.moved_to(0.0, 0.0)), None
+    """Newton's method on the passed share, its curvature kept for a while; ``None`` when that is not concave or no rise."""
+    at, h, best, bend = np.zeros(2), 0.02, start, None
+    here = passed_gradient(beam.moved_to(0.0, 0.0))
     for _ in range(8):
-        slope = here.place[:2]
+        slope, fresh = here.place[:2], bend is None
         if bend is None:
             bend = np.empty((2, 2))
             for k, d in enumerate(((h, 0.0), (0.0, h))):
@@ -364,16 +361,19 @@ def _climb(beam: PlaneBeam, start: float) -> tuple[float, float, float] | None:
             if np.linalg.eigvalsh(bend)[-1] > -0.02:
                 return None
         step = -np.linalg.solve(bend, slope)
-        step *= min(1.0, 0.3 / max(float(np.hypot(*step)), 1e-12))
-        length = float(np.hypot(*step))
-        at = at + step
-        here = passed_gradient(beam.moved_to(float(at[0]), float(at[1])))
-        if here.passed < best - 1e-9:
-            return None
-        best = max(best, here.passed)
-        if length < 1e-3:
+        length = min(float(np.hypot(*step)), 0.3)
+        step *= length / max(float(np.hypot(*step)), 1e-12)
+        there = at + step
+        value = passed_gradient(beam.moved_to(float(there[0]), float(there[1])))
+        if value.passed < best - 1e-9:
+            if fresh:
+                return None
+            bend = None
+            continue
+        at, here, best = there, value, max(best, value.passed)
+        if length < 2e-4:
             break
-        if length > 5 * h:
+        if length > h:
             bend = None
     return best, float(at[0]), float(at[1])
 
