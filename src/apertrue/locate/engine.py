@@ -39,6 +39,8 @@ WELL_SEEN, EXPLAINED = 0.5, 1.0
 SAME = 0.05
 #: An edge within the beam's that is smaller than this share of it may be a beam's own.
 DEEPER = 0.9
+#: How far around it (radii) is looked at then: a round field of view may begin soon after.
+BARELY = 1.12
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
 
@@ -136,7 +138,7 @@ def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, 
     part = part.astype(np.float32 if part.dtype.itemsize <= 2 else np.float64)
     x, y = (np.arange(n, dtype=np.float64) + c for n, c in zip(part.shape[::-1], corner, strict=True))
     # What lies farther out is the other edge's.
-    part[np.hypot(x[None, :] - beam.x, y[:, None] - beam.y) > AROUND * beam.radius] = np.nan
+    part[np.hypot(x[None, :] - beam.x, y[:, None] - beam.y) > BARELY * beam.radius] = np.nan
     inner, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
     aperture = inner.aperture
     if aperture is None or inner.beam is None or inner.covariance is None or inner.kind not in FOLLOWED:
