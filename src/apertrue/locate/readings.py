@@ -11,7 +11,7 @@ from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
 from .bands import without_bands
-from .classify import Judged, judge_pair, judge_single, resolved
+from .classify import Judged, doubt_of, judge_pair, judge_single, resolved
 from .find import Look, block_sigma, look
 from .hypotheses import Start, starts
 from .noise import dark_unevenness
@@ -165,7 +165,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
         plain, pair = pair, enriched(pair, first.noise, contrast)
-        lacking = by_light(plain, pair)
+        lacking = by_light(plain, pair) / doubt_of(pair) ** 2  # in px² already
         if not resolved(pair, BESIDE):
             settled = settle(pair, first.noise, contrast)
             pair, lacking = settled.solution, lacking + settled.lacking
