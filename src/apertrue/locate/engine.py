@@ -250,7 +250,7 @@ def _looks_inverted(image: Array) -> bool:
     border = border[np.isfinite(border)]
     finite = image[np.isfinite(image)]
     low, high = np.quantile(finite, [0.01, 0.99])
-    if not high > low:
+    if not high > low or not border.size:  # a round part of a picture has no border
         return False
     edge = np.quantile(border, 0.1)
     return bool(edge > low + 0.75 * (high - low) and np.mean(finite < low + 0.5 * (high - low)) > 0.002)
