@@ -24,6 +24,9 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN and threading.current_threa
 
 ROOT = Path(__file__).resolve().parent.parent
 
+# Helpers beside this file are importable by name; last, so that they hide nothing.
+sys.path.append(str(ROOT / "tests"))
+
 
 def _no_window() -> str | None:
     if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):

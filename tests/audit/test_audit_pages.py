@@ -18,6 +18,7 @@ from audit_samples import START, EndingWork, HangingWork, LostWork, discs, stamp
 from apertrue.audit import MIGRATIONS, Audit, AuditSettings, Limits, run_audit
 from apertrue.audit.work import FileRead, FileTask
 from apertrue.store import Store, open_store
+from damaged_tiff import spoil
 
 IN_A_ROW = 16
 
@@ -29,12 +30,7 @@ def write_stack(path: Path, levels: Sequence[int], *, bad: Sequence[int] = ()) -
         for level in levels:
             page = np.full((16, 16), level, np.uint16)
             out.write(page, compression="zlib" if bad else None, photometric="minisblack", metadata=None)
-    with tifffile.TiffFile(path) as tif:
-        offsets = [tif.pages[page].dataoffsets[0] for page in bad]
-    with path.open("r+b") as f:
-        for offset in offsets:
-            f.seek(offset)
-            f.write(b"\xff" * 8)
+    spoil(path, *bad)
     stamp(path, START)
 
 

@@ -19,6 +19,7 @@ from apertrue.pipeline import Result
 from apertrue.registry import SceneKind, Verdict
 from apertrue.scene import Hints, Scene
 from apertrue.store import open_store
+from damaged_tiff import spoil
 
 HERE = Limits(workers=0)
 
@@ -35,12 +36,7 @@ def damaged_stack(path: Path, pages: int, bad: tuple[int, ...]) -> None:
     with tifffile.TiffWriter(path) as out:
         for page in range(pages):
             out.write(discs(4.0 * page, 30.0, side=96, seed=page), compression="zlib", metadata=None)
-    with tifffile.TiffFile(path) as tif:
-        offsets = [tif.pages[page].dataoffsets[0] for page in bad]
-    with path.open("r+b") as f:
-        for offset in offsets:
-            f.seek(offset)
-            f.write(b"\xff" * 64)
+    spoil(path, *bad)
 
 
 @pytest.mark.parametrize(("slice_s", "bad"), [(5.0, (0, 2)), (-1.0, (0, 2)), (5.0, (3,))])

@@ -12,6 +12,7 @@ from apertrue.errors import ReadError
 from apertrue.frame import Frame
 from apertrue.readers import BadPage, ReadOptions, read_frames, read_pages
 from apertrue.readers.formats.tiff import TiffPages
+from damaged_tiff import spoil
 
 
 @pytest.fixture
@@ -23,16 +24,6 @@ def stack(tmp_path, rng):
             pixels = rng.integers(0, 4000, (48, 64), dtype=np.uint16) + np.uint16(k)
             tif.write(pixels, compression="zlib", photometric="minisblack", metadata=None)
     return path
-
-
-def spoil(path, *pages):
-    """Overwrite the compressed bytes of these pages."""
-    with tifffile.TiffFile(path) as tif:
-        places = [(tif.pages[k].dataoffsets[0], tif.pages[k].databytecounts[0]) for k in pages]
-    with path.open("r+b") as file:
-        for offset, count in places:
-            file.seek(offset)
-            file.write(bytes(count))
 
 
 def kinds(found):

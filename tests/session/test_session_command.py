@@ -6,6 +6,7 @@ import pytest
 from typer.testing import CliRunner
 
 from apertrue.cli.session import app
+from damaged_tiff import spoil
 
 
 @pytest.fixture
@@ -107,11 +108,7 @@ def damaged_stack(tmp_path):
     with tifffile.TiffWriter(path) as tif:
         for _ in range(3):
             tif.write(scope.snapshot().pixels, compression="zlib", photometric="minisblack", metadata=None)
-    with tifffile.TiffFile(path) as tif:
-        offset, count = tif.pages[1].dataoffsets[0], tif.pages[1].databytecounts[0]
-    with path.open("r+b") as file:
-        file.seek(offset)
-        file.write(bytes(count))
+    spoil(path, 1)
     return path
 
 

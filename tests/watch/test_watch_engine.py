@@ -21,6 +21,7 @@ from apertrue.watch.engine import BURST
 from apertrue.watch.measuring import AFRESH_EVERY, Measure
 from apertrue.watch.view import counted, plain_line, rows
 from apertrue.watch.warning import environment
+from damaged_tiff import spoil
 
 
 def test_pictures_are_judged_logged_and_shown(watch_here, tmp_path, pictures, copy_to):
@@ -434,12 +435,7 @@ def damaged(path, pictures, *bad):
     with tifffile.TiffWriter(path) as tif:
         for p in pictures:
             tif.write(tifffile.imread(p), compression="zlib", photometric="minisblack", metadata=None)
-    with tifffile.TiffFile(path) as tif:
-        places = [(tif.pages[k].dataoffsets[0], tif.pages[k].databytecounts[0]) for k in bad]
-    with path.open("r+b") as file:
-        for offset, count in places:
-            file.seek(offset)
-            file.write(bytes(count))
+    spoil(path, *bad)
 
 
 @pytest.mark.parametrize("workers", [0, 1])

@@ -29,15 +29,20 @@ def click(button) -> None:
     QTest.mouseClick(button, Qt.MouseButton.LeftButton)
 
 
-def test_pictures_are_followed_and_a_crossed_limit_is_seen_across_the_room(
-    widget, qtbot, tmp_path, shot, centered
-) -> None:
-    folder = tmp_path / "snapshots"
+def begun_on(widget, folder, shot):
+    """The folder, with one picture in it that the widget has begun to watch with all that is there."""
     folder.mkdir()
-    tifffile.imwrite(folder / "one.tif", centered.frame.pixels)
+    tifffile.imwrite(folder / "one.tif", shot.frame.pixels)
     widget.folder.setText(str(folder))
     widget.existing.setChecked(True)
     click(widget.begin_button)
+    return folder
+
+
+def test_pictures_are_followed_and_a_crossed_limit_is_seen_across_the_room(
+    widget, qtbot, tmp_path, shot, centered
+) -> None:
+    folder = begun_on(widget, tmp_path / "snapshots", centered)
     assert widget.running
     assert not widget.folder.isEnabled()
     qtbot.waitUntil(lambda: widget.counts.text().startswith("1 judged"), timeout=120_000)
@@ -195,12 +200,7 @@ def test_a_fault_over_one_picture_is_told_and_the_watch_of_a_folder_goes_on(
     widget, qtbot, tmp_path, shot, centered, monkeypatch, fault
 ) -> None:
     _faulty(monkeypatch, fault, times=1)
-    folder = tmp_path / "snapshots"
-    folder.mkdir()
-    tifffile.imwrite(folder / "one.tif", centered.frame.pixels)
-    widget.folder.setText(str(folder))
-    widget.existing.setChecked(True)
-    click(widget.begin_button)
+    folder = begun_on(widget, tmp_path / "snapshots", centered)
     qtbot.waitUntil(lambda: "one.tif" in widget.note.text(), timeout=120_000)
     _explained(widget.note.text(), fault)
     assert widget.running

@@ -147,17 +147,13 @@ class Watcher:
     def take(self, frame: Frame, file: Path) -> Update | None:
         """Judge one picture that is at hand and write it down; ``None`` for one more of a run of frozen frames."""
         frame = completed(frame, self.instrument)
-        known = self._known(frame)
-        if known is not None:
-            self.counts.known += 1
-            return Update(file, known)
-        now = self.clock()
-        context = live_context(self.state, self.store, frame, taken(frame, now), self.instrument, now)
-        if self._still_frozen(frame, context):
-            return None
-        # Without tracking from the last frame: the numbers are the same as those of ``apertrue assess``.
-        first = judge(frame, instrument=self.instrument, context=context)
-        return self._log(file, frame, first.scene, first.assessment, now, context)
+
+        def judged(context: Context) -> tuple[Scene, Assessment]:
+            # Without tracking from the last frame: the numbers are the same as those of ``apertrue assess``.
+            first = judge(frame, instrument=self.instrument, context=context)
+            return first.scene, first.assessment
+
+        return self._written(frame, file, judged)
 
     def close(self) -> None:
         """End the notices and a running command."""
@@ -206,7 +202,15 @@ class Watcher:
 
     def _take_measured(self, measured: Measured, file: Path) -> Update | None:
         """As :meth:`take`, for a picture that a worker measured; here comes in what it could not know (age, history)."""
-        frame = measured.frame
+
+        def completed_by(context: Context) -> tuple[Scene, Assessment]:
+            flags = with_context_flags(measured.assessment.flags or (), self.instrument, context)
+            return measured.scene, replace(measured.assessment, flags=flags)
+
+        return self._written(measured.frame, file, completed_by)
+
+    def _written(self, frame: Frame, file: Path, found: Callable[[Context], tuple[Scene, Assessment]]) -> Update | None:
+        """One picture in the log, if it is neither there already nor one more of a run of frozen frames (``None``)."""
         known = self._known(frame)
         if known is not None:
             self.counts.known += 1
@@ -215,8 +219,7 @@ class Watcher:
         context = live_context(self.state, self.store, frame, taken(frame, now), self.instrument, now)
         if self._still_frozen(frame, context):
             return None
-        flags = with_context_flags(measured.assessment.flags or (), self.instrument, context)
-        return self._log(file, frame, measured.scene, replace(measured.assessment, flags=flags), now, context)
+        return self._log(file, frame, *found(context), now, context)
 
     def _spared(self, file: Path, page: int | None, deed: Callable[[], Update | None]) -> Update | None:
         """What ``deed`` gives; whatever goes wrong over one picture is told of it, and the watch goes on."""
