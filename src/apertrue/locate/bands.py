@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from .find import Look, block_sigma, look
 from .noise import estimate_noise
-from .reduce import reduce_picture
+from .reduce import as_floats, reduce_picture
 
 Array = NDArray[np.float64]
 
@@ -36,9 +36,8 @@ def without_bands(first: Look) -> Look | None:
     for axis in (0, 1):
         offsets = line_offsets(pixels if axis == 0 else pixels.T, contrast)
         if offsets is not None:
-            pixels = pixels - np.expand_dims(offsets, 1 - axis).astype(
-                np.float32 if pixels.dtype.itemsize <= 2 else np.float64
-            )
+            pixels = as_floats(pixels)
+            pixels -= np.expand_dims(offsets, 1 - axis)
             found = True
     if not found:
         return None

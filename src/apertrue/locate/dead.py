@@ -5,6 +5,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .reduce import as_floats
+
 #: Sides of the grid of samples that is looked at.
 SAMPLES = 128
 #: Least and most share of the picture that such a part takes.
@@ -46,7 +48,7 @@ def without_dead_part(pixels: NDArray[Any]) -> NDArray[Any]:
         touches = sum(map(int, (ys[0] == 0, ys[-1] == len(seen) - 1, xs[0] == 0, xs[-1] == seen.shape[1] - 1)))
         if inside.mean() < FULL or outside > ELSEWHERE or touches < 2:
             continue
-        out = pixels.astype(np.float32 if pixels.dtype.itemsize <= 2 else np.float64)
+        out = as_floats(pixels)
         # The rectangle's own border lies between two samples: whole rows and columns of the level belong to it.
         top, bottom = _grown(pixels, level, ys[0] * step, ys[-1] * step, xs[0] * step, xs[-1] * step, 0)
         left, right = _grown(pixels, level, ys[0] * step, ys[-1] * step, xs[0] * step, xs[-1] * step, 1)

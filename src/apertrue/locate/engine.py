@@ -16,7 +16,7 @@ from .flags import plain_flags
 from .marks import border_depths, without_strokes
 from .noise import estimate_noise
 from .readings import best_reading
-from .reduce import Reduced, reduce_picture
+from .reduce import Reduced, as_floats, reduce_picture
 from .solve import GOOD, fine, quality
 
 Array = NDArray[np.float64]
@@ -135,7 +135,7 @@ def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hin
 def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> bool:
     """Whether what was taken for the beam's edge is as well an aperture's, with a beam of its own within it."""
     part, corner = _part(pixels, beam, AROUND)
-    part = part.astype(np.float32 if part.dtype.itemsize <= 2 else np.float64)
+    part = as_floats(part)
     x, y = (np.arange(n, dtype=np.float64) + c for n, c in zip(part.shape[::-1], corner, strict=True))
     # What lies farther out is the other edge's.
     part[np.hypot(x[None, :] - beam.x, y[:, None] - beam.y) > BARELY * beam.radius] = np.nan
@@ -173,7 +173,7 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) ->
     if _looks_inverted(reduced.mean):
         # Light is dark here; measured the other way round. The saturation level then is no top.
         if pixels.dtype.kind == "i":  # the difference of two signed numbers may be larger than the type holds
-            pixels = pixels.astype(np.float32 if pixels.dtype.itemsize <= 2 else np.float64)
+            pixels = as_floats(pixels)
         pixels = np.asarray(np.nanmax(pixels) - pixels)
         frame = replace(frame, saturation=None)
         reduced = reduce_picture(pixels)

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..scene import Noise
+from .reduce import as_floats
 
 Array = NDArray[np.float64]
 
@@ -123,7 +124,7 @@ def without_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> NDArray[Any
     low, top = float(np.nanpercentile(rest[::16], 20)), float(np.nanmax(pixels))
     if np.nanquantile(rest, 0.9995) > low + OUTSHONE * (top - low):
         return pixels
-    out = pixels.astype(np.float32 if pixels.dtype.itemsize <= 2 else np.float64)
+    out = as_floats(pixels)
     out[mask] = np.nan
     return out
 

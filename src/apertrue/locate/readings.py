@@ -165,14 +165,15 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
         plain, pair = pair, enriched(pair, first.noise, contrast)
-        lacking = by_light(plain, pair) / doubt_of(pair) ** 2  # in px² already
+        bent = by_light(plain, pair) / doubt_of(pair) ** 2  # in px² already
+        lacking: Array | None = bent
         if not resolved(pair, BESIDE):
             settled = settle(pair, first.noise, contrast)
-            pair, lacking = settled.solution, lacking + settled.lacking
+            pair, lacking = settled.solution, bent + settled.lacking
         if not guided:
             better = sharper(pair, first, contrast)
             if better is not pair:
-                pair, lacking = better, by_light(better, better)
+                pair, lacking = better, None
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
         if (
             judged is not None
@@ -193,7 +194,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
 
 
 def _nearer(first: Look, pair: Solution) -> dict[str, float]:
-    """A third round edge between both or within the beam's: its center and radius, px; empty when there is none."""
+    """A third round edge, for ``_closer``: center and radius (px) of one between both, or that one is within the beam's."""
     edge = edge_between(first, pair)
     names = ("nearer_x", "nearer_y", "nearer_radius")
     if edge is not None:

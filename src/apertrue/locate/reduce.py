@@ -52,6 +52,11 @@ def reduce_picture(pixels: NDArray[Any], target: int = TARGET) -> Reduced:
     return Reduced(mean, size, count, (rows, columns))
 
 
+def as_floats(pixels: NDArray[Any]) -> NDArray[Any]:
+    """A copy in floats that hold the levels: 32 bits for numbers of up to 16, else 64."""
+    return pixels.astype(np.float32 if pixels.dtype.itemsize <= 2 else np.float64)
+
+
 def block_means(pixels: NDArray[Any], size: int, step: int = 1) -> tuple[Array, int]:
     """Means of whole ``size``×``size`` blocks from every ``step``-th row of each, and the number of pixels in one."""
     h, w = pixels.shape[0] // size, pixels.shape[1] // size

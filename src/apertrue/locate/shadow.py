@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from ..model.edges import distance
 from ..model.forward import Points, evaluate
 from .find import Look, block_sigma, look
-from .reduce import reduce_picture
+from .reduce import as_floats, reduce_picture
 from .solve import Solution
 
 Array = NDArray[np.float64]
@@ -59,7 +59,7 @@ def without_shadow(first: Look, solution: Solution) -> Look | None:
         covered = np.zeros((rows, columns), dtype=bool)
         whole = np.repeat(np.repeat(dark, size, axis=0), size, axis=1)
         covered[: whole.shape[0], : whole.shape[1]] = whole
-    pixels = first.pixels.astype(np.float32 if first.pixels.dtype.itemsize <= 2 else np.float64)
+    pixels = as_floats(first.pixels)
     pixels[covered] = np.nan
     clear = reduce_picture(pixels)
     # Rays need the light that would be there.

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from ..scene import Noise
 from .find import Look, block_sigma, look
-from .reduce import reduce_picture
+from .reduce import as_floats, reduce_picture
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -27,7 +27,7 @@ def without_spikes(first: Look) -> Look | None:
     Single ones hardly harm a fit of the pixels, which lets none of them count. They raise the means of whole blocks,
     though, in which edges are first looked for.
     """
-    pixels: NDArray[Any] = first.pixels.astype(np.float32 if first.pixels.dtype.itemsize <= 2 else np.float64)
+    pixels = as_floats(first.pixels)
     if min(pixels.shape) < 8:
         return None
     lines = 0
