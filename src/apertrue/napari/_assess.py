@@ -27,6 +27,7 @@ from ._assess_model import AssessModel, told
 from ._by_hand import ByHand
 from ._clipboard import pasted
 from ._dock import Dock, column, scrolling, tell
+from ._draw_pace import DrawPace
 from ._edge_tool import DOTS_NAME
 from ._marks import line_width, marks
 from ._overlay_layer import OverlayLayer
@@ -34,7 +35,7 @@ from ._panel_words import age_words, panel
 from ._region_tool import REGION_NAME
 from ._result_view import ResultView, line, wrapped
 from ._target import Aim, AimError, aim
-from ._versions import bind, camera_of, unbind
+from ._versions import bind, camera_of, canvas_of, unbind
 from ._worker import Latest
 
 _EMPTY = (
@@ -65,6 +66,8 @@ class AssessWidget(Dock):
         self._marks = marks(None, None)
         self.latest, self.logging = Latest(self), Latest(self)
         self.hand = ByHand(self)
+        canvas = canvas_of(self.viewer)
+        self._pace = None if canvas is None else DrawPace(canvas, lambda: self.model.flowing, self)
         self._settle, self._zoom = self._once(_SETTLE_MS), self._once(_ZOOM_MS)
         self._panel, self._marks_wait = self._once(_PANEL_MS), self._once(_MARKS_MS)
         self._panel_waits = False
@@ -382,6 +385,8 @@ class AssessWidget(Dock):
         for timer in (self._settle, self._age, self._zoom, self._panel, self._marks_wait):
             timer.stop()
         self.hand.close()
+        if self._pace is not None:
+            self._pace.end()
         for bound in self._bound:
             unbind(self.viewer, bound)
         for emitter, slot in self._viewer_events():

@@ -136,6 +136,11 @@ class AssessModel:
         """Whether pictures of one view come so quickly that a second process pays."""
         return self._in_a_row >= LIVE_AFTER
 
+    @property
+    def flowing(self) -> bool:
+        """Whether it is live at this moment: its last picture is not long ago."""
+        return self.live and self._last is not None and time.monotonic() - self._last.at <= FOLLOW_S
+
     def stop(self) -> None:
         """End the second process, in the middle of a picture, too."""
         self._in_a_row = 0

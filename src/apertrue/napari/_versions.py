@@ -20,6 +20,12 @@ def unwrapped(viewer: Any) -> Any:
     return getattr(viewer, "__wrapped__", viewer)
 
 
+def canvas_of(viewer: Any) -> Any:
+    """The Qt widget that the viewer is drawn on; ``None`` for a viewer without a window."""
+    window = getattr(getattr(viewer, "window", None), "_qt_viewer", None)
+    return getattr(getattr(window, "canvas", None), "native", None)
+
+
 def without_thumbnail(layer: Any) -> Any:
     """The layer, with a blank small picture in the layer list: drawing it anew for each of our updates cost a third."""
     if hasattr(layer, "_update_thumbnail"):
