@@ -67,7 +67,7 @@ class AssessWidget(Dock):
         self.latest, self.logging = Latest(self), Latest(self)
         self.hand = ByHand(self)
         canvas = canvas_of(self.viewer)
-        self._pace = None if canvas is None else DrawPace(canvas, lambda: self.model.flowing, self)
+        self._pace = None if canvas is None else DrawPace(canvas.window(), lambda: self.model.flowing, self)
         self._settle, self._zoom = self._once(_SETTLE_MS), self._once(_ZOOM_MS)
         self._panel, self._marks_wait = self._once(_PANEL_MS), self._once(_MARKS_MS)
         self._panel_waits = False

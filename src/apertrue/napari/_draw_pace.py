@@ -1,4 +1,4 @@
-"""How often the canvas is drawn while a live layer is judged.
+"""How often the window is drawn while a live layer is judged.
 
 Without a graphics card a drawn frame takes as much processor time as a judged one (some 60 ms at 2048², of both cores),
 and a window draws each picture that comes: the judging then gets less than its own core. Nobody sees the difference
@@ -10,53 +10,67 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from qtpy.QtCore import QEvent, QObject, Qt, QTimer
+from qtpy.QtCore import QCoreApplication, QEvent, QObject, Qt, QTimer
 
 #: Between two drawings of a live layer at least, s.
-GAP_S = 0.085
+GAP_S = 0.09
 
 
 class DrawPace(QObject):
-    """Puts drawings off that follow too soon on the last one, while ``wanted()``; the last one asked for is always drawn.
+    """Puts the window's drawing off while it follows too soon on the last one and ``wanted()``; what changed is kept.
 
-    What is on the screen stays there in the meantime. A canvas that changed its size is drawn at once.
+    It is the window that waits, not the canvas: its parts are put together in one step, however few of them changed, and
+    that takes most of the time. A window that changed its size is drawn at once.
 
     Args:
-        canvas: the Qt widget that is drawn.
+        window: the Qt widget that is the window.
         wanted: asked before each drawing.
         parent: Qt's owner.
     """
 
-    def __init__(self, canvas: Any, wanted: Callable[[], bool], parent: QObject | None = None) -> None:
+    def __init__(self, window: Any, wanted: Callable[[], bool], parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._canvas, self._wanted = canvas, wanted
+        self._window: Any = window
+        self._wanted = wanted
         self._drawn_at = float("-inf")
         self._later = QTimer(self)
         self._later.setSingleShot(True)
         self._later.setTimerType(Qt.TimerType.PreciseTimer)
-        self._later.timeout.connect(canvas.update)
-        canvas.installEventFilter(self)
+        self._later.timeout.connect(self._draw)
+        window.installEventFilter(self)
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:  # noqa: ARG002, N802
-        """Swallows a paint event that comes too soon."""
+        """Swallows a request to draw that comes too soon; Qt sends no further one until that is answered."""
         kind = event.type()
         if kind == QEvent.Type.Resize:
             self._drawn_at = float("-inf")
-        elif kind == QEvent.Type.Paint:
+        elif kind == QEvent.Type.UpdateRequest:
             now = time.monotonic()
             wait = self._drawn_at + GAP_S - now
             if wait > 0 and self._wanted():
                 if not self._later.isActive():
                     self._later.start(max(1, round(1000 * wait)))
                 return True
+            self._later.stop()
             self._drawn_at = now
         return False
 
     def end(self) -> None:
-        """Let the canvas go; what was put off is drawn."""
+        """Let the window go; what was put off is drawn."""
+        window, self._window = self._window, None
         waits = self._later.isActive()
         self._later.stop()
+        if window is None:
+            return
         with suppress(RuntimeError):  # the window is gone
-            self._canvas.removeEventFilter(self)
+            window.removeEventFilter(self)
             if waits:
-                self._canvas.update()
+                _ask_to_draw(window)
+
+    def _draw(self) -> None:
+        if self._window is not None:
+            _ask_to_draw(self._window)
+
+
+def _ask_to_draw(window: Any) -> None:
+    QCoreApplication.postEvent(window, QEvent(QEvent.Type.UpdateRequest))

@@ -31,6 +31,9 @@ _AT_ONCE = 1 << 16
 #: After so many ends that nobody asked for, no further process is started.
 _MOST_CRASHES = 3
 _READY = b"ready"
+#: Room in a pipe, where the system lets one choose (Linux; the most that any user may have): with its usual 64 KiB a
+#: picture of 8 MB takes 128 turns of both processes, each of which waits for a core while the window is drawn.
+_PIPE = 1 << 20
 #: A process that was told to end is ended after this, s.
 _PATIENCE_S = 2.0
 
@@ -117,6 +120,7 @@ class SecondProcess:
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
                 bufsize=0,
+                pipesize=_PIPE,
                 env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
                 creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
             )
