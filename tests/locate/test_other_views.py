@@ -156,3 +156,17 @@ def test_the_doubt_allows_for_a_camera_that_is_near_a_little_tilted_screen(tilt:
         assert sigma is not None
         assert abs(value - true) < 4 * sigma
         assert sigma < 1.5
+
+
+@pytest.mark.parametrize("rim", [0.3, 1.0])
+def test_what_a_bright_rim_adds_to_the_clipped_share_is_allowed_for(rim: float) -> None:
+    """A smooth profile does not follow a narrow rim, and can give the middle up; the share's doubt says so."""
+    at = plane()
+    aperture, beam = disc(at, 0.0, 0.0, 150.0), disc(at, -66.0, 42.0, 88.0)
+    rho = np.hypot(at[0] + 66.0, at[1] - 42.0) / 88.0
+    light = beam * (1 + rim * np.exp(-(((rho - 0.93) / 0.08) ** 2))) / (1 + 0.5 * rim)
+    true = 1.0 - (light * aperture).sum() / light.sum()
+    told = judge(as_frame(taken(0.02 + aperture * (0.06 + 0.8 * light), full=30000.0))).assessment
+    assert told.scene == SceneKind.CLIPPED
+    assert told.clipped_fraction is not None
+    assert abs(told.clipped_fraction - true) < max(4 * (told.clipped_fraction_sigma or 0.0), 0.002)

@@ -78,6 +78,16 @@ def test_a_step_that_is_not_round_is_none() -> None:
     assert left_over(pixels) is None
 
 
+@pytest.mark.parametrize("thick", [1.0, 2.0, 4.0])
+def test_a_circle_drawn_or_engraved_is_none(thick: float) -> None:
+    """Its light ends where a lit disc's would, but does not go on inside."""
+    pixels = picture(384, {RIM: 0.08, BEAM: 0.8})
+    y, x = np.mgrid[0:384, 0:384].astype(float)
+    away = np.hypot(x - 384 * APERTURE[0], y - 384 * APERTURE[1]) - 384 * APERTURE[2]
+    pixels[np.abs(away) < thick / 2] += 900.0
+    assert left_over(pixels) is None
+
+
 def test_too_near_the_beam_or_the_outer_edge_there_is_none() -> None:
     """There a step is what a fit leaves of the known edge itself."""
     for radius in (BEAM[2] + 0.004, RIM[2] - 0.012):

@@ -14,7 +14,7 @@ from ..scene import Edge, Hints, Noise, Scene
 from .cells import far_blocks
 from .find import Look, Rough
 from .flags import picture_flags
-from .levels import Light, light_of, profile_of, scene_covariance
+from .levels import Light, light_of, missed_profile, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, robust_mean, true_width
@@ -186,6 +186,9 @@ def judge_pair(
         covariance[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, blurred)) ** 2
         covariance[6 * which + 2, 6 * which + 2] += own**2 + blurred**2 + cut**2
         covariance[6 * which + 5, 6 * which + 5] += (WIDTH * float(edge[5])) ** 2 + own**2 + (0.5 * blurred) ** 2
+    if fit.basis.radial:  # as if it were all in the profile's first term
+        first_term = fit.n_edges + sum(fit.basis.counts[:2]) + 1
+        covariance[first_term, first_term] += missed_profile(fit, solution.cells) ** 2
     sigma_offset = float(np.sqrt(_offset_variance(covariance))) / float(fit.aperture[2])
     if not np.isfinite(sigma_offset):
         return None

@@ -11,6 +11,7 @@ from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
 from .classify import judge_pair, resolved
 from .dead import without_dead_part
+from .elsewhere import light_elsewhere, others_elsewhere
 from .find import Look, Rough, block_sigma, look
 from .flags import plain_flags
 from .marks import border_depths, without_strokes
@@ -18,6 +19,7 @@ from .noise import estimate_noise
 from .readings import best_reading
 from .reduce import Reduced, as_floats, reduce_picture
 from .solve import GOOD, fine, quality
+from .viewport import viewport
 
 Array = NDArray[np.float64]
 
@@ -27,9 +29,6 @@ LEAST_SIDE = 16
 UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
 #: Kinds whose edges are followed from frame to frame.
 FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
-#: Blocks beyond this many radii of a small aperture that have this share of the core's light belong to something else, when
-#: they are more than this share of the picture.
-AROUND_IT, ELSEWHERE, A_FEW = 1.3, 0.15, 0.005
 #: Share of the directions in which the core's boundary must follow one ellipse, how far around it (radii) to look at it alone,
 #: then how far around the aperture found there, and the most of the picture that this may be.
 ROUND_ABOUT, REACHES, AROUND, MOST_OF_IT = 0.45, (1.5, 2.1), 1.25, 0.8
@@ -55,10 +54,23 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
     clear = without_strokes(pixels, lossy=frame.lossy)
     drawn, pixels = drawn or clear is not pixels, clear
     hints = _shifted(hints, origin)
+    scene = _looked_at(pixels, frame, hints, drawn)
+    if scene.kind in UNREAD and hints.region is None:
+        view = viewport(pixels, lossy=frame.lossy)
+        if view is not None:
+            left, top, right, bottom = view
+            inside = _looked_at(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)), True)
+            if inside.kind not in UNREAD:
+                scene = _moved(inside, (left, top), scene.shape)
+    return _moved(scene, origin, frame.shape)
+
+
+def _looked_at(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:
+    """The scene of a picture as a whole, then of a part of it."""
     scene, rough = _locate_in(pixels, frame, hints, drawn)
     if rough is not None and hints.region is None:
         scene = _closer(scene, rough, pixels, frame, hints, drawn)
-    return _moved(scene, origin, frame.shape)
+    return scene
 
 
 def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:
@@ -68,7 +80,7 @@ def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hint
         if window is not None:  # small discs in a large picture
             left, top, right, bottom = window
             closer, _ = _locate_in(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)), drawn)
-            if closer.kind not in UNREAD and not _light_elsewhere(closer, (left, top), pixels):
+            if closer.kind not in UNREAD and not light_elsewhere(_moved(closer, (left, top), scene.shape), pixels):
                 return _moved(closer, (left, top), scene.shape)
     if "nearer_radius" in scene.extra:
         return _of_nearer_edge(scene, pixels, frame, hints, drawn)
@@ -114,7 +126,7 @@ def _within(
         if scene is None or scene.aperture is None:
             continue
         better = float(scene.extra.get("shortfall", np.inf)) < min(EXPLAINED, 0.25 * worth)
-        if better and _contains(pixels, scene.aperture) and not _light_elsewhere(scene, (0, 0), pixels):
+        if better and _contains(pixels, scene.aperture) and not others_elsewhere(scene, pixels):
             return scene
     return None
 
@@ -317,15 +329,3 @@ def _lit(rough: Rough, noise: Noise, reduced: Reduced) -> bool:
     contrast = rough.bright - rough.dark
     faint_and_wide = contrast > 6 * sigma and contrast * np.sqrt(area) > 120 * sigma
     return bool(faint_and_wide or (contrast > 8 * sigma and contrast * np.sqrt(area) > 40 * sigma))
-
-
-def _light_elsewhere(scene: Scene, origin: tuple[int, int], pixels: NDArray[Any]) -> bool:
-    """Whether bright light lies about an aperture that was found in a small part of the picture: a ring, other spots."""
-    edge = scene.aperture
-    if edge is None or scene.core is None or scene.background is None:
-        return False
-    reduced = reduce_picture(pixels)
-    x, y = reduced.centers()
-    away = np.hypot(x[None, :] - edge.x - origin[0], y[:, None] - edge.y - origin[1]) > AROUND_IT * edge.radius
-    bright = reduced.mean > scene.background + ELSEWHERE * (scene.core - scene.background)
-    return bool(np.mean(bright[away & np.isfinite(reduced.mean)]) > A_FEW) if away.any() else False

@@ -1,6 +1,6 @@
 """Step 2b: from drops along rays to rough edges: which arcs belong together, and whose they may be."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -50,14 +50,15 @@ class Rough:
     grid: tuple[int, int]
 
 
-def look(reduced: Reduced, noise_of_block: float) -> Rough | None:
+def look(reduced: Reduced, noise_of_block: float, floor: float | None = None) -> Rough | None:
     """A first look at a reduced picture; ``None`` when it holds no light.
 
     Args:
         reduced: block means.
         noise_of_block: 1σ of a block's mean at the dark level, gray levels.
+        floor: gray level of a halo that is so bright that it would be taken for the core, see :func:`floors`.
     """
-    start = core_start(reduced)
+    start = core_start(reduced, floor)
     if start is None:
         return None
     x, y, dark, bright, mask = start
@@ -65,7 +66,10 @@ def look(reduced: Reduced, noise_of_block: float) -> Rough | None:
     if np.mean(np.isfinite(image)) > 0.97:  # a few missing blocks; a dead part of the sensor is outside of the picture
         image = np.where(np.isfinite(image), image, dark)
     rays = cast(image, x, y)
-    inner, good = _core_edge(rays, noise_of_block, 0.15 * (bright - dark))
+    # Where the halo is bright, the step from it into the dark may be as large as the core's; down to the floor it is not.
+    least = dark if floor is None else floor
+    raised = rays if floor is None else replace(rays, value=np.maximum(rays.value, floor))
+    inner, good = _core_edge(raised, noise_of_block, 0.15 * (bright - least))
     outline = _outlines(rays.points(inner.radius), good, (x, y))
     outer, surround = _surround(rays, inner, noise_of_block)
     within = None
@@ -74,6 +78,45 @@ def look(reduced: Reduced, noise_of_block: float) -> Rough | None:
         within = _within(rays, inner, noise_of_block)
     share = float(mask.mean())
     return Rough((x, y), dark, bright, share, inner, outer, rays, outline, surround, within, reduced.mean.shape)
+
+
+def floors(reduced: Reduced, rough: Rough) -> tuple[float, ...]:
+    """Gray levels of a halo that may have been taken for a part of the core, the likeliest first.
+
+    The light inside the outline is parted into two classes (N. Otsu, IEEE Trans. Syst. Man Cybern. 9, 1979, 62), and the
+    lower one once more, as a beam may have levels of its own.
+    """
+    if not rough.outline or rough.outline[0][1] < MOSTLY:
+        return ()
+    rows, columns = reduced.mean.shape
+    x, y = np.meshgrid(np.arange(columns, dtype=np.float64), np.arange(rows, dtype=np.float64))
+    inside = distance(x, y, rough.outline[0][0]) > CLEAR_OF_EDGE
+    values = np.sort(reduced.mean[inside & np.isfinite(reduced.mean)])
+    found: list[float] = []
+    for _ in range(2):
+        parted = _parted(values)
+        if parted is None:
+            break
+        lower, upper = parted
+        if upper.mean() - lower.mean() > 0.15 * (rough.bright - rough.dark):
+            found.append(float(values[0] + lower.mean()))
+        values = values[: len(lower)]
+    return tuple(found)
+
+
+def _parted(values: Array) -> tuple[Array, Array] | None:
+    """Sorted values in two classes that differ most beside their own scatter; ``None`` where none are told apart."""
+    n = len(values)
+    if n < FEWEST:
+        return None
+    values = values - values[0]
+    total = np.cumsum(values)
+    k = np.arange(FEWEST // 4, n - FEWEST // 4)
+    between = (total[k - 1] * n - total[-1] * k) ** 2 / (k * (n - k))
+    best = int(np.argmax(between))
+    if between[best] <= DISTINCT * n**2 * float(values.var()):
+        return None
+    return values[: k[best]], values[k[best] :]
 
 
 def _core_edge(rays: Rays, sigma: float, least: float) -> tuple[Drops, NDArray[np.bool_]]:
@@ -129,6 +172,11 @@ FEW = 0.3
 FLANK = 1.1
 #: Share of the rays on which an edge inside the core shows, at least: a core has many features of its own.
 WITHIN = 0.4
+#: An outline on this share of the rays may be the aperture's; the light inside it is looked at so far (blocks) from it.
+MOSTLY, CLEAR_OF_EDGE = 0.45, 2.0
+#: Blocks that can be parted in two, and the share of their variance that both levels must bear (three quarters for
+#: evenly spread ones).
+FEWEST, DISTINCT = 60, 0.85
 
 
 def _surround(

@@ -10,6 +10,9 @@ from .reduce import Reduced, median3
 Array = NDArray[np.float64]
 
 N_RAYS = 96
+#: A region that fills less than this share of its frame is hollow; what it holds must fill this share, and its middle lie no
+#: farther than this (of the frame's sides) from the frame's.
+HOLLOW, IN_IT, MIDST = 0.35, 0.01, 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,8 +158,14 @@ def _half_level(value: Array, best: NDArray[np.intp], w: int) -> Array:
     return np.asarray(best - 0.5 - w + np.clip(np.where(np.isfinite(share), share, w), 0, 2 * w))
 
 
-def core_start(reduced: Reduced) -> tuple[float, float, float, float, NDArray[np.bool_]] | None:
+def core_start(
+    reduced: Reduced, floor: float | None = None
+) -> tuple[float, float, float, float, NDArray[np.bool_]] | None:
     """A point in the middle of the brightest region, blocks.
+
+    Args:
+        reduced: block means.
+        floor: gray level of the light about the core; the dark level by default.
 
     Returns:
         (x, y, dark level, bright level, mask of the region), or ``None`` for a picture of one level.
@@ -168,15 +177,32 @@ def core_start(reduced: Reduced) -> tuple[float, float, float, float, NDArray[np
     low, high = np.quantile(finite, 0.02), float(np.partition(finite, -4)[-4:].min())
     if not high > low:
         return None
-    mask = image > low + 0.5 * (high - low)
+    least = low if floor is None else floor
+    mask = image > least + 0.5 * (high - least)
     region = largest_region(mask)
     if _is_border(region):  # a window's frame, drawn around the view
         region = largest_region(mask & ~region)
         if not region.any():
             return None
+    elif (inside := _encircled(mask, region)) is not None:
+        region = inside
     mask = region
     y, x = np.nonzero(mask)
     return float(x.mean()), float(y.mean()), float(low), high, mask
+
+
+def _encircled(mask: NDArray[np.bool_], ring: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
+    """The largest other region of ``mask`` when ``ring`` is hollow and that one lies in the midst of it: a screen's rim."""
+    rows, columns = np.flatnonzero(ring.any(axis=1)), np.flatnonzero(ring.any(axis=0))
+    box = (int(rows[-1] - rows[0]) + 1) * (int(columns[-1] - columns[0]) + 1)
+    if ring.sum() > HOLLOW * box:
+        return None
+    inside = largest_region(mask & ~ring)
+    if inside.sum() < IN_IT * box:
+        return None
+    y, x = (float(v.mean()) for v in np.nonzero(inside))
+    middle = abs(y - 0.5 * (rows[0] + rows[-1])) / len(rows), abs(x - 0.5 * (columns[0] + columns[-1])) / len(columns)
+    return inside if max(middle) < MIDST else None
 
 
 def _is_border(region: NDArray[np.bool_]) -> bool:

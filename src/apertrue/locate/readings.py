@@ -12,7 +12,7 @@ from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
 from .bands import without_bands
 from .classify import Judged, doubt_of, judge_pair, judge_single, resolved
-from .find import Look, block_sigma, look
+from .find import Look, block_sigma, floors, look
 from .hypotheses import Start, starts
 from .noise import dark_unevenness
 from .reduce import Reduced
@@ -71,6 +71,10 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     chosen = _chosen(tried)
     if chosen is not None and _is_told(chosen.scene):
         return chosen
+    if chosen is None:
+        chosen = _beside_bright_halo(first, frame, hints)
+        if chosen is not None:
+            return chosen
     if fresh:
         # A lossy compression makes blocks of its own, and takes the noise away against which lines are judged.
         even = None if frame.lossy else without_bands(first)
@@ -103,6 +107,19 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
         return chosen
     alone = judge_single(single, first, hints)
     return (_unexplained(tried) if alone.scene.kind is SceneKind.ONE_EDGE else None) or alone
+
+
+def _beside_bright_halo(first: Look, frame: Frame, hints: Hints) -> Judged | None:
+    """A reading with numbers in which what was taken for the core is the halo, with the beam in it; ``None`` without one."""
+    assert first.rough is not None
+    for floor in floors(first.reduced, first.rough):
+        rough = look(first.reduced, block_sigma(first.noise, first.reduced), floor)
+        if rough is None:
+            continue
+        seen = _chosen(_readings(replace(first, rough=rough), frame, hints))
+        if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
+            return seen
+    return None
 
 
 def _unexplained(tried: list[Candidate]) -> Judged | None:

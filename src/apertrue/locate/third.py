@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from ..model.edges import distance
 from ..model.forward import Points, evaluate
 from .find import Look, block_sigma
-from .rays import cast, strongest_drop
+from .rays import Drops, Rays, cast, strongest_drop
 from .shapes import circle_by_vote, fit_ellipse
 from .solve import Solution
 from .support import step_heights
@@ -29,6 +29,8 @@ APART = (3.0, 1.0)
 LONG = 6
 #: Blocks on each side of a step that are averaged.
 WINDOW = 2
+#: Where beside a drop (blocks) the light is compared once more, and the share of the drop that must be left there.
+BESIDE_LINE, STAYS = np.arange(4, 7), 0.4
 
 
 def edge_between(first: Look, pair: Solution) -> Array | None:
@@ -69,6 +71,8 @@ def _left_over(first: Look, pair: Solution, *, within: bool) -> Array | None:
     height = drops.inside - drops.outside
     at_block = np.clip(np.nan_to_num(drops.radius), 0, rays.value.shape[1] - 1).astype(np.intp)
     step = float(np.quantile(np.abs(step_heights(fit, "aperture")), 0.75))
+    if _is_line(rays, drops, able):
+        return None
     good = able & np.isfinite(drops.radius) & (drops.significance > CLEAR) & (height > SHARE * step)
     good &= seen[np.arange(len(at_block)), at_block]
     if good.sum() < max(LEAST, AGREE * able.sum()):
@@ -81,6 +85,18 @@ def _left_over(first: Look, pair: Solution, *, within: bool) -> Array | None:
     if found is None:
         return None
     return np.array([found[0] * size + half, found[1] * size + half, found[2] * size, found[3], found[4]])
+
+
+def _is_line(rays: Rays, drops: Drops, able: NDArray[np.bool_]) -> bool:
+    """Whether the light is the same again farther in: a circle drawn or engraved, not the edge of a lit disc."""
+    at = np.nan_to_num(drops.radius).astype(np.intp)[:, None]
+    last = rays.value.shape[1] - 1
+    inside = rays.value[np.arange(len(at))[:, None], np.clip(at - BESIDE_LINE, 0, last)].mean(axis=1)
+    outside = rays.value[np.arange(len(at))[:, None], np.clip(at + BESIDE_LINE, 0, last)].mean(axis=1)
+    ok = able & np.isfinite(drops.radius) & np.isfinite(inside) & np.isfinite(outside) & (at[:, 0] > BESIDE_LINE[-1])
+    if not ok.any():
+        return False
+    return bool(np.median((inside - outside)[ok]) < STAYS * np.median((drops.inside - drops.outside)[ok]))
 
 
 def _sigma(first: Look, rest: Array, asked: NDArray[np.bool_]) -> float:

@@ -1,0 +1,82 @@
+"""The camera's picture in a screenshot of a whole window, among panels, buttons and title bars."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+#: Samples across the short side that are looked at.
+SAMPLES = 400
+#: The window's own plain level covers at least and at most this share of a screenshot.
+PLAIN = (0.08, 0.9)
+#: Gray levels (÷ the picture's range) within which that level is one; in a lossy file.
+SLACK, LOSSY_SLACK = 0.004, 0.03
+#: Least share of the screenshot that the camera's picture takes; share of a line along its sides that is not, and beside it
+#: that is, the window's plain level.
+LEAST, INSIDE, BESIDE = 0.05, 0.95, 0.8
+#: Lines taken off each side, px: a scaled picture blends into the window; and how far a lossy file's fringes reach.
+BLENDED, FRINGE = 2, 8
+
+Box = tuple[int, int, int, int]
+
+
+def viewport(pixels: NDArray[Any], *, lossy: bool = False) -> Box | None:
+    """(left, top, right, bottom) of an upright rectangle in a window's plain level, px; ``None`` when there is none.
+
+    A disc on a dark level that is plain, too, has no straight sides.
+
+    Args:
+        pixels: the picture, 2-D.
+        lossy: whether a lossy compression blurred the plain level.
+    """
+    from scipy import ndimage  # only few pictures need it
+
+    step = max(1, min(pixels.shape) // SAMPLES)
+    small = pixels[::step, ::step].astype(np.float64)
+    low, high = float(np.nanmin(small)), float(np.nanmax(small))
+    if not high > low:
+        return None
+    slack = (LOSSY_SLACK if lossy else SLACK) * (high - low)
+    counts, sides = np.histogram(small[np.isfinite(small)], bins=round(0.5 * (high - low) / slack))
+    level = float(np.mean(sides[np.argmax(counts) :][:2]))
+    plain = np.abs(pixels - level) <= slack
+    sampled = plain[::step, ::step]
+    if not PLAIN[0] < float(sampled.mean()) < PLAIN[1]:
+        return None
+    labels, _ = ndimage.label(~sampled)
+    areas = np.bincount(labels.ravel())
+    areas[0] = 0
+    k = int(np.argmax(areas))
+    if areas[k] < LEAST * sampled.size:
+        return None
+    rows, columns = ndimage.find_objects(labels)[k - 1]
+    return _straight(plain, (columns.start * step, rows.start * step, columns.stop * step, rows.stop * step), step)
+
+
+def _straight(plain: NDArray[np.bool_], box: Box, step: int) -> Box | None:
+    """The box to the pixel, when its sides are straight and at least two of them have the plain level beside them."""
+    left, top, right, bottom = box
+    height, width = plain.shape
+    right, bottom = min(right, width), min(bottom, height)
+    columns = plain[top:bottom, max(left - step, 0) : min(right + step, width)].mean(axis=0)
+    rows = plain[max(top - step, 0) : min(bottom + step, height), left:right].mean(axis=1)
+    across, down = np.flatnonzero(columns < 1 - INSIDE), np.flatnonzero(rows < 1 - INSIDE)
+    if across.size < 8 or down.size < 8:
+        return None
+    x0, y0 = max(left - step, 0) + int(across[0]), max(top - step, 0) + int(down[0])
+    x1, y1 = max(left - step, 0) + int(across[-1]) + 1, max(top - step, 0) + int(down[-1]) + 1
+    if max(abs(x0 - left), abs(y0 - top), abs(right - x1), abs(bottom - y1)) > max(2 * step, FRINGE):
+        return None
+    beside = [
+        float(lines.mean(axis=1).max())
+        for lines in (
+            plain[y0:y1, max(x0 - FRINGE, 0) : max(x0 - BLENDED, 0)].T,
+            plain[max(y0 - FRINGE, 0) : max(y0 - BLENDED, 0), x0:x1],
+            plain[y0:y1, x1 + BLENDED : x1 + FRINGE].T,
+            plain[y1 + BLENDED : y1 + FRINGE, x0:x1],
+        )
+        if len(lines)
+    ]
+    if len(beside) < 2 or min(beside) < BESIDE:
+        return None
+    return x0 + BLENDED, y0 + BLENDED, x1 - BLENDED, y1 - BLENDED

@@ -1,0 +1,170 @@
+"""Pictures with more about the aperture than the dark: a window's panels, a screen's rim in a lit room, a bright halo."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from apertrue.frame import as_frame
+from apertrue.locate.elsewhere import light_elsewhere, others_elsewhere
+from apertrue.locate.viewport import viewport
+from apertrue.pipeline import judge
+from apertrue.registry import SceneKind
+from apertrue.scene import Edge, Scene
+
+APERTURE, BEAM = (200.0, 190.0, 90.0), (178.0, 179.0, 58.0)
+CLIPPED = (150.0, 150.0, 62.0)
+
+
+def disc(shape: tuple[int, int], x: float, y: float, radius: float, blur: float = 1.0) -> np.ndarray:
+    """1 inside, 0 outside; drawn four times finer."""
+    at = [(np.arange(4 * n) + 0.5) / 4 - 0.5 for n in shape]
+    fine = (np.hypot(at[1][None, :] - x, at[0][:, None] - y) < radius).astype(float)
+    return gaussian_filter(fine, 4 * blur).reshape(shape[0], 4, shape[1], 4).mean(axis=(1, 3))
+
+
+def view(
+    halo: float = 0.12,
+    beam: tuple[float, float, float] = BEAM,
+    shape: tuple[int, int] = (380, 400),
+    background: float = 0.02,
+    seed: int = 3,
+) -> np.ndarray:
+    """A camera's picture, 0 to about 1, with the noise of 400 counts."""
+    lit = disc(shape, *APERTURE)
+    light = background + halo * lit + (1 - halo - background) * disc(shape, *beam) * lit
+    return np.random.default_rng(seed).poisson(400 * light) / 400
+
+
+def shown(light: np.ndarray, gamma: float = 1.0) -> np.ndarray:
+    """As a display shows it, 8 bits."""
+    return np.rint(255 * np.clip(light, 0, 1) ** gamma).astype(np.uint8)
+
+
+def window(inside: np.ndarray, plain: int, left: int, top: int, right: int, bottom: int) -> np.ndarray:
+    """A screenshot: the picture with panels of one level about it, and buttons in the left one."""
+    rows, columns = inside.shape
+    out = np.full((rows + top + bottom, columns + left + right), plain, np.uint8)
+    out[top : top + rows, left : left + columns] = inside
+    for k in range(4):
+        y, x = top + 20 + 40 * k, 15
+        out[y : y + 24, x : x + left - 30] = 255 - plain // 2
+        out[y + 2 : y + 22, x + 2 : x + left - 32] = plain
+    return out
+
+
+def told(pixels: np.ndarray, origin: tuple[int, int], beam: tuple[float, float, float], kind: SceneKind) -> None:
+    """Both discs are where they were drawn, to four sigmas or to 1 % of the aperture."""
+    result = judge(as_frame(pixels))
+    assert result.scene.kind is kind
+    a = result.assessment
+    offset = [100 * (b - c) / APERTURE[2] for b, c in zip(beam[:2], APERTURE[:2], strict=True)]
+    for value, sigma, true, scale in (
+        (a.aperture_x_px, a.aperture_x_px_sigma, APERTURE[0] + origin[0], 0.9),
+        (a.aperture_y_px, a.aperture_y_px_sigma, APERTURE[1] + origin[1], 0.9),
+        (a.beam_x_px, a.beam_x_px_sigma, beam[0] + origin[0], 0.9),
+        (a.beam_y_px, a.beam_y_px_sigma, beam[1] + origin[1], 0.9),
+        (a.offset_x_percent, a.offset_x_percent_sigma, offset[0], 1.0),
+        (a.offset_y_percent, a.offset_y_percent_sigma, offset[1], 1.0),
+    ):
+        assert value == pytest.approx(true, abs=max(4 * sigma, 0.3 * scale))
+
+
+# --- a window's panels ---------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("plain", [245, 110, 48])
+def test_a_picture_between_wide_panels_is_read(plain: int) -> None:
+    pixels = window(shown(view()), plain, 330, 40, 70, 25)
+    told(pixels, (330, 40), BEAM, SceneKind.BOTH_EDGES)
+
+
+def test_the_viewport_is_found_to_the_blended_lines() -> None:
+    left, top, right, bottom = viewport(window(shown(view()), 200, 300, 40, 60, 30)) or (0, 0, 0, 0)
+    assert (left, top, right, bottom) == (302, 42, 698, 418)
+
+
+def test_so_it_is_in_a_compressed_screenshot() -> None:
+    import io
+
+    import imageio.v3 as iio
+
+    drawn = window(shown(view()), 90, 300, 40, 60, 30)
+    file = io.BytesIO()
+    iio.imwrite(file, drawn, extension=".jpg", quality=75)
+    found = viewport(iio.imread(file.getvalue(), extension=".jpg"), lossy=True)
+    assert found is not None
+    assert np.abs(np.array(found) - (302, 42, 698, 418)).max() <= 4  # the compression's fringes
+
+
+@pytest.mark.parametrize("level", [0, 40])
+def test_a_disc_on_a_plain_dark_level_is_no_viewport(level: int) -> None:
+    pixels = np.maximum(shown(view(background=0.0)), level).astype(np.uint8)
+    assert viewport(pixels) is None
+
+
+def test_nor_is_a_picture_of_noise_or_one_level() -> None:
+    assert viewport(np.random.default_rng(0).integers(0, 255, (300, 300)).astype(np.uint8)) is None
+    assert viewport(np.full((64, 64), 7, np.uint8)) is None
+
+
+def test_nor_a_slanted_rectangle() -> None:
+    y, x = np.mgrid[0:300, 0:400]
+    inside = (np.abs((x - 200) + 0.2 * (y - 150)) < 90) & (np.abs((y - 150) - 0.2 * (x - 200)) < 80)
+    pixels = np.where(inside, np.random.default_rng(1).integers(0, 90, (300, 400)), 128).astype(np.uint8)
+    assert viewport(pixels) is None
+
+
+# --- a bright halo -------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize(("beam", "kind"), [(BEAM, SceneKind.BOTH_EDGES), (CLIPPED, SceneKind.CLIPPED)])
+@pytest.mark.parametrize("halo", [0.2, 0.3])
+def test_a_beam_in_a_halo_more_than_half_as_bright_on_the_screen(
+    halo: float, beam: tuple[float, float, float], kind: SceneKind
+) -> None:
+    """A display's gamma lifts a halo of a fifth to half of the beam."""
+    told(shown(view(halo, beam), 1 / 2.2), (0, 0), beam, kind)
+
+
+# --- a rim about it ------------------------------------------------------------------------------------------------------
+def photo(reach: float = 0.0, rim: float = 0.35, others: tuple[tuple[float, float, float], ...] = ()) -> np.ndarray:
+    """The view in a larger dark plate with a bright ring about it, its own or other discs beside it."""
+    shape = (760, 800)
+    light = np.full(shape, 0.02)
+    light[190:570, 200:600] = view(0.25, CLIPPED)
+    if reach:
+        light += rim * (disc(shape, 400.0, 380.0, reach + 40) - disc(shape, 400.0, 380.0, reach))
+    for other in others:
+        light += 0.8 * disc(shape, *other)
+    return shown(light + np.random.default_rng(4).normal(0, 0.01, shape), 1 / 2.2)
+
+
+@pytest.mark.parametrize("rim", [0.2, 0.35])
+def test_the_rim_of_a_screen_in_a_lit_room_does_not_hide_the_aperture(rim: float) -> None:
+    told(photo(300.0, rim), (200, 190), CLIPPED, SceneKind.CLIPPED)
+
+
+def scene_of(pixels: np.ndarray) -> Scene:
+    """The scene of :func:`photo` as it would be found around the aperture alone."""
+    at = Edge(APERTURE[0] + 200, APERTURE[1] + 190, APERTURE[2])
+    beam = Edge(CLIPPED[0] + 200, CLIPPED[1] + 190, CLIPPED[2])
+    plain = Scene(SceneKind.CLIPPED, 1.0, pixels.shape, background=43.0, core=250.0)
+    return replace(plain, aperture=at, beam=beam)
+
+
+def test_discs_as_large_as_the_beam_speak_against_it_and_a_ring_does_not() -> None:
+    ring, discs = photo(300.0), photo(others=((120.0, 120.0, 60.0), (650.0, 620.0, 60.0)))
+    assert light_elsewhere(scene_of(ring), ring)
+    assert not others_elsewhere(scene_of(ring), ring)
+    assert light_elsewhere(scene_of(discs), discs)
+    assert others_elsewhere(scene_of(discs), discs)
+    alone = photo()
+    assert not light_elsewhere(scene_of(alone), alone)
+    assert not others_elsewhere(scene_of(alone), alone)
+    assert not others_elsewhere(replace(scene_of(discs), beam=None), discs)
+    assert not light_elsewhere(replace(scene_of(discs), aperture=None), discs)
+
+
+@pytest.mark.parametrize("size", [(12, 300), (30, 30)])
+def test_neither_do_bars_and_letters(size: tuple[int, int]) -> None:
+    pixels = photo()
+    pixels[40 : 40 + size[0], 60 : 60 + size[1]] = 255
+    assert not others_elsewhere(scene_of(pixels), pixels)
