@@ -105,6 +105,8 @@ def test_a_disc_on_a_plain_dark_level_is_no_viewport(level: int) -> None:
 def test_nor_is_a_picture_of_noise_or_one_level() -> None:
     assert viewport(np.random.default_rng(0).integers(0, 255, (300, 300)).astype(np.uint8)) is None
     assert viewport(np.full((64, 64), 7, np.uint8)) is None
+    assert viewport(np.full((64, 64), np.nan)) is None
+    assert viewport(np.zeros((12, 12), np.uint8)) is None
 
 
 def test_nor_a_slanted_rectangle() -> None:

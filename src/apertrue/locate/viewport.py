@@ -33,14 +33,16 @@ def viewport(pixels: NDArray[Any], *, lossy: bool = False) -> Box | None:
 
     step = max(1, min(pixels.shape) // SAMPLES)
     small = pixels[::step, ::step].astype(np.float64)
-    low, high = float(np.nanmin(small)), float(np.nanmax(small))
+    finite = small[np.isfinite(small)]
+    if finite.size < SAMPLES:
+        return None
+    low, high = float(finite.min()), float(finite.max())
     if not high > low:
         return None
     slack = (LOSSY_SLACK if lossy else SLACK) * (high - low)
-    counts, sides = np.histogram(small[np.isfinite(small)], bins=round(0.5 * (high - low) / slack))
+    counts, sides = np.histogram(finite, bins=round(0.5 * (high - low) / slack))
     level = float(np.mean(sides[np.argmax(counts) :][:2]))
-    plain = np.abs(pixels - level) <= slack
-    sampled = plain[::step, ::step]
+    sampled = np.abs(small - level) <= slack
     if not PLAIN[0] < float(sampled.mean()) < PLAIN[1]:
         return None
     labels, _ = ndimage.label(~sampled)
@@ -50,6 +52,7 @@ def viewport(pixels: NDArray[Any], *, lossy: bool = False) -> Box | None:
     if areas[k] < LEAST * sampled.size:
         return None
     rows, columns = ndimage.find_objects(labels)[k - 1]
+    plain = np.abs(pixels - level) <= slack
     return _straight(plain, (columns.start * step, rows.start * step, columns.stop * step, rows.stop * step), step)
 
 
