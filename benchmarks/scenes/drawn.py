@@ -3,12 +3,14 @@
 Outlines are signed distances on a grid three times finer than the pixels, edges are ramps, cosines, tanh or the shadow of a
 straight edge in the light of an even disc. Groups: a lit round screen whose rim is a third edge; a tilted screen that a
 pinhole camera sees from near by; counts of single electrons; hot pixels and dead lines; lobed, ringed or pointed beams; halos
-that fade as a power of the distance; a window with panels on its sides; rough rims; and one edge with a penumbra, which must
-not be told as two. The groups come from pictures that two people drew who did not know the engine, and on which it failed.
+that fade as a power of the distance; a window with panels on its sides; rough rims; one edge with a penumbra, which must
+not be told as two; a window whose panels with buttons take most of it; a screen's bright rim in a lit room, as a photograph
+shows it; and halos that a display's gamma lifts to half of the beam and more. The groups come from pictures that people drew
+who did not know the engine, and on which it failed.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
@@ -27,6 +29,9 @@ GROUPS = (
     "panels",
     "rough-rim",
     "penumbra",
+    "wide-panels",
+    "lit-room",
+    "bright-halo",
 )
 
 
@@ -187,6 +192,18 @@ def _one(group: str, name: str, rng: np.random.Generator) -> Case:
         pixels = camera(
             light(s, x, y, rough=np.interp(phi, np.arange(720) * 2 * np.pi / 720, waves, period=2 * np.pi)), s, rng
         )
+    elif group == "wide-panels":
+        pixels = _among_panels(camera(light(s, x, y), s, rng), rng)
+        truth = truth_of(s, edges=False)
+    elif group == "lit-room":
+        reach = s.radius * rng.uniform(1.5, 1.75)
+        r = np.hypot(x - s.center[0] - 0.05 * s.radius, y - s.center[1] + 0.04 * s.radius)
+        ring = (r > reach) & (r < reach * rng.uniform(1.06, 1.15))
+        pixels = _displayed(camera(light(s, x, y) + rng.uniform(0.03, 0.25) * ring + 0.01, s, rng), 1 / 2.2)
+    elif group == "bright-halo":
+        s = _in_bright_halo(s, rng)
+        pixels, truth = _displayed(camera(light(s, x, y), s, rng), 1 / 2.2), truth_of(s)
+        allowed = ("both-edges", "clipped")
     else:
         u = s.radius - np.hypot(x - s.center[0], y - s.center[1])
         edge = EDGES[int(rng.choice([0, 1, 3]))]
@@ -216,3 +233,32 @@ def _in_a_window(pixels: Array, rng: np.random.Generator) -> Array:
     out[top : top + side, left : left + side] = inner
     out[: top // 2] = 60
     return out
+
+
+def _displayed(pixels: Array, gamma: float) -> Array:
+    """8 bits as a display shows them."""
+    low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
+    return np.rint(255 * np.clip(0.02 + 0.96 * (pixels - low) / max(high - low, 1.0), 0, 1) ** gamma).astype(np.uint8)
+
+
+def _among_panels(pixels: Array, rng: np.random.Generator) -> Array:
+    """Panels of one gray level that take more than half of a window, with buttons and a title bar."""
+    inner, side = _displayed(pixels, float(rng.choice([1.0, 0.6]))), pixels.shape[0]
+    left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.35, 0.8, 2), 0.12, rng.uniform(0.02, 0.2)))
+    plain = int(rng.choice([238, 205, 110, 64]))
+    out = np.full((side + top + bottom, side + left + right), plain, dtype=np.uint8)
+    out[top : top + side, left : left + side] = inner
+    out[: top // 2] = max(plain - 40, 0)
+    for k in range(int(rng.integers(2, 6))):
+        y, x0, x1 = top + 10 + 34 * k, 8, left - 12
+        out[y : y + 22, x0:x1] = 255 - plain // 2
+        out[y + 2 : y + 20, x0 + 2 : x1 - 2] = plain
+    return out
+
+
+def _in_bright_halo(s: Drawing, rng: np.random.Generator) -> Drawing:
+    """The drawing with a halo of a fifth to two fifths of the beam, whole or cut by the aperture."""
+    reach = rng.uniform(1.06, 1.3) if rng.random() < 0.5 else rng.uniform(s.ratio, 0.92)
+    t = rng.uniform(0, 2 * np.pi)
+    offset = ((reach - s.ratio) * float(np.cos(t)), (reach - s.ratio) * float(np.sin(t)))
+    return replace(s, halo=float(rng.uniform(0.2, 0.4)), offset=offset)

@@ -46,23 +46,29 @@ NOISELESS = 0.004
 
 def locate_frame(frame: Frame, hints: Hints) -> Scene:
     """See :func:`apertrue.locate.locate`."""
+    scene = _read(frame, hints)
+    if scene.kind not in UNREAD or hints.region is not None:
+        return scene
+    view = viewport(frame.pixels, lossy=frame.lossy)
+    if view is None:
+        return scene
+    left, top, right, bottom = view
+    shown = replace(frame, pixels=frame.pixels[top:bottom, left:right])
+    inside = _read(shown, _shifted(hints, (left, top)), drawn=True)
+    return scene if inside.kind in UNREAD else _moved(inside, (left, top), frame.shape)
+
+
+def _read(frame: Frame, hints: Hints, *, drawn: bool = False) -> Scene:
+    """The scene of a frame without its border, text and dead parts. ``drawn``: marks were cut off already."""
     pixels, origin = _inside(frame, hints)
-    drawn = hints.region is None and pixels.shape != frame.shape
+    drawn |= hints.region is None and pixels.shape != frame.shape
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
     clear = without_strokes(pixels, lossy=frame.lossy)
     drawn, pixels = drawn or clear is not pixels, clear
     hints = _shifted(hints, origin)
-    scene = _looked_at(pixels, frame, hints, drawn)
-    if scene.kind in UNREAD and hints.region is None:
-        view = viewport(pixels, lossy=frame.lossy)
-        if view is not None:
-            left, top, right, bottom = view
-            inside = _looked_at(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)), True)
-            if inside.kind not in UNREAD:
-                scene = _moved(inside, (left, top), scene.shape)
-    return _moved(scene, origin, frame.shape)
+    return _moved(_looked_at(pixels, frame, hints, drawn), origin, frame.shape)
 
 
 def _looked_at(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:
