@@ -170,3 +170,24 @@ def test_neither_do_bars_and_letters(size: tuple[int, int]) -> None:
     pixels = photo()
     pixels[40 : 40 + size[0], 60 : 60 + size[1]] = 255
     assert not others_elsewhere(scene_of(pixels), pixels)
+
+
+# --- a second disc -------------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize("other", [(640.0, 380.0, 62.0), (620.0, 600.0, 50.0)])
+def test_a_second_disc_as_large_as_the_beam_is_no_alignment_view(other: tuple[float, float, float]) -> None:
+    counts = np.random.default_rng(5).poisson(20.0, (760, 800)).astype(float)
+    counts[190:570, 200:600] = 1000 * view(0.1)
+    told((counts + 100).astype(np.uint16), (200, 190), BEAM, SceneKind.BOTH_EDGES)
+    counts += 900 * disc(counts.shape, *other)
+    result = judge(as_frame((counts + 100).astype(np.uint16)))
+    # Where the other one is the larger, it may be what is looked at: one edge.
+    assert result.scene.kind in (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE)
+    assert result.assessment.offset_percent is None
+
+
+@pytest.mark.parametrize("size", [(12, 240), (12, 12), (40, 90)])
+def test_bright_rectangles_beside_the_view_do_no_harm(size: tuple[int, int]) -> None:
+    counts = np.random.default_rng(5).poisson(20.0, (760, 800)).astype(float)
+    counts[190:570, 200:600] = 1000 * view(0.1)
+    counts[30 : 30 + size[0], 40 : 40 + size[1]] = 900
+    told((counts + 100).astype(np.uint16), (200, 190), BEAM, SceneKind.BOTH_EDGES)

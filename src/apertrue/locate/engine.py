@@ -11,7 +11,7 @@ from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
 from .classify import judge_pair, resolved
 from .dead import without_dead_part
-from .elsewhere import light_elsewhere, others_elsewhere
+from .elsewhere import light_elsewhere, others_elsewhere, twin_elsewhere
 from .find import Look, Rough, block_sigma, look
 from .flags import plain_flags
 from .marks import border_depths, without_strokes
@@ -209,6 +209,8 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) ->
     first = Look(pixels, reduced, noise, rough, drawn)
     with np.errstate(all="ignore"):  # a fit that runs away is dropped, not reported
         scene = best_reading(first, frame, hints).scene
+    if scene.covariance is not None and scene.kind in FOLLOWED and twin_elsewhere(scene, reduced):
+        scene = replace(unknown, background=scene.background, noise=noise)
     if scene.aperture is None or scene.beam is None:
         scene = replace(scene, flags=plain_flags(frame, pixels, hints, drawn=drawn))
     return scene, rough
