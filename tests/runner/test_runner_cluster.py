@@ -9,6 +9,7 @@ import pytest
 import runner_works as works
 
 from apertrue.runner import RunnerError, run
+from apertrue.runner import cluster as runner_cluster
 from apertrue.threads import LIMITS
 
 distributed = pytest.importorskip("distributed", reason="needs the extra 'dask'")
@@ -81,6 +82,20 @@ def test_one_thread_whatever_the_cluster_says_and_values_that_cannot_travel() ->
 def test_work_that_the_workers_cannot_load_is_one_clear_error(cluster: Any) -> None:
     with pytest.raises(RunnerError, match=r"can't do the work .*module is gone"):
         list(run(works.Unloadable(), range(30), scheduler=cluster.scheduler_address))
+
+
+def test_a_cluster_that_lost_its_last_worker_is_one_clear_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(runner_cluster, "LOOK_S", 0.2)
+    monkeypatch.setattr(runner_cluster, "ALONE_S", 1.0)
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
+    ) as local:
+        outcomes = run(works.mixed, [("slow", n) for n in range(40)], scheduler=local.scheduler_address)
+        first = next(outcomes)
+        local.scale(0)
+        with pytest.raises(RunnerError, match=r"lost all its workers.*dask worker"):
+            list(outcomes)
+    assert first.failure is None
 
 
 def test_an_unreachable_scheduler_is_one_clear_error() -> None:

@@ -16,8 +16,14 @@ def drawn(assess, settled, shot, qtbot):
     qtbot.wait(100)
     times: list[int] = []
     canvas = widget.viewer.window._qt_viewer.canvas._scene_canvas
-    canvas.events.draw.connect(lambda event: times.append(int(layer.data[0, 0])))
-    return widget, layer, times
+
+    def note(event) -> None:
+        times.append(int(layer.data[0, 0]))
+
+    canvas.events.draw.connect(note)
+    yield widget, layer, times
+    canvas.events.draw.disconnect(note)
+    qtbot.wait(50)
 
 
 def feed(layer, qtbot, count: int, first: int) -> None:

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
+from weakref import ref
 
 from qtpy.QtCore import QCoreApplication, QEvent, QObject, Qt, QTimer
 
@@ -30,7 +31,7 @@ class DrawPace(QObject):
 
     def __init__(self, window: Any, wanted: Callable[[], bool], parent: QObject | None = None) -> None:
         super().__init__(parent)
-        self._window: Any = window
+        self._window: Callable[[], Any] = ref(window)  # it may go before the one who paces it
         self._wanted = wanted
         self._drawn_at = float("-inf")
         self._later = QTimer(self)
@@ -57,8 +58,7 @@ class DrawPace(QObject):
 
     def end(self) -> None:
         """Let the window go; what was put off is drawn."""
-        window, self._window = self._window, None
-        waits = self._later.isActive()
+        waits, window = self._later.isActive(), self._window()
         self._later.stop()
         if window is None:
             return
@@ -68,8 +68,9 @@ class DrawPace(QObject):
                 _ask_to_draw(window)
 
     def _draw(self) -> None:
-        if self._window is not None:
-            _ask_to_draw(self._window)
+        window = self._window()
+        if window is not None:
+            _ask_to_draw(window)
 
 
 def _ask_to_draw(window: Any) -> None:

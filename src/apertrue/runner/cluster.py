@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import lru_cache
+from queue import Empty, SimpleQueue
 from typing import Any
 
 from ..errors import MissingExtraError
@@ -17,6 +18,8 @@ from .own_time import OwnTime
 
 #: Tasks in flight for each thread of the cluster.
 AHEAD = 4
+#: When nothing was through for so long, workers are looked for; none for so long is an error, s.
+LOOK_S, ALONE_S = 5.0, 60.0
 
 
 def on_cluster(
@@ -49,7 +52,7 @@ def on_cluster(
         raise RunnerError(f"The scheduler at {scheduler} can't be reached ({error}). Check the address.") from error
     with _quiet():
         try:
-            yield from _flow(dask, client, scheduler, KilledWorker, work, tasks, may_go_on, time_limit_s)
+            yield from _flow(client, scheduler, KilledWorker, work, tasks, may_go_on, time_limit_s)
         finally:
             client.close(timeout=2)
 
@@ -69,7 +72,6 @@ def _quiet() -> Iterator[None]:
 
 
 def _flow(
-    dask: Any,
     client: Any,
     scheduler: str,
     killed: type[Exception],
@@ -89,12 +91,12 @@ def _flow(
     running: dict[Any, tuple[int, T, float]] = {}
     doubtful: deque[tuple[int, T]] = deque()
     alone = False
-    done = dask.as_completed(loop=client.loop, with_results=False)
+    done: SimpleQueue[Any] = SimpleQueue()
 
     def send(index: int, task: T) -> None:
         future = client.submit(_call, call, pickle.dumps(task), pure=False, retries=0)
         running[future] = (index, task, time.monotonic())
-        done.add(future)
+        future.add_done_callback(done.put)
 
     def feed() -> None:
         nonlocal upcoming, alone
@@ -108,7 +110,7 @@ def _flow(
 
     feed()
     while running:
-        future = next(done)
+        future = _next(done, client, scheduler)
         index, task, start = running.pop(future)
         value: Any = None
         failure: Failure | None = None
@@ -137,6 +139,33 @@ def _flow(
         feed()
         if not running and upcoming is not None:
             raise RunnerError("The cluster stopped taking work.")
+
+
+def _next(done: "SimpleQueue[Any]", client: Any, scheduler: str) -> Any:
+    """The next task that is through. A cluster that has lost its last worker would be waited for without end.
+
+    Raises:
+        RunnerError: no worker came back for :data:`ALONE_S`, or the cluster is gone.
+    """
+    alone_since: float | None = None
+    while True:
+        try:
+            return done.get(timeout=LOOK_S)
+        except Empty:
+            pass
+        try:
+            workers = client.nthreads()
+        except Exception as error:
+            raise RunnerError(f"The cluster at {scheduler} is gone. Start it again.") from error
+        if workers:
+            alone_since = None
+            continue
+        alone_since = alone_since or time.monotonic()
+        if time.monotonic() - alone_since > ALONE_S:
+            raise RunnerError(
+                f"The cluster at {scheduler} has lost all its workers. Start some with: dask worker ADDRESS; then run this "
+                "again: what is done is kept."
+            )
 
 
 def _call(limited: bytes, task: bytes) -> "_Answer":
