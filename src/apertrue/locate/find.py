@@ -56,7 +56,7 @@ def look(reduced: Reduced, noise_of_block: float, floor: float | None = None) ->
     Args:
         reduced: block means.
         noise_of_block: 1σ of a block's mean at the dark level, gray levels.
-        floor: gray level of a halo that is so bright that it would be taken for the core, see :func:`floors`.
+        floor: gray level of a halo that is so bright that it would be taken for the core, see :func:`halo_floor`.
     """
     start = core_start(reduced, floor)
     if start is None:
@@ -80,28 +80,23 @@ def look(reduced: Reduced, noise_of_block: float, floor: float | None = None) ->
     return Rough((x, y), dark, bright, share, inner, outer, rays, outline, surround, within, reduced.mean.shape)
 
 
-def floors(reduced: Reduced, rough: Rough) -> tuple[float, ...]:
-    """Gray levels of a halo that may have been taken for a part of the core, the likeliest first.
+def halo_floor(reduced: Reduced, rough: Rough) -> float | None:
+    """Gray level of a halo that may have been taken for a part of the core; ``None`` where nothing looks like one.
 
-    The light inside the outline is parted into two classes (N. Otsu, IEEE Trans. Syst. Man Cybern. 9, 1979, 62), and the
-    lower one once more, as a beam may have levels of its own.
+    The light inside the outline is parted into two classes (N. Otsu, IEEE Trans. Syst. Man Cybern. 9, 1979, 62).
     """
     if not rough.outline or rough.outline[0][1] < MOSTLY:
-        return ()
+        return None
     rows, columns = reduced.mean.shape
     x, y = np.meshgrid(np.arange(columns, dtype=np.float64), np.arange(rows, dtype=np.float64))
     inside = distance(x, y, rough.outline[0][0]) > CLEAR_OF_EDGE
     values = np.sort(reduced.mean[inside & np.isfinite(reduced.mean)])
-    found: list[float] = []
-    for _ in range(2):
-        parted = _parted(values)
-        if parted is None:
-            break
-        lower, upper = parted
-        if upper.mean() - lower.mean() > 0.15 * (rough.bright - rough.dark):
-            found.append(float(values[0] + lower.mean()))
-        values = values[: len(lower)]
-    return tuple(found)
+    parted = _parted(values)
+    if parted is None:
+        return None
+    lower, upper = parted
+    apart = upper.mean() - lower.mean() > 0.15 * (rough.bright - rough.dark)
+    return float(values[0] + lower.mean()) if apart else None
 
 
 def _parted(values: Array) -> tuple[Array, Array] | None:

@@ -12,7 +12,7 @@ from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
 from .bands import without_bands
 from .classify import Judged, doubt_of, judge_pair, judge_single, resolved
-from .find import Look, block_sigma, floors, look
+from .find import Look, block_sigma, halo_floor, look
 from .hypotheses import Start, starts
 from .noise import dark_unevenness
 from .reduce import Reduced
@@ -71,7 +71,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     chosen = _chosen(tried)
     if chosen is not None and _is_told(chosen.scene):
         return chosen
-    if chosen is None:
+    if chosen is None and fresh:
         chosen = _beside_bright_halo(first, frame, hints)
         if chosen is not None:
             return chosen
@@ -112,14 +112,12 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
 def _beside_bright_halo(first: Look, frame: Frame, hints: Hints) -> Judged | None:
     """A reading with numbers in which what was taken for the core is the halo, with the beam in it; ``None`` without one."""
     assert first.rough is not None
-    for floor in floors(first.reduced, first.rough):
-        rough = look(first.reduced, block_sigma(first.noise, first.reduced), floor)
-        if rough is None:
-            continue
-        seen = _chosen(_readings(replace(first, rough=rough), frame, hints))
-        if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
-            return seen
-    return None
+    floor = halo_floor(first.reduced, first.rough)
+    rough = None if floor is None else look(first.reduced, block_sigma(first.noise, first.reduced), floor)
+    if rough is None:
+        return None
+    seen = _chosen(_readings(replace(first, rough=rough), frame, hints))
+    return seen if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known else None
 
 
 def _unexplained(tried: list[Candidate]) -> Judged | None:
