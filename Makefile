@@ -86,22 +86,22 @@ $(VENV)/.made:
 
 $(VENV)/.core: $(VENV)/.made pyproject.toml
 	@echo "Installing apertrue into $(VENV) …"
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+	@tools/install $(BIN) -e .
 	@touch $@
 
 $(VENV)/.test: $(VENV)/.made pyproject.toml
 	@echo "Installing apertrue with all extras and the test tools into $(VENV) …"
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[all]" --group test --group lint
+	@tools/install $(BIN) -e ".[all]" --group test --group lint
 	@touch $@ $(VENV)/.core $(VENV)/.lint
 
 $(VENV)/.lint: $(VENV)/.made pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e . --group lint
+	@tools/install $(BIN) -e . --group lint
 	@touch $@ $(VENV)/.core
 
 $(VENV)/.bench: $(VENV)/.made pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e . --group bench
+	@tools/install $(BIN) -e . --group bench
 	@touch $@ $(VENV)/.core
 
 $(VENV)/.docs: $(VENV)/.made pyproject.toml
-	@$(BIN)/python -m pip install --quiet --disable-pip-version-check -e . --group docs
+	@tools/install $(BIN) -e . --group docs
 	@touch $@ $(VENV)/.core

@@ -223,7 +223,7 @@ def test_kills_in_the_middle_of_the_pages_change_no_byte(tmp_path: Path) -> None
             start_new_session=True,
         )
         assert child.stdout is not None
-        for _ in range(6 + chance.randrange(14)):  # each line but a few follows something stored
+        for _ in range(10 + chance.randrange(24)):  # each line but a few follows something stored
             child.stdout.readline()
         time.sleep(chance.uniform(0.0, 0.05))
         child.kill()
