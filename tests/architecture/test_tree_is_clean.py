@@ -32,5 +32,5 @@ def test_shell_scripts_parse() -> None:
     shell = shutil.which("sh")
     if shell is None:
         pytest.skip("no POSIX shell on this system")
-    for script in ("tools/make-venv", "tools/run-tests", ".ci/run"):
+    for script in ("tools/install", "tools/make-venv", "tools/run-tests", ".ci/run"):
         run(shell, "-n", script)
