@@ -326,7 +326,9 @@ def _sum_band(
 def far_blocks(
     reduced: Reduced, edges: tuple[Array | None, Array | None]
 ) -> tuple[Array, Array, Array, NDArray[np.bool_], Array]:
-    """Blocks that no band touches: x, y (px), mean, mask of them over the reduction, and their side of the edges (0–3)."""
+    """Blocks that no band touches: x, y (px), mean, mask of them over the reduction, and their side of the edges: 1 inside the
+    aperture's and 2 inside the beam's, added up.
+    """
     bx, by = reduced.centers()
     gx, gy = np.meshgrid(bx, by)
     ok = np.isfinite(reduced.mean)

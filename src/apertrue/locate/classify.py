@@ -1,6 +1,5 @@
 """What a fit may be called: the scene's kind, its confidence, and what may not be said."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -350,14 +349,9 @@ def _second_spot(solution: Solution, first: Look, step_height: float) -> bool:
 
     A spot has some extent both ways; hot pixels and bright lines of the camera have not.
     """
-    aperture, beam = solution.fit.aperture, solution.fit.beam
+    aperture = solution.fit.aperture
     assert aperture is not None
-    assert beam is not None
-
-    def within(x: Array, y: Array) -> NDArray[np.bool_]:
-        return np.asarray((distance(x, y, aperture) > 3 * aperture[5]) & (distance(x, y, beam) < -3 * beam[5]))
-
-    bright = _shining(solution, first, step_height, within)
+    bright = _shining(solution, first, step_height, within=True)
     blocks = float(np.pi) * float(aperture[2]) ** 2 / first.reduced.size**2
     if np.count_nonzero(bright) < max(4, SPOT * blocks):
         return False
@@ -369,15 +363,15 @@ def _shining(
     solution: Solution,
     first: Look,
     step_height: float,
-    where: Callable[[Array, Array], NDArray[np.bool_]] | None = None,
+    within: bool = False,
 ) -> NDArray[np.bool_]:
-    """Blocks away from both edges (and ``where``, told their x and y, px) that are far brighter than the fit has them;
-    shape of the reduction.
+    """Blocks away from both edges (``within``: in the aperture beside the beam only) that are far brighter than the fit
+    has them; shape of the reduction.
     """
     fit = solution.fit
-    x, y, value, asked, _ = far_blocks(first.reduced, (fit.aperture, fit.beam))
-    if where is not None:
-        wanted = where(x, y)
+    x, y, value, asked, side = far_blocks(first.reduced, (fit.aperture, fit.beam))
+    if within:
+        wanted = side == 1
         x, y, value = x[wanted], y[wanted], value[wanted]
         asked[asked] = wanted
     rest = value - evaluate(fit.basis, Points.at(x, y), fit.aperture, fit.beam, fit.linear)

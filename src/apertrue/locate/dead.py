@@ -28,7 +28,7 @@ def without_dead_part(pixels: NDArray[Any]) -> NDArray[Any]:
     step = max(1, (min(rows, columns) - 2) // SAMPLES)
     # A sample is flat when it and its neighbors all hold the level: noise does that nowhere.
     shifted = [pixels[dy : rows - 2 + dy : step, dx : columns - 2 + dx : step] for dy in range(3) for dx in range(3)]
-    seen = shifted[0]
+    seen = shifted[0].copy()  # asked for several levels: read from the picture once
     if min(seen.shape) < 4:
         return pixels
     for level in {seen[i, j].item() for i in (0, -1) for j in (0, -1)}:

@@ -57,11 +57,17 @@ def border_depths(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[int, in
     none = (0, 0, 0, 0)
     if min(pixels.shape) < 24:
         return none
+    slack = 0.03 * _span(pixels) if lossy else 0.0
+    sides = (pixels.T, pixels, pixels.T[::-1], pixels[::-1])
+    levels = [_one_level(s[0], slack) for s in sides]
+    if levels.count(None) > 2:
+        return none
     span = _span(pixels)
     if not span > 0:
         return none
-    slack = 0.03 * span if lossy else 0.0
-    left, top, right, bottom = (_border_lines(s, slack, span) for s in (pixels.T, pixels, pixels.T[::-1], pixels[::-1]))
+    left, top, right, bottom = (
+        0 if level is None else _border_lines(s, level, slack, span) for s, level in zip(sides, levels, strict=True)
+    )
     if sum(k > 0 for k in (left, top, right, bottom)) < 2:
         return none
     found = (left + (left > 0), top + (top > 0), right + (right > 0), bottom + (bottom > 0))
@@ -71,14 +77,21 @@ def border_depths(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[int, in
     return tuple(a + b for a, b in zip(found, rest, strict=True))  # type: ignore[return-value]
 
 
-def _border_lines(lines: NDArray[Any], slack: float, span: float) -> int:
+def _along(n: int) -> slice:
+    """The part of a side of ``n`` px that lies away from its corners."""
+    return slice(n // 8, n - n // 8)
+
+
+def _one_level(line: NDArray[Any], slack: float) -> float | None:
+    """The gray level that next to all of a line has; ``None`` when it has many."""
+    line = line.astype(np.float64)
+    level = float(np.median(line))
+    return level if np.mean(np.abs(line[_along(len(line))] - level) <= slack) >= 0.98 else None
+
+
+def _border_lines(lines: NDArray[Any], level: float, slack: float, span: float) -> int:
     """Number of first lines that are a border: of one level, then a straight step along most of the side; 0 for none."""
-    first = lines[0].astype(np.float64)
-    n = len(first)
-    inner = slice(n // 8, n - n // 8)
-    level = float(np.median(first))
-    if np.mean(np.abs(first[inner] - level) <= slack) < 0.98:
-        return 0
+    inner = _along(lines.shape[1])
     deep = lines[1 : max(3, len(lines) // DEEPEST), inner].astype(np.float64)
     same = np.mean(np.abs(deep - level) <= max(slack, 0.02 * span), axis=1) > 0.5  # a title bar has buttons
     k = int(np.argmin(same)) if not same.all() else len(same)
@@ -141,16 +154,16 @@ def _strokes(
     p = pixels[::skip, ::skip]
     highest = np.fmax.reduce(p, axis=1)
     top = float(np.fmax.reduce(highest))
-    step = max(8, min(p.shape) // 64)
-    low = float(np.nanpercentile(p[::step, ::step], 20))
-    span = top - low
-    if not span > 0:
-        return None
-    level = top - 0.15 * span if lossy else top
+    level = top - 0.15 * (top - _low(p)) if lossy else top
     rows = np.flatnonzero(highest >= level)  # few, unless something is at the top: the others need no second look
+    if not len(rows):
+        return None
     y0, y1 = max(int(rows[0]) - 3, 0), int(rows[-1]) + 4
     mask = p[y0:y1] >= level
     if np.count_nonzero(mask) < 12:
+        return None
+    span = top - _low(p)
+    if not span > 0:
         return None
     if disc is not None:
         _clear_disc(mask, np.array([disc[0], disc[1] - y0 * skip, *disc[2:]]), clear, skip)
@@ -177,6 +190,12 @@ def _strokes(
         end = m[:, :-2] & ~m[:, 1:-1] & (v[:, :-2] - v[:, 2:] > SHARP * span)
         pieces += _runs(end)
     return (mask, (y0, x0), skip) if pieces >= LEAST_PIECES else None
+
+
+def _low(p: NDArray[Any]) -> float:
+    """A gray level that a fifth of the picture lies below."""
+    step = max(8, min(p.shape) // 64)
+    return float(np.nanpercentile(p[::step, ::step], 20))
 
 
 def _clear_disc(mask: NDArray[np.bool_], disc: Array, clear: float, skip: int) -> None:

@@ -37,8 +37,9 @@ EXCESS = 1.5
 
 
 def _second(p: Array, lag: int) -> Array:
-    d = p[:, : -2 * lag] - 2 * p[:, lag:-lag] + p[:, 2 * lag :]
-    return np.asarray(d[:, :, : -2 * lag] - 2 * d[:, :, lag:-lag] + d[:, :, 2 * lag :])
+    """The mixed second difference of patches, shape (rows, columns, patches)."""
+    d = p[: -2 * lag] - 2 * p[lag:-lag] + p[2 * lag :]
+    return np.asarray(d[:, : -2 * lag] - 2 * d[:, lag:-lag] + d[:, 2 * lag :])
 
 
 def _gaussian_sums() -> tuple[Array, Array]:
@@ -80,22 +81,33 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
     xs = np.unique(np.linspace(0, max(columns - side, 0), _PATCHES).astype(np.intp))
     if rows < side or columns < side:
         return Noise(dark, least, 0.0)
-    view = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))
-    patches = view[np.ix_(ys, xs)].reshape(-1, side, side).astype(np.float64)
+    patches = _patches(pixels, ys, xs, side)
+    usable = np.isfinite(patches).all(axis=(0, 1))
     if saturation is not None:
-        patches = patches[patches.max(axis=(1, 2)) < saturation]
-    patches = patches[np.isfinite(patches).all(axis=(1, 2))]
-    if len(patches) < 8:
+        usable &= patches.max(axis=(0, 1)) < saturation
+    if not usable.all():
+        patches = patches[:, :, usable]
+    if patches.shape[2] < 8:
         return Noise(dark, least, 0.0)
-    level = patches.mean(axis=(1, 2))
-    single = _second(patches, _LAG)
-    variance = (single**2).mean(axis=(1, 2)) / 36
+    level = patches.mean(axis=(0, 1))
+    variance = (_second(patches, _LAG) ** 2).mean(axis=(0, 1)) / 36
     if whole and _are_counts(patches, level, variance):
         least = COUNTED
     dark, read, gain, keep = _line(level, variance, least)
-    means = patches.reshape(-1, 3, _LAG, _SIDE).sum(axis=2).reshape(-1, 3, 3, _LAG).sum(axis=3) / _LAG**2
-    correlation = _correlation(means[keep], np.maximum(read + gain * np.maximum(level[keep] - dark, 0.0), least))
+    means = patches.reshape(3, _LAG, 3, _LAG, -1).mean(axis=(1, 3))
+    correlation = _correlation(means[:, :, keep], np.maximum(read + gain * np.maximum(level[keep] - dark, 0.0), least))
     return Noise(dark, read, gain, correlation)
+
+
+def _patches(pixels: NDArray[Any], ys: NDArray[np.intp], xs: NDArray[np.intp], side: int) -> Array:
+    """Squares of pixels with their first rows and columns at ``ys`` and ``xs``, shape (side, side, their number).
+
+    The patches come last so that what is added up over each of them runs along memory.
+    """
+    within = np.arange(side)[:, None]
+    strips = pixels.take((within + ys).ravel(), axis=0).take((within + xs).ravel(), axis=1)
+    squares = strips.reshape(side, len(ys), side, len(xs)).transpose(0, 2, 1, 3)
+    return squares.astype(np.float64, order="C").reshape(side, side, -1)
 
 
 def _are_counts(patches: Array, level: Array, variance: Array) -> bool:
@@ -107,19 +119,19 @@ def _are_counts(patches: Array, level: Array, variance: Array) -> bool:
 
 
 def _correlation(means: Array, variance: Array) -> float:
-    """Variance of a large mean ÷ that of independent pixels, from 3×3 neighboring 4×4 means of each patch.
+    """Variance of a large mean ÷ that of independent pixels, from 3×3 neighboring 4×4 means of each patch, shape (3, 3, n).
 
     Patches with a steep first difference hold an edge and are left out; for white noise the first differences are
     independent of the second difference, so that this choice does not bias it. The mean of the smallest 80 % of squares
     is compared with its value for Gaussian noise.
     """
-    if len(means) < 60:
+    if means.shape[2] < 60:
         return 1.0
-    across = means[:, :, 2].mean(axis=1) - means[:, :, 0].mean(axis=1)
-    down = means[:, 2].mean(axis=1) - means[:, 0].mean(axis=1)
+    across = means[:, 2].mean(axis=0) - means[:, 0].mean(axis=0)
+    down = means[2].mean(axis=0) - means[0].mean(axis=0)
     steep = (across**2 + down**2) / variance
     flat = steep <= np.quantile(steep, 0.7)
-    ratio = np.sort(_second(means[flat], 1)[:, 0, 0] ** 2 / 36 * _LAG**2 / variance[flat])
+    ratio = np.sort(_second(means[:, :, flat], 1)[0, 0] ** 2 / 36 * _LAG**2 / variance[flat])
     f = float(ratio[: int(0.8 * len(ratio))].mean()) / _TRIMMED
     if f <= 1 + 3 * 1.8 * np.sqrt(2.0 / len(ratio)):
         return 1.0

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.forward import N_EDGE, Basis, evaluate_with_jacobian, prepare
+from ..model.forward import N_EDGE, Basis, evaluate_with_jacobian, linear_rows, prepare
 from ..scene import Noise
 from .cells import Cells
 
@@ -227,7 +227,7 @@ def refine(
     sigma = np.maximum(sigma_at(cells.mean), 1e-12 * max(scale, 1e-300))
     terms = prepare(basis, cells.at)
     if linear is None:
-        linear = _solve_linear(cells, basis, split(edges), sigma, precision[n_edges:])
+        linear = _solve_linear(cells, linear_rows(basis, cells.at, *split(edges), terms), sigma, precision[n_edges:])
         if not np.isfinite(linear).all():
             linear = np.zeros(basis.n_linear)
     weight = np.ones(len(cells))
@@ -391,11 +391,9 @@ def _solve(normal: Array, gradient: Array, damping: float) -> Array:
     return out
 
 
-def _solve_linear(
-    cells: Cells, basis: Basis, edges: tuple[Array | None, Array | None], sigma: Array, precision: Array
-) -> Array:
-    _, jacobian = evaluate_with_jacobian(basis, cells.at, *edges, np.zeros(basis.n_linear))
-    rows = jacobian[-basis.n_linear :] / sigma
+def _solve_linear(cells: Cells, rows: Array, sigma: Array, precision: Array) -> Array:
+    """The linear coefficients of a model that is their sum over ``rows``."""
+    rows = rows / sigma
     normal = rows @ rows.T
     normal[np.diag_indices_from(normal)] += precision
     return _solve(normal, rows @ (cells.mean / sigma), 0.0)

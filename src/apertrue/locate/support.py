@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.edges import distance, step
-from ..model.forward import evaluate
 from .cells import Cells
 from .refine import Fit
 
@@ -125,8 +124,8 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     at_y = cells.at.aperture_y if which == "aperture" else cells.at.beam_y
     u = distance(at_x, at_y, edge)
     use = cells.near & (np.abs(u) < 4.5 * max(edge[5], 0.5))
-    expected = step_heights(fit, which)
     fine = step_heights(fit, which, 3 * SECTORS).reshape(SECTORS, 3)
+    expected = fine[:, 1]
     around = np.concatenate([np.roll(fine, 1, axis=0), fine, np.roll(fine, -1, axis=0)], axis=1)[:, 2:7]
     steady = np.ptp(around, axis=1) < 0.3 * np.abs(expected)
     px, py = edge_points(edge)
@@ -144,19 +143,16 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     u = u[use]
     phi = step(u, edge[5])
     # What is left when all but this edge's own step is taken out: the sector's step on a nearly flat floor.
-    y = (
-        cells.mean[use]
-        - evaluate(fit.basis, cells.at[use], fit.aperture, fit.beam, fit.linear)
-        + phi * expected[sector]
-    )
+    y = (fit.z * fit.sigma)[use] + phi * expected[sector]
     w = 1.0 / fit.sigma[use] ** 2
-    rows3 = np.stack([np.ones_like(u), u / edge[5], phi])
+    terms = (np.ones_like(u), u / edge[5], phi)
     normal = np.zeros((SECTORS, 3, 3))
     rhs = np.zeros((SECTORS, 3))
     for i in range(3):
-        rhs[:, i] = np.bincount(sector, weights=w * rows3[i] * y, minlength=SECTORS)
+        weighted = w * terms[i]
+        rhs[:, i] = np.bincount(sector, weights=weighted * y, minlength=SECTORS)
         for j in range(i, 3):
-            normal[:, i, j] = normal[:, j, i] = np.bincount(sector, weights=w * rows3[i] * rows3[j], minlength=SECTORS)
+            normal[:, i, j] = normal[:, j, i] = np.bincount(sector, weights=weighted * terms[j], minlength=SECTORS)
     count = np.bincount(sector, minlength=SECTORS)
     trace = np.einsum("kii->k", normal)
     ok = (count >= 5) & (trace > 0)

@@ -197,6 +197,28 @@ def evaluate(basis: Basis, at: Points, aperture: Array | None, beam: Array | Non
     return out
 
 
+def linear_rows(basis: Basis, at: Points, aperture: Array | None, beam: Array | None, terms: Prepared) -> Array:
+    """The model picture of each linear coefficient alone, shape (n_linear, n); arguments as in :func:`evaluate`."""
+    nb, nh, _ = basis.counts
+    out = np.empty((basis.n_linear, at.x.size))
+    out[:nb] = terms.background
+    out[nb : nb + nh] = terms.halo
+    n_light = nb + nh + len(terms.beam)
+    out[nb + nh : n_light] = terms.beam
+    slopes = []
+    if aperture is not None:
+        phi, density = cdf_pdf(distance(at.aperture_x, at.aperture_y, aperture) / aperture[5])
+        out[nb:n_light] *= phi
+        slopes.append(density / aperture[5])
+    if beam is not None:
+        phi, density = cdf_pdf(distance(at.beam_x, at.beam_y, beam) / beam[5])
+        out[nb + nh : n_light] *= phi
+        slopes.append(density / beam[5])
+    if basis.meeting:
+        out[-1] = terms.cosine * slopes[0] * slopes[1] if terms.cosine is not None and len(slopes) == 2 else 0.0
+    return out
+
+
 def evaluate_with_jacobian(
     basis: Basis,
     at: Points,
