@@ -67,7 +67,8 @@ def block_means(pixels: NDArray[Any], size: int, step: int = 1) -> tuple[Array, 
     row_sums = np.add.reduce(strips, axis=1, dtype=np.float64 if wide else short)
     count = strips.shape[1] * size
     if size > 8:
-        return row_sums.reshape(h, w, size).sum(axis=2, dtype=np.float64) / count, count
+        # Short sums along memory are faster so than by sum().
+        return np.einsum("ijk->ij", row_sums.astype(np.float64).reshape(h, w, size)) / count, count
     sums = row_sums[:, ::size].astype(np.float64)
     for k in range(1, size):  # a few strided sums are faster than many short ones
         sums += row_sums[:, k::size]

@@ -21,20 +21,26 @@ def distance(x: Array, y: Array, edge: Array) -> Array:
         x, y: coordinates, px, any equal shapes.
         edge: (x, y, radius, e1, e2[, width]), see :class:`apertrue.scene.Edge`.
     """
-    w1, w2, v1, v2 = _round(x - edge[0], y - edge[1], edge[3], edge[4])
-    q = np.sqrt(w1 * w1 + w2 * w2)
-    v = np.sqrt(v1 * v1 + v2 * v2)
-    out: Array = (edge[2] - q) * np.divide(q, v, out=np.ones_like(q), where=v > 0)
+    e1, e2 = float(edge[3]), float(edge[4])
+    n2 = 1.0 / (1 - e1 * e1 - e2 * e2)
+    a, b, c = ((1 - e1) ** 2 + e2 * e2) * n2, -2 * e2 * n2, ((1 + e1) ** 2 + e2 * e2) * n2  # S² = [[a, b], [b, c]]
+    d1, d2 = x - edge[0], y - edge[1]
+    v1, v2 = a * d1, b * d1
+    v1 += b * d2
+    v2 += c * d2
+    # q² = d·v; in place, since fresh memory costs more than the sums.
+    d1 *= v1
+    d2 *= v2
+    d1 += d2
+    d1 += 1e-24
+    v1 *= v1
+    v2 *= v2
+    v1 += v2
+    v1 += 1e-24
+    stretch = np.sqrt(np.divide(d1, v1, out=v1), out=v1)
+    out: Array = np.subtract(edge[2], np.sqrt(d1, out=d1), out=d1)
+    out *= stretch
     return out
-
-
-def _round(d1: Array, d2: Array, e1: float, e2: float) -> tuple[Array, Array, Array, Array]:
-    n = 1.0 / np.sqrt(1 - e1 * e1 - e2 * e2)
-    w1 = ((1 - e1) * d1 - e2 * d2) * n
-    w2 = ((1 + e1) * d2 - e2 * d1) * n
-    v1 = ((1 - e1) * w1 - e2 * w2) * n
-    v2 = ((1 + e1) * w2 - e2 * w1) * n
-    return w1, w2, v1, v2
 
 
 def step(u: Array, width: float) -> Array:
