@@ -5,7 +5,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from apertrue.model.forward import Basis, Points, evaluate, evaluate_with_jacobian, render
+from apertrue.model.forward import Basis, Points, evaluate, evaluate_with_jacobian, linear_rows, prepare, render
 
 APERTURE = np.array([60.0, 55.0, 42.0, 0.03, -0.02, 1.4])
 BEAM = np.array([66.0, 50.0, 33.0, -0.04, 0.05, 2.1])
@@ -43,6 +43,22 @@ def test_jacobian(background, halo, decays, radial, tilt):
         # Central differences err by h²/6 of the third derivative; the ellipticities' scale is the radius.
         scale = np.abs(numeric).max() + 1e-9
         np.testing.assert_allclose(jacobian[k], numeric, atol=3e-5 * scale, err_msg=f"parameter {k}")
+
+
+@pytest.mark.parametrize("edges", [(APERTURE, BEAM), (None, BEAM), (APERTURE, None)])
+def test_the_picture_is_the_sum_of_its_linear_rows(edges):
+    both = all(e is not None for e in edges)
+    basis = Basis(
+        (60.0, 55.0, 42.0), (66.0, 50.0, 33.0, -0.04, 0.05), halo=3 if edges[0] is not None else -1, decays=2,
+        meeting=both, has_beam=edges[1] is not None, has_aperture=edges[0] is not None,
+    )  # fmt: skip
+    rng = np.random.default_rng(5)
+    at = points(rng)
+    linear = rng.uniform(0.2, 1.5, basis.n_linear) * 50
+    rows = linear_rows(basis, at, *edges, prepare(basis, at))
+    value, jacobian = evaluate_with_jacobian(basis, at, *edges, linear)
+    np.testing.assert_allclose(linear @ rows, value, rtol=1e-12, atol=1e-10)
+    np.testing.assert_allclose(rows, jacobian[-basis.n_linear :], rtol=1e-12, atol=1e-13)
 
 
 @pytest.mark.parametrize("without", ["aperture", "beam"])

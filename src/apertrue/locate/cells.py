@@ -278,7 +278,8 @@ def _sum_band(
         u2 = distance(fx, fy, other)
         if which == 1:  # pixels of both bands belong to the aperture's
             keep &= np.abs(u2) >= reach2
-    fx, fy, u, value = fx[keep], fy[keep], u[keep], value[keep]
+    kept = np.flatnonzero(keep)
+    fx, fy, u, value = fx.take(kept), fy.take(kept), u.take(kept), value.take(kept)
     if not len(fx):
         return None
     side = max(6, round(own[2] / grain.tiles))
@@ -291,7 +292,7 @@ def _sum_band(
     tile = renumber[tile]
     key = tile * (n + 2) + _bin(u, reach, n)
     if u2 is not None:
-        u2 = u2[keep]
+        u2 = u2.take(kept)
         if which == 0:
             key = key * (n2 + 2) + _bin(u2, reach2, n2)
         else:
@@ -325,7 +326,7 @@ def _sum_band(
 
 def far_blocks(
     reduced: Reduced, edges: tuple[Array | None, Array | None]
-) -> tuple[Array, Array, Array, NDArray[np.bool_], Array]:
+) -> tuple[Array, Array, Array, NDArray[np.bool_], NDArray[np.intp]]:
     """Blocks that no band touches: x, y (px), mean, mask of them over the reduction, and their side of the edges: 1 inside the
     aperture's and 2 inside the beam's, added up.
     """
@@ -339,7 +340,9 @@ def far_blocks(
         u = distance(gx, gy, edge)
         ok &= np.abs(u) > _layout(float(edge[5]))[0] + 0.71 * reduced.size
         side += (u > 0) * (1 << k)
-    return gx[ok], gy[ok], reduced.mean[ok], ok, side[ok].astype(np.float64)
+    index = np.flatnonzero(ok)
+    x, y, value = (a.reshape(-1).take(index) for a in (gx, gy, reduced.mean))
+    return x, y, value, ok, side.reshape(-1).take(index)
 
 
 def sum_far(reduced: Reduced, edges: tuple[Array | None, Array | None], scale: float) -> Cells:
@@ -347,8 +350,8 @@ def sum_far(reduced: Reduced, edges: tuple[Array | None, Array | None], scale: f
     x, y, value, _, side = far_blocks(reduced, edges)
     tile_side = max(float(reduced.size), scale)
     across = int(reduced.shape[1] / tile_side) + 1
-    tile = (y // tile_side).astype(np.intp) * across + (x // tile_side).astype(np.intp)
-    key = tile * 4 + side.astype(np.intp)
+    tile = (y / tile_side).astype(np.intp) * across + (x / tile_side).astype(np.intp)
+    key = tile * 4 + side
     count = np.bincount(key)
     used = np.flatnonzero(count)
     total = count[used].astype(np.float64)

@@ -217,12 +217,11 @@ def refine(
         b = p[n_edges - N_EDGE : n_edges] if has_b else None
         return a, b
 
+    missed = np.where(cells.near, 0.0, discrepancy**2)
+
     def sigma_at(model: Array) -> Array:
-        out: Array = np.sqrt(noise.mean_variance(model, cells.count))
-        if discrepancy > 0:
-            floor = discrepancy * np.maximum(model - noise.bias, 0.0)
-            out = np.where(cells.near, out, np.hypot(out, floor))
-        return out
+        light = np.maximum(model - noise.bias, 0.0)
+        return np.asarray(np.sqrt(noise.mean_variance(model, cells.count) + missed * light * light))
 
     sigma = np.maximum(sigma_at(cells.mean), 1e-12 * max(scale, 1e-300))
     terms = prepare(basis, cells.at)

@@ -82,13 +82,13 @@ class Basis:
         if n_polynomial > 6:
             xx, yy = full[3], full[5]
             full += [xx * xa, xx * ya, yy * xa, yy * ya, (xx + yy) * (xx + yy)]
-        background = np.stack(full[:n_background])
+        background = np.array(full[:n_background])
         rows = full[:n_polynomial]
         if n_halo and self.decays:
             # Flat under the beam, where the halo can't be seen: else it would trade light with the beam.
             d2 = np.maximum((x - self.beam[0]) ** 2 + (y - self.beam[1]) ** 2, self.beam[2] ** 2) / (ar * ar)
             rows = rows + [1.0 / (1.0 + k * d2) for k in DECAYS[: self.decays]]
-        halo = np.stack(rows) if rows else np.empty((0, x.size))
+        halo = np.array(rows) if rows else np.empty((0, x.size))
         if not self.has_beam:
             return background, halo, np.empty((0, x.size))
         bx, by, br, e1, e2 = self.beam
@@ -104,7 +104,7 @@ class Basis:
                 rows.append(power)
         if self.tilt:
             rows += [xi, eta]
-        return background, halo, np.stack(rows)
+        return background, halo, np.array(rows)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,6 +15,8 @@ from .normal import cdf
 
 Array = NDArray[np.float64]
 
+#: A rise of the passed share that is as good as none.
+NO_RISE = 1e-8
 _N_ANGLES = 720
 _N_RADII = 600
 _GAUSS_X, _GAUSS_W = np.polynomial.legendre.leggauss(16)
@@ -145,9 +147,9 @@ class _Running:
 
 def _hermite(value: Array, slope: Array, step: float, i: NDArray[np.intp], u: Array) -> Array:
     """Cubic interpolation of values and slopes at equal steps (last axis), ``u`` of the way from place ``i`` to the next."""
-    v0 = value[..., i]
-    rise = value[..., i + 1] - v0
-    m0, m1 = slope[..., i] * step, slope[..., i + 1] * step
+    v0 = value.take(i, axis=-1)
+    rise = value.take(i + 1, axis=-1) - v0
+    m0, m1 = slope.take(i, axis=-1) * step, slope.take(i + 1, axis=-1) * step
     return np.asarray(v0 + u * (m0 + u * (3 * rise - 2 * m0 - m1 + u * (m0 + m1 - 2 * rise))), dtype=np.float64)
 
 
@@ -326,7 +328,7 @@ def passed_gradient(beam: PlaneBeam) -> PassedGradient:
         * (radial_light(rho2, beam.radial) + beam.tilt_x * xi + beam.tilt_y * eta)
         / abs(det)
     )
-    rows = np.stack([co, si, co * xi, co * eta, si * xi, si * eta])
+    rows = np.array([co, si, co * xi, co * eta, si * xi, si * eta])
     place = -(rows @ light) / len(t) / total
     return PassedGradient(
         min(max(passed, 0.0), 1.0), place, (through[1:] - passed * totals[1:]) / total, by_tilt / total
@@ -366,8 +368,8 @@ def _climb(beam: PlaneBeam, start: float) -> tuple[float, float, float] | None:
         there = at + step
         value = passed_gradient(beam.moved_to(float(there[0]), float(there[1])))
         if value.passed < best - 1e-9:
-            if fresh:
-                return None
+            if fresh:  # no rise where one was promised; one too small to matter (half of slope · step) needs no search
+                return (best, float(at[0]), float(at[1])) if slope @ step < NO_RISE else None
             bend = None
             continue
         at, here, best = there, value, max(best, value.passed)
