@@ -24,6 +24,8 @@ BINS = 3.0
 MOST_PIXELS = 400_000
 #: Soft edges need no single pixels: blocks this many times narrower than their width tell as much.
 BLOCK = 2.5
+#: Blocks that hold less than this share of the picture are added up one by one, else all of the picture's at once.
+FEW = 0.03
 #: Tiles along an edge's radius.
 TILES = 12
 #: Bands this much farther apart than they need to be have nothing to do with each other.
@@ -176,8 +178,9 @@ def _towards(at_x: Array, at_y: Array, u: Array, edge: Array) -> tuple[Array, Ar
 
 def _bin(u: Array, reach: float, n: int) -> NDArray[np.intp]:
     """Bin numbers 1 … n across the band, 0 and n + 1 outside of it."""
-    i = np.floor((u + reach) * (n / (2 * reach)))
-    return np.asarray(np.clip(i + 1, 0, n + 1), dtype=np.intp)
+    i = (u + reach) * (n / (2 * reach))
+    i += 1
+    return np.minimum(np.maximum(i, 0, out=i), n + 1, out=i).astype(np.intp)
 
 
 def _layout(width: float, grain: Grain = FINE) -> tuple[float, int]:
@@ -242,17 +245,28 @@ def _samples(
     reach = _layout(edge[5], grain)[0]
     if block == 1:
         x, y, _ = band_pixels(pixels.shape, edge, reach, grain.most)
-        value = pixels.reshape(-1).take(y * pixels.shape[1] + x) if pixels.flags.c_contiguous else pixels[y, x]
-        return x.astype(np.float64), y.astype(np.float64), value.astype(np.float64)
-    if block not in blocks:
-        blocks[block] = block_means(pixels, block)[0]
-    mean = blocks[block]
+        return x.astype(np.float64), y.astype(np.float64), _levels(pixels, y, x)
     half = (block - 1) / 2
     scaled = np.array([(edge[0] - half) / block, (edge[1] - half) / block, edge[2] / block, *edge[3:5]])
-    i, j, _ = band_pixels(mean.shape, scaled, reach / block, grain.most)
+    shape = pixels.shape[0] // block, pixels.shape[1] // block
+    i, j, _ = band_pixels(shape, scaled, reach / block, grain.most)
     at_x = np.asarray(half + i * float(block), dtype=np.float64)
     at_y = np.asarray(half + j * float(block), dtype=np.float64)
-    return at_x, at_y, mean[j, i]
+    if block not in blocks and len(i) * block * block < FEW * pixels.size:
+        total = np.zeros(len(i))
+        for dy, dx in np.ndindex(block, block):
+            total += _levels(pixels, j * block + dy, i * block + dx)
+        return at_x, at_y, total / block**2
+    if block not in blocks:
+        blocks[block] = block_means(pixels, block)[0]
+    return at_x, at_y, blocks[block][j, i]
+
+
+def _levels(pixels: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> Array:
+    """Gray levels of single pixels."""
+    flat = pixels.flags.c_contiguous
+    value = pixels.reshape(-1).take(rows * pixels.shape[1] + columns) if flat else pixels[rows, columns]
+    return np.asarray(value, dtype=np.float64)
 
 
 def _sum_band(

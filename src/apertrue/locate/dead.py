@@ -33,7 +33,7 @@ def without_dead_part(pixels: NDArray[Any]) -> NDArray[Any]:
         return pixels
     for level in {seen[i, j].item() for i in (0, -1) for j in (0, -1)}:
         flat = seen == level
-        if flat.mean() < LEAST:
+        if np.count_nonzero(flat) < LEAST * flat.size:
             continue
         for other in shifted[1:]:
             flat &= other == level

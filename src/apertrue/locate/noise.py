@@ -176,7 +176,9 @@ def _line(level: Array, variance: Array, least: float) -> tuple[float, float, fl
             break
         # The median hardly feels the patches with a bit of edge or curvature in them, which all err upward.
         slope = float(np.median((variance[use] - read * MEDIAN) / x[use])) / MEDIAN
-        gain = max(slope, 0.0)
+        before, gain = gain, max(slope, 0.0)
+        if gain == before:
+            break
     return at, read, gain, keep
 
 
