@@ -32,6 +32,8 @@ FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
 #: Share of the directions in which the core's boundary must follow one ellipse, how far around it (radii) to look at it alone,
 #: then how far around the aperture found there, and the most of the picture that this may be.
 ROUND_ABOUT, REACHES, AROUND, MOST_OF_IT = 0.45, (1.5, 2.1), 1.25, 0.8
+#: … or in which the edge of what surrounds the core must.
+SURROUND = 0.3
 #: A reading that explains the picture worse than the first is doubted so; what is found instead must be better than the second.
 WELL_SEEN, EXPLAINED = 0.5, 1.0
 #: An edge that was found beforehand and measured then is the same when its radius is, to this share.
@@ -110,29 +112,40 @@ def _within(
     ``None`` when that tells no more, or explains its part of the picture no better than what explained the whole
     (``worth``, see :func:`apertrue.locate.solve.shortfall`).
 
-    A third edge farther out, of the screen in a room's light or of a panel, is in no reading with two.
+    A third edge farther out, of the screen in a room's light, of a monitor or of a panel, is in no reading with two.
     """
     if not rough.outline or rough.outline[0][1] < ROUND_ABOUT:
         return None
     size = max(1, round(min(pixels.shape) / min(rough.grid)))
-    core = Edge((rough.center[0] + 0.5) * size, (rough.center[1] + 0.5) * size, float(rough.outline[0][0][2]) * size)
 
-    def judged(about: Edge, reach: float) -> Scene | None:
-        part, corner = _part(pixels, about, reach)
-        if part.size > MOST_OF_IT * pixels.size:
-            return None
+    def in_px(ellipse: Array) -> Edge:
+        return Edge((rough.center[0] + 0.5) * size, (rough.center[1] + 0.5) * size, float(ellipse[2]) * size)
+
+    def judged(part: NDArray[Any], corner: tuple[int, int]) -> Scene | None:
         scene, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
         both = scene.covariance is not None and scene.sign_known and scene.kind in FOLLOWED
         return _moved(scene, corner, scene.shape) if both else None
 
-    for reach in REACHES:
-        scene = judged(core, reach)
-        if scene is not None and scene.aperture is not None:
-            scene = judged(scene.aperture, AROUND)  # once more with as little around the aperture as its edge needs
-        if scene is None or scene.aperture is None:
-            continue
+    def alone(edge: Edge) -> Scene | None:
+        """The scene with as little around an aperture as its edge needs, when that confirms it."""
+        scene = judged(*_disc(pixels, edge, BARELY))
+        if scene is None or scene.aperture is None or abs(scene.aperture.radius - edge.radius) > SAME * edge.radius:
+            return None
         better = float(scene.extra.get("shortfall", np.inf)) < min(EXPLAINED, 0.25 * worth)
-        if better and _contains(pixels, scene.aperture) and not others_elsewhere(scene, pixels):
+        return scene if better and _contains(pixels, scene.aperture) and not others_elsewhere(scene, pixels) else None
+
+    if rough.surround is not None and rough.surround[1] > SURROUND:
+        x, y, radius, e1, e2 = (float(v) for v in rough.surround[0][:5])
+        scene = alone(Edge((x + 0.5) * size, (y + 0.5) * size, radius * size, e1, e2))
+        if scene is not None:
+            return scene
+    core = in_px(rough.outline[0][0])
+    for reach in REACHES:
+        part, corner = _part(pixels, core, reach)
+        scene = judged(part, corner) if part.size <= MOST_OF_IT * pixels.size else None
+        if scene is not None and scene.aperture is not None:
+            scene = alone(scene.aperture)
+        if scene is not None:
             return scene
     return None
 
@@ -152,11 +165,7 @@ def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hin
 
 def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> bool:
     """Whether what was taken for the beam's edge is as well an aperture's, with a beam of its own within it."""
-    part, corner = _part(pixels, beam, AROUND)
-    part = as_floats(part)
-    x, y = (np.arange(n, dtype=np.float64) + c for n, c in zip(part.shape[::-1], corner, strict=True))
-    # What lies farther out is the other edge's.
-    part[np.hypot(x[None, :] - beam.x, y[:, None] - beam.y) > BARELY * beam.radius] = np.nan
+    part, corner = _disc(pixels, beam, BARELY)  # what lies farther out is the other edge's
     inner, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
     aperture = inner.aperture
     if aperture is None or inner.beam is None or inner.covariance is None or inner.kind not in FOLLOWED:
@@ -171,6 +180,15 @@ def _part(pixels: NDArray[Any], about: Edge, reach: float) -> tuple[NDArray[Any]
     half = reach * about.semi_axes[0] + 3 * about.width
     left, top = max(int(about.x - half), 0), max(int(about.y - half), 0)
     return pixels[top : min(int(about.y + half) + 1, rows), left : min(int(about.x + half) + 1, columns)], (left, top)
+
+
+def _disc(pixels: NDArray[Any], about: Edge, reach: float) -> tuple[Array, tuple[int, int]]:
+    """What lies within ``reach`` radii (and a little) of an edge's center, NaN around it, and its first column and row."""
+    part, corner = _part(pixels, about, AROUND)
+    part = as_floats(part)
+    x, y = (np.arange(n, dtype=np.float64) + c for n, c in zip(part.shape[::-1], corner, strict=True))
+    part[np.hypot(x[None, :] - about.x, y[:, None] - about.y) > reach * about.semi_axes[0]] = np.nan
+    return part, corner
 
 
 def _contains(pixels: NDArray[Any], edge: Edge) -> bool:

@@ -20,6 +20,7 @@ from .rivals import called_rightly, second_edge_needed, sharper, whose
 from .shadow import without_shadow
 from .solve import GOOD, Solution, by_light, coarse, enriched, fine, misfit, quality, same_place, shortfall, to_pixels
 from .spikes import without_spikes
+from .support import plainly, shows
 from .third import edge_between, edge_within
 from .touching import settle
 
@@ -27,6 +28,8 @@ Array = NDArray[np.float64]
 
 #: A coarse fit worse than this is not refined, and after so many of them no more are tried.
 HOPELESS, MOST_HOPELESS = 9.0, 4
+#: … but for one whose edges are plain to see amid light that no model has (a screen's haze, a room's), up to this.
+MISLAID = 40.0
 #: … and so many that are worse than this are, no more.
 DOUBTFUL, MOST_DOUBTFUL = 4.0, 2
 #: A reading whose edges stand may fall short of the best one by this factor.
@@ -164,7 +167,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         if not guided:
             solution = called_rightly(solution, first, contrast)
         badly = misfit(solution.fit, first.reduced, first.noise, contrast)
-        if badly > HOPELESS:
+        if badly > HOPELESS and not (badly < MISLAID and plainly(solution.fit, solution.cells, first.reduced.mean.shape)):
             hopeless += 1
             if hopeless == MOST_HOPELESS:
                 break  # most pictures of other things end here, or below
@@ -177,6 +180,11 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         pair = _fine(first, solution, contrast)
         doubtful += badly > DOUBTFUL
         if pair is None:
+            continue
+        if not guided and not shows(pair.fit, pair.cells, first.pixels.shape):
+            tried.append(Candidate(None, shortfall(pair, contrast), pair))
+            if quality(pair) < GOOD:
+                break
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
         plain, pair = pair, enriched(pair, first.noise, contrast)

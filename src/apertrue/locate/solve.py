@@ -13,6 +13,7 @@ from .cells import FINE, FOLLOW, ROUGH, Cells, Grain, gather, join, sum_far
 from .hypotheses import Start
 from .reduce import Reduced
 from .refine import Fit, basis_for, beam_is_brighter, carried, promised, refine, robust_cost, spread_in
+from .support import shows
 
 Array = NDArray[np.float64]
 
@@ -155,7 +156,7 @@ def fine(
     solution = _final(picture, aperture, beam, light, FOLLOW if placed else FINE)
     if solution is not None and (not beam_is_brighter(solution.fit) or quality(solution) > UNLIKE):
         solution = _with_plain_halo(solution, noise, contrast)
-    if solution is None or placed or not _stuck(solution):
+    if solution is None or placed or not _stuck(solution) or not shows(solution.fit, solution.cells, pixels.shape):
         return solution
     return _afresh(picture, solution)
 
