@@ -68,9 +68,12 @@ def _read(frame: Frame, hints: Hints, *, drawn: bool = False) -> Scene:
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
     clear = without_strokes(pixels, lossy=frame.lossy)
-    drawn, pixels = drawn or clear is not pixels, clear
     hints = _shifted(hints, origin)
-    return _moved(_looked_at(pixels, frame, hints, drawn), origin, frame.shape)
+    scene = _looked_at(clear, frame, hints, drawn or clear is not pixels)
+    if scene.kind in UNREAD and clear is not pixels:  # a beam's sharp bright rim is no stroke
+        as_it_is = _looked_at(pixels, frame, hints, drawn)
+        scene = scene if as_it_is.kind in UNREAD else as_it_is
+    return _moved(scene, origin, frame.shape)
 
 
 def _looked_at(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:

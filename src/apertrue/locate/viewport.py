@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 SAMPLES = 400
 #: The window's own plain level covers at least and at most this share of a screenshot.
 PLAIN = (0.08, 0.9)
+#: So many of the commonest levels are tried.
+LEVELS = 4
 #: Gray levels (÷ the picture's range) within which that level is one; in a lossy file.
 SLACK, LOSSY_SLACK = 0.004, 0.03
 #: Least share of the screenshot that the camera's picture takes; share of a line along its sides that is not, and beside it
@@ -41,19 +43,24 @@ def viewport(pixels: NDArray[Any], *, lossy: bool = False) -> Box | None:
         return None
     slack = (LOSSY_SLACK if lossy else SLACK) * (high - low)
     counts, sides = np.histogram(finite, bins=round(0.5 * (high - low) / slack))
-    level = float(np.mean(sides[np.argmax(counts) :][:2]))
-    sampled = np.abs(small - level) <= slack
-    if not PLAIN[0] < float(sampled.mean()) < PLAIN[1]:
-        return None
-    labels, _ = ndimage.label(~sampled)
-    areas = np.bincount(labels.ravel())
-    areas[0] = 0
-    k = int(np.argmax(areas))
-    if areas[k] < LEAST * sampled.size:
-        return None
-    rows, columns = ndimage.find_objects(labels)[k - 1]
-    plain = np.abs(pixels - level) <= slack
-    return _straight(plain, (columns.start * step, rows.start * step, columns.stop * step, rows.stop * step), step)
+    # The window's level is the commonest, or comes after those of the camera's picture.
+    for k in np.argsort(counts)[::-1][:LEVELS]:
+        level = float(sides[k] + sides[k + 1]) / 2
+        sampled = np.abs(small - level) <= slack
+        if not PLAIN[0] < float(sampled.mean()) < PLAIN[1]:
+            continue
+        labels, _ = ndimage.label(~sampled)
+        areas = np.bincount(labels.ravel())
+        areas[0] = 0
+        largest = int(np.argmax(areas))
+        if areas[largest] < LEAST * sampled.size:
+            continue
+        rows, columns = ndimage.find_objects(labels)[largest - 1]
+        around = columns.start * step, rows.start * step, columns.stop * step, rows.stop * step
+        box = _straight(np.abs(pixels - level) <= slack, around, step)
+        if box is not None:
+            return box
+    return None
 
 
 def _straight(plain: NDArray[np.bool_], box: Box, step: int) -> Box | None:
