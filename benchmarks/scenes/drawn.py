@@ -5,8 +5,9 @@ straight edge in the light of an even disc. Groups: a lit round screen whose rim
 pinhole camera sees from near by; counts of single electrons; hot pixels and dead lines; lobed, ringed or pointed beams; halos
 that fade as a power of the distance; a window with panels on its sides; rough rims; one edge with a penumbra, which must
 not be told as two; a window whose panels with buttons take most of it; a screen's bright rim in a lit room, as a photograph
-shows it; and halos that a display's gamma lifts to half of the beam and more. The groups come from pictures that people drew
-who did not know the engine, and on which it failed.
+shows it; halos that a display's gamma lifts to half of the beam and more; a photographed monitor with its frame, in a room;
+haze over a screen; a dark view in a light window; and a picture turned in its file. The groups come from pictures that people
+drew who did not know the engine, and on which it failed.
 """
 
 from collections.abc import Callable, Iterator
@@ -32,6 +33,10 @@ GROUPS = (
     "wide-panels",
     "lit-room",
     "bright-halo",
+    "monitor",
+    "haze",
+    "light-window",
+    "turned",
 )
 
 
@@ -139,10 +144,11 @@ def scenes(n: int, seed: int = 20) -> Iterator[Case]:
     """``n`` pictures, the groups in turn."""
     for k, rng in enumerate(children(seed, n)):
         group = GROUPS[k % len(GROUPS)]
-        yield _one(group, f"drawn-{group}-{k // len(GROUPS):03}", rng)
+        yield one(group, f"drawn-{group}-{k // len(GROUPS):03}", rng)
 
 
-def _one(group: str, name: str, rng: np.random.Generator) -> Case:
+def one(group: str, name: str, rng: np.random.Generator) -> Case:
+    """One picture of a group."""
     s = random_drawing(rng)
     x, y = grid(s.side)
     may = (
@@ -204,6 +210,16 @@ def _one(group: str, name: str, rng: np.random.Generator) -> Case:
         s = _in_bright_halo(s, rng)
         pixels, truth = _displayed(camera(light(s, x, y), s, rng), 1 / 2.2), truth_of(s)
         allowed = ("both-edges", "clipped")
+    elif group == "monitor":
+        pixels = _displayed(_on_a_monitor(camera(light(s, x, y), s, rng), s, rng), 0.6)
+    elif group == "haze":
+        haze = gaussian_filter(rng.normal(size=x.shape), 0.2 * s.radius * FINE)
+        mean = light(s, x, y) + 0.01 + rng.uniform(0.004, 0.015) * np.abs(haze / haze.std())
+        pixels, truth = _displayed(camera(mean, s, rng), 1 / 2.2), truth_of(s, edges=False)
+    elif group == "light-window":
+        pixels, truth = _in_a_light_window(camera(light(s, x, y), s, rng), rng), truth_of(s, edges=False)
+    elif group == "turned":
+        pixels = _turned(camera(light(s, x, y), s, rng), rng)
     else:
         u = s.radius - np.hypot(x - s.center[0], y - s.center[1])
         edge = EDGES[int(rng.choice([0, 1, 3]))]
@@ -262,3 +278,36 @@ def _in_bright_halo(s: Drawing, rng: np.random.Generator) -> Drawing:
     t = rng.uniform(0, 2 * np.pi)
     offset = ((reach - s.ratio) * float(np.cos(t)), (reach - s.ratio) * float(np.sin(t)))
     return replace(s, halo=float(rng.uniform(0.2, 0.4)), offset=offset)
+
+
+def _on_a_monitor(pixels: Array, s: Drawing, rng: np.random.Generator) -> Array:
+    """The view on a monitor that is turned a little, with its frame and the room about it."""
+    low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
+    turn = np.radians(rng.uniform(-6, 6))
+    x, y = np.meshgrid(np.arange(s.side) - s.center[0], np.arange(s.side) - s.center[1])
+    u, v = np.abs(np.cos(turn) * x + np.sin(turn) * y), np.abs(np.cos(turn) * y - np.sin(turn) * x)
+    half = s.radius * rng.uniform(1.2, 1.5)
+    frame, room = rng.uniform(0.05, 0.25, 2) * (high - low)
+    far = np.maximum(u, v / rng.uniform(0.9, 1.0))
+    around = np.where(far < half * rng.uniform(1.06, 1.15), frame, room * (1 + 0.3 * np.sign(np.sin(x / 23 + y / 31))))
+    return np.where(far < half, pixels, low + around + rng.normal(0, 0.004 * (high - low), pixels.shape))
+
+
+def _in_a_light_window(pixels: Array, rng: np.random.Generator) -> Array:
+    """A view, most of it of one dark level, in a light window with narrow panels."""
+    inner, side = _displayed(pixels, 1.0), pixels.shape[0]
+    inner[inner < 12] = 5
+    left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.05, 0.3, 2), 0.12, rng.uniform(0.05, 0.1)))
+    out = np.full((side + top + bottom, side + left + right), int(rng.choice([240, 225])), dtype=np.uint8)
+    out[: top // 2] = 255
+    out[top : top + side, left : left + side] = inner
+    return out
+
+
+def _turned(pixels: Array, rng: np.random.Generator) -> Array:
+    """As a picture that was turned in its file: its corners hold nothing."""
+    side, turn = pixels.shape[0], np.radians(rng.choice([-1, 1]) * rng.uniform(12, 20))
+    x, y = np.meshgrid(*2 * (np.arange(side) - (side - 1) / 2,))
+    u, v = np.abs(np.cos(turn) * x + np.sin(turn) * y), np.abs(np.cos(turn) * y - np.sin(turn) * x)
+    inside = np.maximum(u, v) < (side - 1) / 2 / (np.cos(turn) + np.abs(np.sin(turn)))
+    return np.where(inside, pixels, 0).astype(pixels.dtype)

@@ -4,14 +4,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from benchmarks.scenes.drawn import one
+from scipy.ndimage import rotate
 from scipy.special import ndtr
 
 from apertrue.frame import as_frame
 from apertrue.locate.elsewhere import light_elsewhere, others_elsewhere
+from apertrue.locate.reduce import reduce_picture
+from apertrue.locate.solve import Solution, fine
+from apertrue.locate.support import plainly, shows
 from apertrue.locate.viewport import viewport
 from apertrue.pipeline import judge
 from apertrue.registry import SceneKind
-from apertrue.scene import Edge, Scene
+from apertrue.scene import Edge, Noise, Scene
 
 APERTURE, BEAM = (200.0, 190.0, 90.0), (178.0, 179.0, 58.0)
 CLIPPED = (150.0, 150.0, 62.0)
@@ -115,6 +120,15 @@ def test_nor_a_slanted_rectangle() -> None:
     assert viewport(pixels) is None
 
 
+def test_a_dark_view_in_a_light_window_is_found_though_its_own_dark_is_the_commonest_level() -> None:
+    inside = shown(view())
+    inside[inside < 14] = 5
+    pixels = window(inside, 240, 70, 40, 30, 25)
+    assert np.median(pixels) < 40
+    assert viewport(pixels) == (72, 42, 468, 418)
+    told(pixels, (70, 40), BEAM, SceneKind.BOTH_EDGES)
+
+
 # --- a bright halo -------------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize(("beam", "kind"), [(BEAM, SceneKind.BOTH_EDGES), (CLIPPED, SceneKind.CLIPPED)])
 @pytest.mark.parametrize("halo", [0.2, 0.3])
@@ -188,3 +202,41 @@ def test_bright_rectangles_beside_the_view_do_no_harm(size: tuple[int, int]) -> 
     counts[190:570, 200:600] = 1000 * view(0.1)
     counts[30 : 30 + size[0], 40 : 40 + size[1]] = 900
     told((counts + 100).astype(np.uint16), (200, 190), BEAM, SceneKind.BOTH_EDGES)
+
+
+# --- a monitor, a screen's haze, a turned picture -----------------------------------------------------------------------------
+@pytest.mark.parametrize(("group", "k"), [("monitor", 0), ("monitor", 4), ("haze", 1), ("light-window", 4)])
+def test_what_a_photograph_or_a_window_puts_about_the_view(group: str, k: int) -> None:
+    """Drawings of the benchmark that were refused once: a monitor's frame and the room, a screen's haze, light panels."""
+    case = one(group, f"{group}-{k}", np.random.default_rng([77, k]))
+    a = judge(case.frame()).assessment
+    assert a.scene == "both-edges"
+    for name in ("offset_x_percent", "offset_y_percent"):
+        assert getattr(a, name) == pytest.approx(case.truth[name], abs=max(4 * getattr(a, f"{name}_sigma"), 0.3))
+
+
+def test_a_picture_turned_in_its_file_keeps_its_black_corners_to_itself() -> None:
+    counts = (1000 * view(0.12) + 300).astype(np.float32)
+    turned = rotate(counts, 20.0, reshape=True, order=1).astype(np.uint16)
+    a = judge(as_frame(turned)).assessment
+    assert a.scene == "both-edges"
+    true = 100 * np.hypot(BEAM[0] - APERTURE[0], BEAM[1] - APERTURE[1]) / APERTURE[2]
+    assert a.offset_percent == pytest.approx(true, abs=max(4 * a.offset_percent_sigma, 0.3))
+
+
+# --- what shows nowhere -------------------------------------------------------------------------------------------------------
+def test_an_edge_that_shows_nowhere_is_told_from_a_faint_one() -> None:
+    def fitted(halo: float) -> Solution:
+        pixels = (1000 * view(halo)).astype(np.float64)
+        reduced = reduce_picture(pixels)
+        edges = [np.array([*e, 0.0, 0.0, 1.0]) for e in (APERTURE, BEAM)]
+        pair = fine(pixels, reduced, Noise(0.0, 1.0, 2.5), edges[0], edges[1], 1000.0, placed=True)
+        assert pair is not None
+        return pair
+
+    faint, bare = fitted(0.01), fitted(0.0)
+    assert shows(faint.fit, faint.cells, (380, 400))
+    assert not shows(bare.fit, bare.cells, (380, 400))
+    clear = fitted(0.1)
+    assert plainly(clear.fit, clear.cells, (380, 400))
+    assert not plainly(bare.fit, bare.cells, (380, 400))

@@ -37,7 +37,7 @@ def light_elsewhere(scene: Scene, pixels: NDArray[Any]) -> bool:
 def others_elsewhere(scene: Scene, pixels: NDArray[Any]) -> bool:
     """Whether other compact things as large as the beam and as bright lie about the aperture: further discs, particles.
 
-    A screen's rim, a window's panels, a room's light or text are none of these.
+    A screen's rim, a window's panels, a room's light (which the picture's border cuts) or text are none of these.
 
     Args:
         scene: in the coordinates of ``pixels``.
@@ -55,6 +55,8 @@ def others_elsewhere(scene: Scene, pixels: NDArray[Any]) -> bool:
     areas = np.bincount(labels.ravel())
     for k, box in enumerate(ndimage.find_objects(labels), start=1):
         short, long = sorted(s.stop - s.start for s in box)
+        if any(s.start == 0 or s.stop == n for s, n in zip(box, bright.shape, strict=True)):
+            continue
         if ALIKE[0] * beam < short and long < min(ALIKE[1] * beam, LONG * short) and areas[k] > FILLS * short * long:
             return True
     return False

@@ -12,11 +12,11 @@ from ..scene import Edge, Hints, Noise, Scene
 from .classify import judge_pair, resolved
 from .dead import without_dead_part
 from .elsewhere import light_elsewhere, others_elsewhere, twin_elsewhere
-from .find import Look, Rough, block_sigma, look
+from .find import Look, Rough, block_sigma, edge_beyond, look
 from .flags import plain_flags
 from .marks import border_depths, without_strokes
 from .noise import estimate_noise
-from .readings import best_reading
+from .readings import best_reading, in_blocks
 from .reduce import Reduced, as_floats, reduce_picture
 from .solve import GOOD, fine, quality
 from .viewport import viewport
@@ -121,35 +121,44 @@ def _within(
         return None
     size = max(1, round(min(pixels.shape) / min(rough.grid)))
 
-    def in_px(ellipse: Array) -> Edge:
-        return Edge((rough.center[0] + 0.5) * size, (rough.center[1] + 0.5) * size, float(ellipse[2]) * size)
-
     def judged(part: NDArray[Any], corner: tuple[int, int]) -> Scene | None:
         scene, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
         both = scene.covariance is not None and scene.sign_known and scene.kind in FOLLOWED
         return _moved(scene, corner, scene.shape) if both else None
 
+    def better(scene: Scene | None) -> Scene | None:
+        if scene is None or scene.aperture is None or not _contains(pixels, scene.aperture):
+            return None
+        explains = float(scene.extra.get("shortfall", np.inf)) < min(EXPLAINED, 0.25 * worth)
+        return scene if explains and not others_elsewhere(scene, pixels) else None
+
     def alone(edge: Edge) -> Scene | None:
-        """The scene with as little around an aperture as its edge needs, when that confirms it."""
-        scene = judged(*_disc(pixels, edge, BARELY))
+        """The scene with nothing else around an aperture than its edge needs, when that confirms it."""
+        scene = better(judged(*_disc(pixels, edge, BARELY)))
         if scene is None or scene.aperture is None or abs(scene.aperture.radius - edge.radius) > SAME * edge.radius:
             return None
-        better = float(scene.extra.get("shortfall", np.inf)) < min(EXPLAINED, 0.25 * worth)
-        return scene if better and _contains(pixels, scene.aperture) and not others_elsewhere(scene, pixels) else None
+        a, reduced = scene.aperture, reduce_picture(pixels)
+        found = in_blocks((a.x, a.y, a.radius, a.e1, a.e2), reduced.size)
+        sigma = 0.0 if scene.noise is None else block_sigma(scene.noise, reduced)
+        return None if edge_beyond(reduced, found, sigma) else scene
 
     if rough.surround is not None and rough.surround[1] > SURROUND:
         x, y, radius, e1, e2 = (float(v) for v in rough.surround[0][:5])
         scene = alone(Edge((x + 0.5) * size, (y + 0.5) * size, radius * size, e1, e2))
         if scene is not None:
             return scene
-    core = in_px(rough.outline[0][0])
+    core = Edge((rough.center[0] + 0.5) * size, (rough.center[1] + 0.5) * size, float(rough.outline[0][0][2]) * size)
     for reach in REACHES:
         part, corner = _part(pixels, core, reach)
         scene = judged(part, corner) if part.size <= MOST_OF_IT * pixels.size else None
-        if scene is not None and scene.aperture is not None:
-            scene = alone(scene.aperture)
-        if scene is not None:
-            return scene
+        if scene is None or scene.aperture is None:
+            continue
+        # Once more with little around the aperture, then with nothing else.
+        part, corner = _part(pixels, scene.aperture, AROUND)
+        again = better(judged(part, corner)) if part.size <= MOST_OF_IT * pixels.size else None
+        again = again or alone(scene.aperture)
+        if again is not None:
+            return again
     return None
 
 

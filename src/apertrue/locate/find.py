@@ -167,6 +167,10 @@ FEW = 0.3
 FLANK = 1.1
 #: Share of the rays on which an edge inside the core shows, at least: a core has many features of its own.
 WITHIN = 0.4
+#: Share of the rays on which another edge farther out shows, at least (a square's sides are round on a fifth).
+BEYOND = 0.3
+#: … outside which it is darker than inside by so many σ of a block.
+DARKER = 5.0
 #: An outline on this share of the rays may be the aperture's; the light inside it is looked at so far (blocks) from it.
 MOSTLY, CLEAR_OF_EDGE = 0.45, 2.0
 #: Blocks that can be parted in two, and the share of their variance that both levels must bear (three quarters for
@@ -224,6 +228,30 @@ def _round(rays: Rays, drops: Drops) -> tuple[Array, float] | None:
     near = ok & (np.abs(distance(points[:, 0], points[:, 1], ellipse)) < max(1.5, 0.03 * size))
     share = float(near.sum()) / len(ok)
     return None if share < 0.1 or coverage(points[near], ellipse[:2]) < 0.15 else (ellipse, share)
+
+
+def edge_beyond(reduced: Reduced, edge: Array, sigma: float) -> bool:
+    """Whether the light falls once more along a round edge farther out: then this edge need not be the outermost.
+
+    A bright ring about the edge, outside which it is as dark as inside, is none.
+
+    Args:
+        reduced: block means.
+        edge: (x, y, radius, …) in block units.
+        sigma: 1σ of a block's mean at the dark level, gray levels.
+    """
+    rays = cast(median3(reduced.mean), float(edge[0]), float(edge[1]))
+    first = int(edge[2]) + 2
+    level = rays.value[:, first : first + 3].mean(axis=1)
+    start = np.full(len(rays.angle), float(first))
+
+    def seen(w: int) -> bool:
+        drops = strongest_drop(rays, w, sigma, start, excess=True)
+        darker = drops.outside < level - DARKER * sigma
+        found = _round(rays, replace(drops, significance=np.where(darker, drops.significance, 0.0)))
+        return found is not None and found[1] > BEYOND
+
+    return any(seen(w) for w in (2, 4, 8))
 
 
 def block_sigma(noise: Noise, reduced: Reduced) -> float:

@@ -167,7 +167,9 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         if not guided:
             solution = called_rightly(solution, first, contrast)
         badly = misfit(solution.fit, first.reduced, first.noise, contrast)
-        if badly > HOPELESS and not (badly < MISLAID and plainly(solution.fit, solution.cells, first.reduced.mean.shape)):
+        if badly > HOPELESS and not (
+            badly < MISLAID and plainly(solution.fit, solution.cells, first.reduced.mean.shape)
+        ):
             hopeless += 1
             if hopeless == MOST_HOPELESS:
                 break  # most pictures of other things end here, or below
@@ -251,10 +253,10 @@ def _start_of(base: Solution, reduced: Reduced) -> list[Start]:
     aperture, beam = base.fit.aperture, base.fit.beam
     if aperture is None or beam is None:
         return []
-    return [Start(_in_blocks(aperture, reduced.size), _in_blocks(beam, reduced.size))]
+    return [Start(in_blocks(aperture, reduced.size), in_blocks(beam, reduced.size))]
 
 
-def _in_blocks(edge: Sequence[float] | Array, size: int) -> Array:
+def in_blocks(edge: Sequence[float] | Array, size: int) -> Array:
     """An edge's place, radius and ellipticity in units of blocks."""
     half = (size - 1) / 2
     return np.array([(edge[0] - half) / size, (edge[1] - half) / size, edge[2] / size, edge[3], edge[4]])
@@ -270,7 +272,7 @@ def _guided(first: Look, hints: Hints) -> list[Start]:
         return []
 
     def blocks(edge: Edge) -> Array:
-        return _in_blocks((edge.x, edge.y, edge.radius, edge.e1, edge.e2), first.reduced.size)
+        return in_blocks((edge.x, edge.y, edge.radius, edge.e1, edge.e2), first.reduced.size)
 
     if aperture is not None and beam is not None:
         return [Start(blocks(aperture), blocks(beam))]
