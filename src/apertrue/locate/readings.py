@@ -18,9 +18,22 @@ from .noise import dark_unevenness
 from .reduce import Reduced
 from .rivals import called_rightly, second_edge_needed, sharper, whose
 from .shadow import without_shadow
-from .solve import GOOD, Solution, by_light, coarse, enriched, fine, misfit, quality, same_place, shortfall, to_pixels
+from .solve import (
+    GOOD,
+    Solution,
+    by_light,
+    coarse,
+    enriched,
+    fine,
+    lost,
+    misfit,
+    quality,
+    same_place,
+    shortfall,
+    to_pixels,
+)
 from .spikes import without_spikes
-from .support import plainly, shows
+from .support import plainly
 from .third import edge_between, edge_within
 from .touching import settle
 
@@ -183,10 +196,8 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         doubtful += badly > DOUBTFUL
         if pair is None:
             continue
-        if not guided and not shows(pair.fit, pair.cells, first.pixels.shape):
+        if not guided and lost(pair, first.pixels.shape):
             tried.append(Candidate(None, shortfall(pair, contrast), pair))
-            if quality(pair) < GOOD:
-                break
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
         plain, pair = pair, enriched(pair, first.noise, contrast)

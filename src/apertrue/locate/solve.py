@@ -156,9 +156,19 @@ def fine(
     solution = _final(picture, aperture, beam, light, FOLLOW if placed else FINE)
     if solution is not None and (not beam_is_brighter(solution.fit) or quality(solution) > UNLIKE):
         solution = _with_plain_halo(solution, noise, contrast)
-    if solution is None or placed or not _stuck(solution) or not shows(solution.fit, solution.cells, pixels.shape):
+    if solution is None or placed or not _stuck(solution) or lost(solution, pixels.shape):
         return solution
     return _afresh(picture, solution)
+
+
+def lost(solution: Solution, shape: tuple[int, int]) -> bool:
+    """Whether no mending will help: an edge shows nowhere, and not for noise.
+
+    Args:
+        solution: the fit.
+        shape: (rows, columns) of the picture.
+    """
+    return quality(solution) > UNLIKE and not shows(solution.fit, solution.cells, shape)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
