@@ -17,8 +17,8 @@ FLOOR = 0.5
 #: An edge is hidden where its step is less than this share of what its clearest quarter has, and another's step comes on top
 #: where it is this many times the middle one.
 HIDDEN, TOPPED = 0.02, 10.0
-#: An edge with fewer confirmed sectors than this and no more than so many σ all round shows nowhere. (Of some hundred readings
-#: that were told in the end, none had less than 9 σ at first.)
+#: An edge with fewer confirmed sectors than this and no more than so many σ all round shows nowhere. (Of 282 readings that
+#: were told in the end, none had less than 9 σ at first; in very dim frames a true edge may have.)
 CONFIRMED, NOWHERE = 4, 4.0
 #: An edge is plain to see where this share of the sectors in which it should show confirms it.
 PLAIN = 0.9
