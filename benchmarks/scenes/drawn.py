@@ -280,12 +280,17 @@ def _in_bright_halo(s: Drawing, rng: np.random.Generator) -> Drawing:
     return replace(s, halo=float(rng.uniform(0.2, 0.4)), offset=offset)
 
 
+def _sideways(x: Array, y: Array, turn: float) -> tuple[Array, Array]:
+    """Distances from both middle lines of a rectangle that is turned by ``turn`` rad."""
+    return np.abs(np.cos(turn) * x + np.sin(turn) * y), np.abs(np.cos(turn) * y - np.sin(turn) * x)
+
+
 def _on_a_monitor(pixels: Array, s: Drawing, rng: np.random.Generator) -> Array:
     """The view on a monitor that is turned a little, with its frame and the room about it."""
     low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
     turn = np.radians(rng.uniform(-6, 6))
     x, y = np.meshgrid(np.arange(s.side) - s.center[0], np.arange(s.side) - s.center[1])
-    u, v = np.abs(np.cos(turn) * x + np.sin(turn) * y), np.abs(np.cos(turn) * y - np.sin(turn) * x)
+    u, v = _sideways(x, y, turn)
     half = s.radius * rng.uniform(1.2, 1.5)
     frame, room = rng.uniform(0.05, 0.25, 2) * (high - low)
     far = np.maximum(u, v / rng.uniform(0.9, 1.0))
@@ -308,6 +313,6 @@ def _turned(pixels: Array, rng: np.random.Generator) -> Array:
     """As a picture that was turned in its file: its corners hold nothing."""
     side, turn = pixels.shape[0], np.radians(rng.choice([-1, 1]) * rng.uniform(12, 20))
     x, y = np.meshgrid(*2 * (np.arange(side) - (side - 1) / 2,))
-    u, v = np.abs(np.cos(turn) * x + np.sin(turn) * y), np.abs(np.cos(turn) * y - np.sin(turn) * x)
+    u, v = _sideways(x, y, turn)
     inside = np.maximum(u, v) < (side - 1) / 2 / (np.cos(turn) + np.abs(np.sin(turn)))
     return np.where(inside, pixels, 0).astype(pixels.dtype)

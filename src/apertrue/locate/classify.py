@@ -17,7 +17,7 @@ from .levels import Light, light_of, missed_profile, profile_of, scene_covarianc
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, robust_mean, true_width
-from .support import SECTORS, Support, arcs_of, edge_points, support
+from .support import SECTORS, Support, arcs_of, edge_points, support, supports
 
 Array = NDArray[np.float64]
 
@@ -156,7 +156,7 @@ def judge_pair(
         return None
     if fit.aperture[5] > max(SKIRT * fit.aperture[2], 4 * fit.beam[5]):
         return None
-    at = {name: support(fit, solution.cells, name, shape) for name in ("aperture", "beam")}
+    at = supports(fit, solution.cells, shape)
     ratio = fit.beam[2] / fit.aperture[2]
     if ratio > WIDEST or np.hypot(*(fit.beam[:2] - fit.aperture[:2])) > FARTHEST * fit.aperture[2]:
         return None

@@ -32,7 +32,7 @@ FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
 #: Share of the directions in which the core's boundary must follow one ellipse, how far around it (radii) to look at it alone,
 #: then how far around the aperture found there, and the most of the picture that this may be.
 ROUND_ABOUT, REACHES, AROUND, MOST_OF_IT = 0.45, (1.5, 2.1), 1.25, 0.8
-#: … or in which the edge of what surrounds the core must.
+#: Share of them in which the edge of what surrounds the core must show to be looked at as the aperture's.
 SURROUND = 0.3
 #: A reading that explains the picture worse than the first is doubted so; what is found instead must be better than the second.
 WELL_SEEN, EXPLAINED = 0.5, 1.0
@@ -40,7 +40,7 @@ WELL_SEEN, EXPLAINED = 0.5, 1.0
 SAME = 0.05
 #: An edge within the beam's that is smaller than this share of it may be a beam's own.
 DEEPER = 0.9
-#: How far around it (radii) is looked at then: a round field of view may begin soon after.
+#: How far out (in its radii) an edge is looked at alone: a field of view or a frame may begin soon after.
 BARELY = 1.12
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
@@ -126,6 +126,10 @@ def _within(
         both = scene.covariance is not None and scene.sign_known and scene.kind in FOLLOWED
         return _moved(scene, corner, scene.shape) if both else None
 
+    def around(edge: Edge, reach: float) -> Scene | None:
+        part, corner = _part(pixels, edge, reach)
+        return judged(part, corner) if part.size <= MOST_OF_IT * pixels.size else None
+
     def better(scene: Scene | None) -> Scene | None:
         if scene is None or scene.aperture is None or not _contains(pixels, scene.aperture):
             return None
@@ -134,7 +138,7 @@ def _within(
 
     def alone(edge: Edge) -> Scene | None:
         """The scene with nothing else around an aperture than its edge needs, when that confirms it."""
-        scene = better(judged(*_disc(pixels, edge, BARELY)))
+        scene = better(judged(*_disc(pixels, edge)))
         if scene is None or scene.aperture is None or abs(scene.aperture.radius - edge.radius) > SAME * edge.radius:
             return None
         a, reduced = scene.aperture, reduce_picture(pixels)
@@ -149,16 +153,13 @@ def _within(
             return scene
     core = Edge((rough.center[0] + 0.5) * size, (rough.center[1] + 0.5) * size, float(rough.outline[0][0][2]) * size)
     for reach in REACHES:
-        part, corner = _part(pixels, core, reach)
-        scene = judged(part, corner) if part.size <= MOST_OF_IT * pixels.size else None
+        scene = around(core, reach)
         if scene is None or scene.aperture is None:
             continue
         # Once more with little around the aperture, then with nothing else.
-        part, corner = _part(pixels, scene.aperture, AROUND)
-        again = better(judged(part, corner)) if part.size <= MOST_OF_IT * pixels.size else None
-        again = again or alone(scene.aperture)
-        if again is not None:
-            return again
+        scene = better(around(scene.aperture, AROUND)) or alone(scene.aperture)
+        if scene is not None:
+            return scene
     return None
 
 
@@ -177,7 +178,7 @@ def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hin
 
 def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> bool:
     """Whether what was taken for the beam's edge is as well an aperture's, with a beam of its own within it."""
-    part, corner = _disc(pixels, beam, BARELY)  # what lies farther out is the other edge's
+    part, corner = _disc(pixels, beam)  # what lies farther out is the other edge's
     inner, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
     aperture = inner.aperture
     if aperture is None or inner.beam is None or inner.covariance is None or inner.kind not in FOLLOWED:
@@ -194,12 +195,12 @@ def _part(pixels: NDArray[Any], about: Edge, reach: float) -> tuple[NDArray[Any]
     return pixels[top : min(int(about.y + half) + 1, rows), left : min(int(about.x + half) + 1, columns)], (left, top)
 
 
-def _disc(pixels: NDArray[Any], about: Edge, reach: float) -> tuple[Array, tuple[int, int]]:
-    """What lies within ``reach`` radii (and a little) of an edge's center, NaN around it, and its first column and row."""
+def _disc(pixels: NDArray[Any], about: Edge) -> tuple[Array, tuple[int, int]]:
+    """What lies within and barely beyond an edge, NaN around it, and its first column and row."""
     part, corner = _part(pixels, about, AROUND)
     part = as_floats(part)
     x, y = (np.arange(n, dtype=np.float64) + c for n, c in zip(part.shape[::-1], corner, strict=True))
-    part[np.hypot(x[None, :] - about.x, y[:, None] - about.y) > reach * about.semi_axes[0]] = np.nan
+    part[np.hypot(x[None, :] - about.x, y[:, None] - about.y) > BARELY * about.semi_axes[0]] = np.nan
     return part, corner
 
 

@@ -57,12 +57,13 @@ def border_depths(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[int, in
     none = (0, 0, 0, 0)
     if min(pixels.shape) < 24:
         return none
-    slack = 0.03 * _span(pixels) if lossy else 0.0
+    span = _span(pixels) if lossy else np.nan  # most lossless pictures need none
+    slack = 0.03 * span if lossy else 0.0
     sides = (pixels.T, pixels, pixels.T[::-1], pixels[::-1])
     levels = [_one_level(s[0], slack) for s in sides]
     if levels.count(None) > 2:
         return none
-    span = _span(pixels)
+    span = span if lossy else _span(pixels)
     if not span > 0:
         return none
     left, top, right, bottom = (

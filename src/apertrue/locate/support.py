@@ -174,14 +174,19 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     return Support(expected, found, sigma * spread, inside, steady, topped)
 
 
+def supports(fit: Fit, cells: Cells, shape: tuple[int, int]) -> dict[str, Support]:
+    """What :func:`support` tells of each edge that the fit has, by its name."""
+    edges = {"aperture": fit.aperture, "beam": fit.beam}
+    return {name: support(fit, cells, name, shape) for name, edge in edges.items() if edge is not None}
+
+
 def shows(fit: Fit, cells: Cells, shape: tuple[int, int]) -> bool:
     """Whether each edge of a fit shows anywhere: what shows nowhere is there by no mending of the fit.
 
     Args:
         fit, cells, shape: as for :func:`support`.
     """
-    edges = {"aperture": fit.aperture, "beam": fit.beam}
-    at = [support(fit, cells, name, shape) for name, edge in edges.items() if edge is not None]
+    at = supports(fit, cells, shape).values()
     return all(int(a.confirmed.sum()) >= CONFIRMED or a.significance > NOWHERE for a in at)
 
 
@@ -193,10 +198,8 @@ def plainly(fit: Fit, cells: Cells, shape: tuple[int, int]) -> bool:
     """
     if fit.aperture is None or fit.beam is None:
         return False
-    at = [support(fit, cells, name, shape) for name in ("aperture", "beam")]
-    return all(
-        int(a.visible.sum()) >= SECTORS // 4 and int(a.confirmed.sum()) >= PLAIN * int(a.visible.sum()) for a in at
-    )
+    seen = [(int(a.visible.sum()), int(a.confirmed.sum())) for a in supports(fit, cells, shape).values()]
+    return all(visible >= SECTORS // 4 and confirmed >= PLAIN * visible for visible, confirmed in seen)
 
 
 def arcs_of(used: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
