@@ -96,6 +96,56 @@ def test_each_change_of_state_ends_it_with_its_reason(field, value, word):
     assert word in got.sentences[0]
 
 
+@pytest.mark.parametrize("field", ["kv", "spot", "camera"])
+def test_what_was_not_noted_at_the_calibration_and_is_told_now_is_left_to_the_operator(field):
+    got = make(state=replace(STATE, **{field: None})).valid_for(STATE, MADE)
+    assert got.valid
+    assert got.unknown == (field,)
+    value = getattr(STATE, field)
+    told = f"{value:g}" if isinstance(value, float) else value
+    assert f"{told} (not noted when it was made)" in got.sentences[-1]
+
+
+VIEW = replace(STATE, aperture_radius_px=(118.0, 0.03))
+
+
+def test_another_view_ends_it_by_the_apertures_radius():
+    kept = make(state=VIEW)
+    got = kept.valid_for(replace(STATE, aperture_radius_px=(178.02, 0.03)), MADE)
+    assert got.changed == ("aperture_radius_px",)
+    assert "the view (the aperture's radius was 118.00 ± 0.03 px and is 178.02 ± 0.03 px" in got.sentences[0]
+    assert kept.valid_for(replace(STATE, aperture_radius_px=(121.0, 0.03)), MADE).sentences == ()
+    # A difference within its doubt is none, nor is an unknown radius, as in files of before.
+    assert kept.valid_for(replace(STATE, aperture_radius_px=(130.0, 4.0)), MADE).valid
+    assert kept.valid_for(STATE, MADE).sentences == make().valid_for(VIEW, MADE).sentences == ()
+
+
+def test_another_aperture_or_focus_is_not_taken_for_another_view():
+    # As much larger as the aperture: the same view, and the aperture alone is named.
+    larger = replace(STATE, aperture_um=105.0, aperture_radius_px=(177.0, 0.03))
+    assert make(state=VIEW).valid_for(larger, MADE).changed == ("aperture_um",)
+    odd = replace(larger, aperture_radius_px=(118.0, 0.03))
+    assert make(state=VIEW).valid_for(odd, MADE).changed == ("aperture_um", "aperture_radius_px")
+    # Between foci the size of the aperture's shadow may change along.
+    foci = [
+        make(state=replace(STATE, gun_focus=f, aperture_radius_px=(r, 0.03))) for f, r in ((10.0, 100.0), (20.0, 120.0))
+    ]
+    assert choose(foci, replace(STATE, gun_focus=15.0, aperture_radius_px=(111.0, 0.03))) is not None
+
+
+def test_the_picture_tells_the_view_of_a_move():
+    seen = Assessment(
+        offset_x_percent=6.0, offset_y_percent=-3.0, offset_x_percent_sigma=0.1, offset_y_percent_sigma=0.1,
+        aperture_radius_px=178.0, aperture_radius_px_sigma=0.03, aperture_source="picture",
+    )  # fmt: skip
+    state = State(gun_focus=14.0, focus_side="positive", kv=200.0)
+    got = with_nudge(Context(), seen, state, Instrument(), MADE, (make(state=VIEW),))
+    assert got.nudge is None
+    assert "another magnification, camera or lens" in got.nudge_notes[0]
+    remembered = replace(seen, aperture_source="remembered")
+    assert with_nudge(Context(), remembered, state, Instrument(), MADE, (make(state=VIEW),)).nudge is not None
+
+
 def test_side_follows_from_the_sign_of_the_focus():
     assert StateKey.of(State(gun_focus=-12.0)).focus_side == "negative"
     assert StateKey.of(State(gun_focus=3.0, focus_side="negative")).focus_side == "negative"

@@ -32,7 +32,7 @@ def with_nudge(
         now: when the move is to be made, with zone.
         calibrations: all shift calibrations at hand.
     """
-    key = StateKey.of(state)
+    key = StateKey.of(state).seen_in(assessment)
     calibration = choose(calibrations, key, now)
     if calibration is None:
         return replace(context, nudge_notes=(why_none(calibrations, key),) if calibrations else ())

@@ -6,6 +6,7 @@ added; none is overwritten, since scaling between foci and the lab's history nee
 
 import os
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,8 @@ class _State(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     magnification: float | None = None
     camera: str | None = None
     mode: str | None = None
+    # Files of before have none: then the view is not compared.
+    aperture_radius_px: tuple[float, float] | None = None
 
 
 class _Entry(msgspec.Struct, forbid_unknown_fields=True):
@@ -126,8 +129,7 @@ def to_dict(calibration: Calibration) -> dict[str, Any]:
 
 
 def _to_entry(c: Calibration) -> _Entry:
-    s = c.state
-    state = _State(s.focus_side, s.gun_focus, s.aperture_um, s.kv, s.spot, s.magnification, s.camera, s.mode)
+    state = _State(**asdict(c.state))
     return _Entry(
         c.matrix,
         [list(row) for row in c.covariance],
@@ -144,14 +146,13 @@ def _to_entry(c: Calibration) -> _Entry:
 
 
 def _from_entry(e: _Entry) -> Calibration:
-    s = e.state
     for when in (e.made_at, e.confirmed_at):
         if when is not None and when.tzinfo is None:
             raise ValueError("a date without a zone")
     return Calibration(
         e.matrix,
         tuple(tuple(row) for row in e.covariance),
-        StateKey(s.focus_side, s.gun_focus, s.aperture_um, s.kv, s.spot, s.magnification, s.camera, s.mode),
+        StateKey(**msgspec.structs.asdict(e.state)),
         e.made_at,
         e.confirmed_at,
         e.n_points,

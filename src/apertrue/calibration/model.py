@@ -7,8 +7,10 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
+from ..assessment import Assessment
 from ..errors import CalibrationError
 from ..frame import State
+from ..registry.format import format_number
 from .estimate import Estimate
 from .quality import relative_doubts
 
@@ -16,6 +18,9 @@ Array = NDArray[np.float64]
 
 #: Within this share of the focus reading two foci count as the same.
 FOCUS_TOLERANCE = 0.05
+#: Radii of the aperture in the picture that differ by more than this share, and by more than so many of their common σ,
+#: belong to two views: several times what a breathing lens or a loose fit does, far under any step of magnification.
+VIEW_TOLERANCE, VIEW_SIGMAS = 0.05, 4.0
 #: Hours after which a calibration asks for one small move per axis.
 CONFIRM_AFTER_H = 14.0
 
@@ -24,8 +29,9 @@ CONFIRM_AFTER_H = 14.0
 class StateKey:
     """The state a calibration belongs to; ``None`` = not known, which neither confirms nor voids it.
 
-    ``mode`` is the illumination mode as the console names it; the other fields are those of
-    :class:`apertrue.frame.State`.
+    ``mode`` is the illumination mode as the console names it; ``aperture_radius_px`` the aperture's radius as the
+    pictures show it, with its 1σ, px: it tells another view where no magnification is stated. The other fields are those
+    of :class:`apertrue.frame.State`.
     """
 
     focus_side: str | None = None
@@ -36,6 +42,7 @@ class StateKey:
     magnification: float | None = None
     camera: str | None = None
     mode: str | None = None
+    aperture_radius_px: tuple[float, float] | None = None
 
     @classmethod
     def of(cls, state: State, mode: str | None = None) -> "StateKey":
@@ -54,6 +61,36 @@ class StateKey:
             mode,
         )
 
+    def seen_in(self, *pictures: Assessment) -> "StateKey":
+        """The key with the radius that the aperture has in pictures of one view (a remembered one tells nothing)."""
+        seen = [
+            (a.aperture_radius_px, a.aperture_radius_px_sigma or 0.0)
+            for a in pictures
+            if a.aperture_radius_px is not None and a.aperture_source != "remembered"
+        ]
+        if not seen:
+            return self
+        mean = sum(radius for radius, _ in seen) / len(seen)
+        return replace(self, aperture_radius_px=(mean, max(sigma for _, sigma in seen)))
+
+    def _other_view(self, now: "StateKey") -> bool:
+        """Whether the aperture's radius in the picture tells another view.
+
+        Another aperture, where both are stated, is as much larger in the same view; and another gun-lens focus may
+        draw the aperture's shadow at another size, which is no change of the view.
+        """
+        here, there = self.aperture_radius_px, now.aperture_radius_px
+        if here is None or there is None or self._other_focus(now):
+            return False
+        scale = now.aperture_um / self.aperture_um if self.aperture_um and now.aperture_um else 1.0
+        apart = abs(here[0] * scale - there[0])
+        sigma = float(np.hypot(here[1] * scale, there[1]))
+        return apart > VIEW_TOLERANCE * max(here[0] * scale, there[0]) and apart > VIEW_SIGMAS * sigma
+
+    def _other_focus(self, now: "StateKey") -> bool:
+        a, b = self.gun_focus, now.gun_focus
+        return a is not None and b is not None and abs(a - b) > FOCUS_TOLERANCE * max(abs(a), 1.0)
+
     def changed(self, now: "StateKey") -> tuple[str, ...]:
         """Names of the fields in which ``now`` differs; unknown ones are passed over."""
         out = []
@@ -62,7 +99,9 @@ class StateKey:
             if a is None or b is None:
                 continue
             if f.name == "gun_focus":
-                different = abs(a - b) > FOCUS_TOLERANCE * max(abs(a), 1.0)
+                different = self._other_focus(now)
+            elif f.name == "aperture_radius_px":
+                different = self._other_view(now)
             elif isinstance(a, float):
                 different = abs(a - b) > 1e-6 * max(abs(a), abs(b))
             else:
@@ -72,8 +111,9 @@ class StateKey:
         return tuple(out)
 
     def unknown(self, now: "StateKey") -> tuple[str, ...]:
-        """Names of the fields that are known here and not in ``now``."""
-        return tuple(f.name for f in fields(self) if getattr(self, f.name) is not None and getattr(now, f.name) is None)
+        """Names of the fields that are known here or in ``now`` and not in both: those that a person can look up."""
+        names = (f.name for f in fields(self) if f.name != "aperture_radius_px")
+        return tuple(n for n in names if (getattr(self, n) is None) != (getattr(now, n) is None))
 
 
 #: What each field of the state is called when it ended a calibration.
@@ -86,7 +126,33 @@ STATE_WORDS = {
     "magnification": "the magnification",
     "camera": "the camera",
     "mode": "the mode",
+    "aperture_radius_px": "the view",
 }
+
+
+def changed_words(changed: Sequence[str], then: StateKey, now: StateKey) -> str:
+    """What changed, in words; of the view, what tells it."""
+    words = [STATE_WORDS[c] for c in changed]
+    if "aperture_radius_px" in changed and then.aperture_radius_px and now.aperture_radius_px:
+        a, b = (format_number(*r, decimals=1) for r in (then.aperture_radius_px, now.aperture_radius_px))
+        told = f"(the aperture's radius was {a} px and is {b} px: another magnification, camera or lens)"
+        words[list(changed).index("aperture_radius_px")] += f" {told}"
+    return " and ".join(words)
+
+
+def _state_value(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+_OPEN_STATE = "Nothing tells whether the state is still the calibration's. Check yourself:"
+
+
+def _open_words(name: str, then: StateKey, now: StateKey) -> str:
+    """A field that only one side tells: the calibration's value, or the present one and that it was not noted."""
+    was, is_ = getattr(then, name), getattr(now, name)
+    if was is not None:
+        return f"{STATE_WORDS[name]} {_state_value(was)}"
+    return f"{STATE_WORDS[name]} {_state_value(is_)} (not noted when it was made)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +162,7 @@ class Validity:
     Attributes:
         valid: it may.
         changed: names of the state fields that differ from its own.
-        unknown: names of those that it states and the present state does not: nobody can tell whether they changed.
+        unknown: names of those that only it or only the present state tells: nobody knows whether they changed.
         confirm: it is older than a working day: confirm it with one small move per axis.
         age_h: hours since it was made or confirmed; ``None`` when a date is missing.
         sentences: the same for people.
@@ -199,7 +265,7 @@ class Calibration:
         age = (now - since).total_seconds() / 3600.0 if now is not None and since is not None else None
         says = []
         if changed:
-            what = " and ".join(STATE_WORDS[c] for c in changed)
+            what = changed_words(changed, self.state, key)
             says.append(f"The shift calibration does not hold: {what} changed since. Calibrate in this state.")
         confirm = age is not None and (age > CONFIRM_AFTER_H or age < -1.0)
         if age is not None and age < -1.0:
@@ -211,9 +277,7 @@ class Calibration:
             )
         unknown = self.state.unknown(key)
         if unknown and not changed:
-            values = {u: getattr(self.state, u) for u in unknown}
-            what = ", ".join(f"{STATE_WORDS[u]} {v if isinstance(v, str) else f'{v:g}'}" for u, v in values.items())
-            says.append(f"Nothing tells whether the state is still the calibration's. Check yourself: {what}.")
+            says.append(f"{_OPEN_STATE} {', '.join(_open_words(u, self.state, key) for u in unknown)}.")
         return Validity(not changed, changed, unknown, confirm, age, tuple(says))
 
 
@@ -270,7 +334,8 @@ def at_focus(calibrations: Sequence[Calibration], focus: float) -> Calibration:
     foci = np.array([float(c.state.gun_focus or 0.0) for c in known])
     if len(known) < 2 or np.ptp(foci) <= FOCUS_TOLERANCE * max(float(np.abs(foci).max()), 1.0):
         raise CalibrationError("scaling between foci needs calibrations at two different foci or more")
-    base = replace(known[0].state, gun_focus=None)
+    # Another focus may draw the aperture at another size: its radius does not tell the view here.
+    base = replace(known[0].state, gun_focus=None, aperture_radius_px=None)
     if any(base.changed(replace(c.state, gun_focus=None)) for c in known[1:]):
         raise CalibrationError("the calibrations belong to different states or sides: they share no scaling")
     low, high = float(foci.min()), float(foci.max())

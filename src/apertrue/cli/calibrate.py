@@ -183,19 +183,21 @@ def _point(result: "Result", x: float | None = None, y: float | None = None) -> 
 
 def _shared_state(results: list["Result"], mode: str | None) -> "StateKey":
     from ..calibration import StateKey
-    from ..calibration.model import STATE_WORDS
+    from ..calibration.model import changed_words
     from ..errors import CalibrationError
 
-    first = StateKey.of(results[0].frame.state, mode)
+    own = StateKey.of(results[0].frame.state, mode)
+    first = own.seen_in(results[0].assessment)
     for result in results[1:]:
-        changed = first.changed(StateKey.of(result.frame.state, mode))
+        here = StateKey.of(result.frame.state, mode).seen_in(result.assessment)
+        changed = first.changed(here)
         if changed:
-            what = " and ".join(STATE_WORDS[c] for c in changed)
+            what = changed_words(changed, first, here)
             raise CalibrationError(
                 f"{result.assessment.file}: {what} differs from the first picture's. A calibration holds for one "
                 "state: take all its pictures in the same one"
             )
-    return first
+    return own.seen_in(*(r.assessment for r in results))
 
 
 # --- solving and showing ---

@@ -137,7 +137,7 @@ def _seen(
     x, y = (None, None) if at is None else reading_pair(at)
     point = point_from(result.assessment, shift_x=x, shift_y=y)
     place = calibration_path(find_instrument(instrument)[1])
-    kept, state = load_calibrations(place), StateKey.of(result.frame.state)
+    kept, state = load_calibrations(place), StateKey.of(result.frame.state).seen_in(result.assessment)
     calibration = choose(kept, state)
     if calibration is None:
         raise CalibrationError(f"{place}: {why_none(kept, state)} Step by step: apertrue calibrate --guide")

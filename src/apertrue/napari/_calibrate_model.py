@@ -16,7 +16,7 @@ from ..calibration import (
     nudge_for,
     point_from,
 )
-from ..calibration.model import STATE_WORDS
+from ..calibration.model import changed_words
 from ..errors import CalibrationError
 from ..pipeline import Result
 from ..registry.format import format_number
@@ -48,11 +48,11 @@ class CalibrateModel:
         Raises:
             CalibrationError: no offset in the picture, or the instrument's state differs from the other points'.
         """
-        state = StateKey.of(result.frame.state)
+        state = StateKey.of(result.frame.state).seen_in(result.assessment)
         if self._state is not None:
             changed = self._state.changed(state)
             if changed:
-                what = " and ".join(STATE_WORDS[c] for c in changed)
+                what = changed_words(changed, self._state, state)
                 raise CalibrationError(
                     f"{what} differs from the first picture's. A calibration holds for one state: start over, or take "
                     "all its pictures in the same one"
