@@ -2,6 +2,7 @@
 
 import json
 import re
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -130,6 +131,63 @@ def test_confirmation_of_one_axis_is_not_kept_and_a_changed_state_is_named(tmp_p
     changed = run("--confirm", "--sheet", one, "--out", out, "--set", "kv=300")
     assert changed.exit_code != 0
     assert "the high tension changed since" in f"{changed.output} {changed.exception}"
+
+
+MOVES = ((0.0, 0.0), (3.0, 0.0), (3.0, 3.0), (0.0, 3.0))
+X_THE_OTHER_WAY = {1: (-3.0, 0.0), 2: (-3.0, 3.0)}
+
+
+def test_a_sign_error_beside_an_earlier_calibration_is_told_and_can_be_taken_out(tmp_path):
+    out = tmp_path / "k.json"
+    right = sheet(tmp_path, places=MOVES)
+    wrong = sheet(tmp_path, places=MOVES, typed=X_THE_OTHER_WAY, name="wrong.csv")
+    first = run("--sheet", wrong, "--out", out, "--set", "kv=200")
+    assert "the other way" not in first.output
+    then = run("--sheet", right, "--out", out, "--set", "kv=200")
+    assert then.exit_code == 0
+    assert "Gun shift X turns the beam the other way than in calibration 1 of 20" in then.stderr
+    assert "From now on this one is used" in then.stderr
+    again = run("--sheet", right, "--out", out, "--set", "kv=200", "--json")
+    assert json.loads(again.stdout)["contradiction"] is None
+    # Another state's calibration is none that it contradicts.
+    other = run("--sheet", wrong, "--out", out, "--set", "kv=300")
+    assert "the other way" not in other.output
+    listed = run("--list", "--out", out).output
+    assert len(re.findall(r"toward 16\d°", listed)) == 2  # X of the wrong ones, against 34…°
+    assert len(re.findall(r"toward 34\d°", listed)) == 2
+    assert "+00:00" in listed
+    gone = run("--forget", 1, "--out", out)
+    assert gone.exit_code == 0
+    assert "taken out" in gone.output
+    assert len(load_calibrations(out)) == 3
+    assert "its numbers are 1 to 3" in str(run("--forget", 4, "--out", out).exception)
+
+
+def test_a_calibration_that_differs_otherwise_is_compared_with_the_earlier_one():
+    from apertrue.calibration import Calibration, contradiction
+
+    def kept(matrix, when):
+        cov = tuple(map(tuple, (1e-4 * np.eye(4)).tolist()))
+        return Calibration(tuple(map(tuple, matrix.tolist())), cov, made_at=when)
+
+    early, late = (datetime(2026, 3, 2, hour, tzinfo=UTC) for hour in (9, 10))
+    odd = contradiction([kept(2 * A, early)], kept(A, late))
+    assert odd.opposite == ()
+    assert "instead of 6.32 %" in odd.sentences[0]
+    assert contradiction([kept(1.05 * A, early)], kept(A, late)) is None  # by drift or focus, no mistake
+    both = contradiction([kept(-A, late)], kept(A, early))
+    assert both.opposite == ("X", "Y")
+    assert "turned by 180°" in both.sentences[1]
+    assert "the earlier one, which is dated later, is used" in both.sentences[2]
+
+
+def test_a_confirmation_with_a_sign_error_asks_about_the_sign(tmp_path):
+    out = tmp_path / "k.json"
+    run("--sheet", sheet(tmp_path), "--out", out)
+    wrong = sheet(tmp_path, places=MOVES, typed=X_THE_OTHER_WAY, name="wrong.csv")
+    got = run("--confirm", "--sheet", wrong, "--out", out)
+    assert got.exit_code == 1
+    assert "With X turned the other way the moves would agree" in got.output
 
 
 def test_pictures_at_readings_calibrate_through_the_engine(tmp_path):

@@ -14,8 +14,9 @@
 
 from .advised import with_nudge
 from .confirm import Confirmation, confirm, confirmed
+from .contradiction import Contradiction, contradiction
 from .estimate import Estimate, estimate
-from .files import add_calibration, calibration_path, load_calibrations, save_calibrations
+from .files import add_calibration, calibration_path, forget_calibration, load_calibrations, save_calibrations
 from .guide import Guide, Suggestion
 from .learn import Learner, learner
 from .model import Calibration, StateKey, Validity, at_focus, choose, from_estimate, why_none
@@ -27,6 +28,7 @@ from .questions import Question, questions
 __all__ = [
     "Calibration",
     "Confirmation",
+    "Contradiction",
     "Estimate",
     "Guide",
     "Learner",
@@ -44,7 +46,9 @@ __all__ = [
     "choose",
     "confirm",
     "confirmed",
+    "contradiction",
     "estimate",
+    "forget_calibration",
     "from_estimate",
     "learner",
     "load_calibrations",

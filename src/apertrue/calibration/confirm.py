@@ -90,11 +90,7 @@ def confirm(calibration: Calibration, points: Sequence[Point], *, wander: float 
     predicted = changes @ calibration.a.T
     n = len(changes)
     own = _noise(points, calibration, wander)
-    jac = np.vstack([np.kron(np.eye(2), c) for c in changes])
-    cov = own + jac @ calibration.cov @ jac.T
-    rest = (seen - predicted).ravel()
-    chi2 = float(rest @ np.linalg.solve(cov, rest))
-    p_value = chi2_tail(chi2, 2 * n)
+    p_value = _agreement(calibration, changes, seen, own)
     expected = float(np.linalg.norm(predicted, axis=1).max())
     doubt = float(np.sqrt(np.trace(own) / (2 * n)))
     if _both_edges(points, predicted):
@@ -107,7 +103,24 @@ def confirm(calibration: Calibration, points: Sequence[Point], *, wander: float 
         if expected < 6.0 * doubt:
             return _outcome("weak", True, p_value, turn)
         return _outcome("agrees" if _both_axes(predicted, doubt) else "one-axis", True, p_value, turn)
-    return _outcome(_kind(turn), False, p_value, turn)
+    return _outcome(_kind(turn), False, p_value, turn, _other_way(calibration, changes, seen, own))
+
+
+def _agreement(calibration: Calibration, changes: Array, seen: Array, own: Array) -> float:
+    """Probability of displacements this far from what the calibration says of the changes, while it holds."""
+    jac = np.vstack([np.kron(np.eye(2), c) for c in changes])
+    rest = (seen - changes @ calibration.a.T).ravel()
+    chi2 = float(rest @ np.linalg.solve(own + jac @ calibration.cov @ jac.T, rest))
+    return chi2_tail(chi2, len(rest))
+
+
+def _other_way(calibration: Calibration, changes: Array, seen: Array, own: Array) -> tuple[str, ...]:
+    """The axes which, turned the other way, would bring the moves to agree with the calibration; empty where none."""
+    for axes in (("X",), ("Y",), ("X", "Y")):
+        signs = np.array([-1.0 if name in axes else 1.0 for name in "XY"])
+        if (changes * (signs < 0)).any() and _agreement(calibration, changes * signs, seen, own) > DENIED:
+            return axes
+    return ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +219,22 @@ def _kind(turn: _Turn) -> str:
     return "rotated" if rotated >= scaled else "rescaled"
 
 
-def _outcome(kind: str, agrees: bool, p_value: float, turn: _Turn | None = None) -> Confirmation:
+def view_of(opposite: Sequence[str]) -> str:
+    """What a view did in which these axes turn the beam the other way."""
+    return "turned by 180°" if len(opposite) == 2 else "mirrored"
+
+
+def _outcome(
+    kind: str, agrees: bool, p_value: float, turn: _Turn | None = None, other_way: tuple[str, ...] = ()
+) -> Confirmation:
     turn = turn or _Turn()
     says = [_WORDS[kind]]
+    if other_way:
+        says.append(
+            f"With {' and '.join(other_way)} turned the other way the moves would agree: is a sign of the readings wrong, "
+            f"here or in the calibration? If all are right, the view is {view_of(other_way)}. "
+            "The kept ones, and how to take one out: apertrue calibrate --list."
+        )
     told = ("rotated", "rescaled", "changed", "agrees", "one-axis")
     if turn.rotation is not None and turn.scale is not None and kind in told:
         says.append(

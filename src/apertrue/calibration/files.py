@@ -1,7 +1,8 @@
 """Shift calibrations on disk: one JSON file next to the instrument file, every calibration dated and kept.
 
 The file is written to a new name and moved into place, so that a crash never leaves half a file. Newer ones are
-added; none is overwritten, since scaling between foci and the lab's history need the old ones.
+added; none is overwritten, since scaling between foci and the lab's history need the old ones. A wrong one is taken
+out by its number.
 """
 
 import os
@@ -119,6 +120,20 @@ def add_calibration(path: str | os.PathLike[str], calibration: Calibration) -> t
     out = (*load_calibrations(path), calibration)
     save_calibrations(path, out)
     return out
+
+
+def forget_calibration(path: str | os.PathLike[str], number: int) -> Calibration:
+    """Take one out of a file for good, by its place there (from 1); returns it.
+
+    Raises:
+        CalibrationError: there is no such number; the text says which there are.
+    """
+    kept = load_calibrations(path)
+    if not 1 <= number <= len(kept):
+        there = f"its numbers are 1 to {len(kept)}" if kept else "it holds none"
+        raise CalibrationError(f"{path}: there is no calibration {number}; {there} (apertrue calibrate --list)")
+    save_calibrations(path, [c for i, c in enumerate(kept, 1) if i != number])
+    return kept[number - 1]
 
 
 def to_dict(calibration: Calibration) -> dict[str, Any]:

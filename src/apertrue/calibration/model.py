@@ -382,6 +382,12 @@ def _stamp(c: Calibration) -> float:
     return when.timestamp() if when is not None else 0.0
 
 
+def date_words(c: Calibration) -> str:
+    """When it was made or last confirmed, to the minute and with its zone; empty where that is not known."""
+    when = c.confirmed_at or c.made_at
+    return "" if when is None else when.isoformat(" ", "minutes")
+
+
 def why_none(calibrations: Sequence[Calibration], state: StateKey) -> str:
     """Why none of the calibrations holds in a state: what changed against the nearest (then newest) one."""
     if not calibrations:
@@ -390,11 +396,18 @@ def why_none(calibrations: Sequence[Calibration], state: StateKey) -> str:
     return " ".join(nearest.valid_for(state).sentences)
 
 
+def newest_valid(
+    calibrations: Sequence[Calibration], state: StateKey, now: datetime | None = None
+) -> Calibration | None:
+    """The newest of the calibrations that hold in a state; ``None`` where none does."""
+    return max((c for c in calibrations if c.valid_for(state, now).valid), key=_stamp, default=None)
+
+
 def choose(calibrations: Sequence[Calibration], state: StateKey, now: datetime | None = None) -> Calibration | None:
     """The calibration to use in a state: the newest valid one, else one interpolated between foci, else ``None``."""
-    valid = [c for c in calibrations if c.valid_for(state, now).valid]
-    if valid:
-        return max(valid, key=_stamp)
+    valid = newest_valid(calibrations, state, now)
+    if valid is not None:
+        return valid
     if state.gun_focus is None:
         return None
     elsewhere = [c for c in calibrations if c.state.changed(state) == ("gun_focus",)]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 from ._output import note, print_json, print_sentence, print_table, print_text
 
 if TYPE_CHECKING:
-    from ..calibration import Calibration, Confirmation, Estimate, Quality, Question
+    from ..calibration import Calibration, Confirmation, Contradiction, Estimate, Quality, Question
 
 
 def print_calibration(
@@ -74,6 +74,7 @@ def calibration_record(
     judged: "Quality",
     asked: tuple["Question", ...],
     place: Path | None,
+    odd: "Contradiction | None" = None,
 ) -> dict[str, Any]:
     """Everything about a calibration for JSON."""
     from dataclasses import asdict
@@ -95,6 +96,7 @@ def calibration_record(
         "enlarged": result.enlarged,
         "quality": {k: v for k, v in asdict(judged).items() if k != "sentences"},
         "sentences": list(judged.sentences),
+        "contradiction": None if odd is None else asdict(odd),
         "questions": [question_record(q) for q in asked],
         "points": [
             {
@@ -117,6 +119,7 @@ def print_list(place: Path, as_json: bool) -> None:
     """The kept calibrations."""
     from ..calibration import load_calibrations
     from ..calibration.files import to_dict
+    from ..calibration.model import date_words
     from ..registry.format import with_minus
 
     kept = load_calibrations(place)
@@ -127,23 +130,19 @@ def print_list(place: Path, as_json: bool) -> None:
         print_text(f"No calibrations in {place}. Make one with: apertrue calibrate --guide")
         return
     rows = []
-    for c in kept:
+    for number, c in enumerate(kept, 1):
         s, d = c.state, c.description
-        known = (s.focus_side, s.gun_focus, s.kv, s.aperture_um, s.spot, s.magnification, s.camera, s.mode)
-        words = ("", "focus", "kV", "µm", "spot", "×", "", "")
+        radius = None if s.aperture_radius_px is None else f"{s.aperture_radius_px[0]:.1f} px"
+        known = (s.focus_side, s.gun_focus, s.kv, s.aperture_um, s.spot, s.magnification, s.camera, s.mode, radius)
+        words = ("", "focus", "kV", "µm", "spot", "×", "", "", "aperture radius")
         state = ", ".join(f"{w} {v}".strip() for w, v in zip(words, known, strict=True) if v is not None)
-        when = c.confirmed_at or c.made_at
-        rows.append(
-            [
-                when.strftime("%Y-%m-%d %H:%M") if when else "",
-                with_minus(state),
-                f"{d['gain_x_percent']:.2f}",
-                f"{d['gain_y_percent']:.2f}",
-                f"{100 * float(d['relative_doubt']):.1f}",
-                str(c.n_points),
-            ]
-        )
-    print_table(["made or confirmed", "state", "X %/unit", "Y %/unit", "doubt %", "points"], rows, right=[2, 3, 4, 5])
+        axes = [f"{d[f'gain_{k}_percent']:.2f} toward {d[f'direction_{k}_deg']:.0f}°" for k in "xy"]
+        doubt = f"{100 * float(d['relative_doubt']):.1f}"
+        rows.append([str(number), date_words(c), with_minus(state), *axes, doubt, str(c.n_points)])
+    headings = ["no.", "made or confirmed", "state", "X +1 moves %", "Y +1 moves %", "doubt %", "points"]
+    print_table(headings, rows, right=[0, 5, 6])
+    print_text("Moves in % of the aperture radius, 90° is up. Of those that hold in a state the newest one is used.")
+    print_text("Take a wrong one out: apertrue calibrate --forget NUMBER")
 
 
 def confirmation_record(outcome: "Confirmation", place: Path | None) -> dict[str, Any]:

@@ -10,6 +10,7 @@ import typer
 from ._calibrate_show import (
     calibration_record,
     confirmation_record,
+    describe,
     print_calibration,
     print_list,
     question_record,
@@ -42,6 +43,10 @@ def calibrate(
         bool, typer.Option("--confirm", help="Test the kept calibration with a picture before and after small moves.")
     ] = False,
     show: Annotated[bool, typer.Option("--list", help="Show the kept calibrations.")] = False,
+    forget: Annotated[
+        int | None,
+        typer.Option("--forget", metavar="NUMBER", help="Take a wrong one out for good, by its number in --list."),
+    ] = None,
     mode: Annotated[
         str | None, typer.Option(metavar="NAME", help="Illumination mode, as the console names it.")
     ] = None,
@@ -74,6 +79,7 @@ def calibrate(
       apertrue calibrate --sheet calibration.csv
       apertrue calibrate --guide
       apertrue calibrate --confirm before.tif moved-x.tif moved-y.tif --at 0,0 --at 2,0 --at 2,2
+      apertrue calibrate --forget 2
 
     The sheet names file, gun_shift_x, gun_shift_y (pictures), or gun_shift_x, gun_shift_y, offset_x_percent,
     offset_y_percent and, if known, their _sigma and taken_at. Exit status: 0 kept, 1 a picture could not be read or
@@ -86,6 +92,9 @@ def calibrate(
     place = out or calibration_path(source)
     if show:
         print_list(place, json)
+        return
+    if forget is not None:
+        _forget(place, forget, json)
         return
     if guide:
         _guided(found, place, mode, setting or [], instrument, no_save)
@@ -211,7 +220,15 @@ def _solve(
     no_save: bool,
     as_json: bool,
 ) -> None:
-    from ..calibration import add_calibration, estimate, from_estimate, quality, questions
+    from ..calibration import (
+        add_calibration,
+        contradiction,
+        estimate,
+        from_estimate,
+        load_calibrations,
+        quality,
+        questions,
+    )
     from ..errors import CalibrationError
 
     console = instrument.console
@@ -229,12 +246,15 @@ def _solve(
     result = estimate(points, step=step)
     judged = quality(result, shift_min=console.shift_min, shift_max=console.shift_max)
     made = from_estimate(result, state, _when(points))
+    odd = None if no_save else contradiction(load_calibrations(place), made)
     if not no_save:
         add_calibration(place, made)
     if as_json:
-        print_json(calibration_record(made, result, judged, asked, None if no_save else place))
+        print_json(calibration_record(made, result, judged, asked, None if no_save else place, odd))
         return
     print_calibration(made, result, judged, asked, None if no_save else place)
+    if odd is not None:
+        note(" ".join(odd.sentences))
 
 
 def _answered(
@@ -266,6 +286,18 @@ def _when(points: list["Point"]) -> datetime:
 
 
 # --- the other jobs ---
+def _forget(place: Path, number: int, as_json: bool) -> None:
+    from ..calibration import forget_calibration
+    from ..calibration.files import to_dict
+
+    gone = forget_calibration(place, number)
+    if as_json:
+        print_json({"file": str(place), "forgotten": to_dict(gone)})
+        return
+    describe(gone)
+    print_text(f"This calibration was taken out of {place}")
+
+
 def _confirm(points: list["Point"], state: "StateKey", place: Path, as_json: bool, no_save: bool) -> None:
     from ..calibration import add_calibration, choose, confirm, confirmed, load_calibrations, why_none
     from ..errors import CalibrationError

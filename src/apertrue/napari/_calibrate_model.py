@@ -11,6 +11,7 @@ from ..calibration import (
     add_calibration,
     calibration_path,
     choose,
+    contradiction,
     from_estimate,
     load_calibrations,
     nudge_for,
@@ -93,7 +94,10 @@ class CalibrateModel:
     def save(self) -> str:
         """Add the calibration to the file; returns where, in words. ``CalibrationError`` when it is not fit for use."""
         made = from_estimate(self.guide.estimate(), self._state, datetime.now(UTC))
+        odd = contradiction(load_calibrations(self.place), made)
         add_calibration(self.place, made)
+        if odd is not None:
+            return f"Saved in {self.place}. {' '.join(odd.sentences)}"
         return f"Saved in {self.place}. The assess widget and the commands use it from the next picture on."
 
     def nudge_words(self) -> str:
