@@ -174,13 +174,22 @@ def test_state_from_options_and_sheet_with_its_source(run, pictures: Path, tmp_p
     assert "kv=option" in str(centered["state_source"])
 
 
+def test_readings_with_a_decimal_comma_are_taken(run, pictures: Path) -> None:
+    done = run("assess", pictures / "off.tif", "--json", "--set", "gun_shift_x=1,5", "--set", "gun_focus=−2,25")
+    assert (rows(done.out)[0]["gun_shift_x"], rows(done.out)[0]["gun_focus"]) == (1.5, -2.25)
+
+
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
         (["--set", "kv"], "write FIELD=VALUE; fields: gun_shift_x"),
         (["--set", "colour=red"], "write FIELD=VALUE; fields: gun_shift_x"),
         (["--set", "kv=high"], "kv is a number (kV)"),
-        (["--set", "kv=nan"], "kv is a finite number"),
+        (["--set", "kv=nan"], "kv is a number (kV)"),
+        (["--set", "kv=0"], "kv is a number above 0 and up to 5000 kV"),
+        (["--set", "aperture_um=-70"], "aperture_um is a number above 0 and up to 1000 µm"),
+        (["--set", "aperture_um=70000"], "aperture_um is a number above 0 and up to 1000 µm"),
+        (["--set", "current_pa=-5"], "current_pa is a number from 0 pA"),
         (["--set", "focus_side=left"], "focus_side is positive or negative"),
         (["--region", "1,2,3"], "write four numbers"),
         (["--region", "9,2,3,4"], "left must be smaller"),

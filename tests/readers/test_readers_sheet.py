@@ -61,6 +61,7 @@ def test_decimal_comma_where_commas_do_not_part_columns(tmp_path):
         ("file,x\na.tif,nan\n", "'nan' is no number"),
         ("file,kv\na.tif,1e999\n", "line 2, column 'kv': '1e999' is out of range"),
         ("file,current_pa\na.tif,-3\n", "line 2, column 'current_pa': '-3' is out of range"),
+        ("file,aperture_um\na.tif,70000\n", "line 2, column 'aperture_um': '70000' is out of range"),
         ("file,page\na.tif,1.5\n", "line 2, column 'page': '1.5' is no page"),
         ("file,page\na.tif,-1\n", "line 2, column 'page': '-1' is no page"),
         ("file,time\na.tif,3/4/26 9:00\n", "line 2, column 'taken_at': '3/4/26 9:00' is no date and time"),

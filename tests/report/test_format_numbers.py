@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from apertrue.registry import FIELDS
-from apertrue.registry.format import format_number, format_value, heading, unit_symbol
+from apertrue.registry.format import format_number, format_value, heading, number_typed, unit_symbol
 
 
 @pytest.mark.parametrize(
@@ -67,3 +67,32 @@ def test_what_is_printed_is_the_value_within_its_doubt(value: float, sigma: floa
     shown, doubt = (float(t.replace("−", "-")) for t in format_number(value, sigma).split(" ± "))
     assert abs(shown - value) <= 0.18 * sigma + 1e-9
     assert 0.8 * sigma <= doubt <= 1.2 * sigma
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("1.5", 1.5),
+        ("1,5", 1.5),
+        (" −2,25 ", -2.25),
+        ("-.5", -0.5),
+        ("1e3", 1000.0),
+        ("1.234,5", None),
+        ("1e999", None),
+        ("nan", None),
+        ("inf", None),
+        ("1_000", None),
+        ("", None),
+    ],
+)
+def test_what_a_person_types_is_a_finite_number_or_none(text, value):
+    assert number_typed(text) == value
+
+
+def test_each_reading_says_what_it_may_be():
+    for f in FIELDS:
+        if f.group == "state" and f.kind == "real":
+            assert f.allowed
+            assert not f.allows(float("nan"))
+            assert f.allows(70.0)
+            assert f.allows(-1.0) == (f.low is None and f.above is None)

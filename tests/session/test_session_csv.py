@@ -57,9 +57,9 @@ def test_any_text_and_number_survive(tmp_path, pairs):
     with open_log(":memory:") as a, open_log(":memory:") as b:
         with a.transaction():
             for text, number in pairs:
-                add_event(a, "current", values={"current_pa": number, "note": text})
+                add_event(a, "state", values={"gun_focus": number, "note": text})
         _import(b, tmp_path / "x.csv", _export(a))
-        assert [(e.get("note"), e.get("current_pa")) for e in events(b)] == pairs
+        assert [(e.get("note"), e.get("gun_focus")) for e in events(b)] == pairs
 
 
 def test_an_empty_list_is_not_an_unknown_one(log, make_assessment, start, tmp_path):

@@ -45,6 +45,8 @@ def test_every_kind_is_kept_with_time_and_zone(log, start, make_assessment):
         ("current", {}, "a current"),
         ("state", {}, "what changed"),
         ("note", {"values": {"note": "x"}, "outcome": "done"}, "only the end of a routine run"),
+        ("current", {"values": {"current_pa": -5.0}}, "current_pa is a number from 0 pA, not -5"),
+        ("state", {"values": {"aperture_um": 70000.0}}, "aperture_um is a number above 0 and up to 1000 µm"),
         ("note", {"values": {"note": "x", "nonsense": 1}}, "no such field: nonsense"),
     ],
 )

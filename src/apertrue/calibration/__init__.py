@@ -19,11 +19,12 @@ from .estimate import Estimate, estimate
 from .files import add_calibration, calibration_path, forget_calibration, load_calibrations, save_calibrations
 from .guide import Guide, Suggestion
 from .learn import Learner, learner
-from .model import Calibration, StateKey, Validity, at_focus, choose, from_estimate, why_none
+from .model import Calibration, Validity, at_focus, choose, from_estimate, why_none
 from .nudge import Move, next_move, nudge_for, plan_nudge, trial_move
 from .points import Point, point_from, with_approach
 from .quality import NextPoint, Quality, next_point, quality
 from .questions import Question, questions
+from .state_key import StateKey
 
 __all__ = [
     "Calibration",

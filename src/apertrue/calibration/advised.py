@@ -9,9 +9,10 @@ from ..assessment import Assessment
 from ..errors import CalibrationError
 from ..frame import State
 from ..instrument import Instrument
-from .model import Calibration, StateKey, choose, why_none
+from .model import Calibration, choose, why_none
 from .nudge import nudge_for
 from .points import point_from
+from .state_key import StateKey
 
 
 def with_nudge(

@@ -17,7 +17,8 @@ import msgspec
 from ..errors import CalibrationError, WriteError
 from ..instrument import calibrations_beside
 from ..whole_file import folder_for_output, write_whole
-from .model import Calibration, StateKey
+from .model import Calibration
+from .state_key import StateKey
 
 #: Version of the file's layout.
 LAYOUT = 1

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 from ..errors import CalibrationError
 from .estimate import BACKLASH_PRIOR_STEPS, MINUTES_APART, WANDER
 from .leastsquares import chi2_tail, update
-from .model import Calibration, StateKey
+from .model import Calibration
 from .points import Point
 from .quality import relative_doubts
+from .state_key import StateKey
 
 Array = NDArray[np.float64]
 

@@ -1,158 +1,24 @@
 """A shift calibration as it is kept: the matrix with its doubt, the state it belongs to, its date, and when it ends."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..assessment import Assessment
 from ..errors import CalibrationError
 from ..frame import State
-from ..registry.format import format_number
 from .estimate import Estimate
 from .quality import relative_doubts
+from .state_key import FOCUS_TOLERANCE, StateKey, changed_words, open_words
 
 Array = NDArray[np.float64]
 
-#: Within this share of the focus reading two foci count as the same.
-FOCUS_TOLERANCE = 0.05
-#: Radii of the aperture in the picture that differ by more than this share, and by more than so many of their common σ,
-#: belong to two views: several times what a breathing lens or a loose fit does, far under any step of magnification.
-VIEW_TOLERANCE, VIEW_SIGMAS = 0.05, 4.0
 #: Hours after which a calibration asks for one small move per axis.
 CONFIRM_AFTER_H = 14.0
-
-
-@dataclass(frozen=True, slots=True)
-class StateKey:
-    """The state a calibration belongs to; ``None`` = not known, which neither confirms nor voids it.
-
-    ``mode`` is the illumination mode as the console names it; ``aperture_radius_px`` the aperture's radius as the
-    pictures show it, with its 1σ, px: it tells another view where no magnification is stated. The other fields are those
-    of :class:`apertrue.frame.State`.
-    """
-
-    focus_side: str | None = None
-    gun_focus: float | None = None
-    aperture_um: float | None = None
-    kv: float | None = None
-    spot: str | None = None
-    magnification: float | None = None
-    camera: str | None = None
-    mode: str | None = None
-    aperture_radius_px: tuple[float, float] | None = None
-
-    @classmethod
-    def of(cls, state: State, mode: str | None = None) -> "StateKey":
-        """The key of a frame's state. The side follows from the focus' sign where it is not stated."""
-        side = state.focus_side
-        if side is None and state.gun_focus is not None and state.gun_focus != 0:
-            side = "positive" if state.gun_focus > 0 else "negative"
-        return cls(
-            side,
-            state.gun_focus,
-            state.aperture_um,
-            state.kv,
-            state.spot,
-            state.magnification,
-            state.camera,
-            mode,
-        )
-
-    def seen_in(self, *pictures: Assessment) -> "StateKey":
-        """The key with the radius that the aperture has in pictures of one view (a remembered one tells nothing)."""
-        seen = [
-            (a.aperture_radius_px, a.aperture_radius_px_sigma or 0.0)
-            for a in pictures
-            if a.aperture_radius_px is not None and a.aperture_source != "remembered"
-        ]
-        if not seen:
-            return self
-        mean = sum(radius for radius, _ in seen) / len(seen)
-        return replace(self, aperture_radius_px=(mean, max(sigma for _, sigma in seen)))
-
-    def _other_view(self, now: "StateKey") -> bool:
-        """Whether the aperture's radius in the picture tells another view.
-
-        Another aperture, where both are stated, is as much larger in the same view; and another gun-lens focus may
-        draw the aperture's shadow at another size, which is no change of the view.
-        """
-        here, there = self.aperture_radius_px, now.aperture_radius_px
-        if here is None or there is None or self._other_focus(now):
-            return False
-        scale = now.aperture_um / self.aperture_um if self.aperture_um and now.aperture_um else 1.0
-        apart = abs(here[0] * scale - there[0])
-        sigma = float(np.hypot(here[1] * scale, there[1]))
-        return apart > VIEW_TOLERANCE * max(here[0] * scale, there[0]) and apart > VIEW_SIGMAS * sigma
-
-    def _other_focus(self, now: "StateKey") -> bool:
-        a, b = self.gun_focus, now.gun_focus
-        return a is not None and b is not None and abs(a - b) > FOCUS_TOLERANCE * max(abs(a), 1.0)
-
-    def changed(self, now: "StateKey") -> tuple[str, ...]:
-        """Names of the fields in which ``now`` differs; unknown ones are passed over."""
-        out = []
-        for f in fields(self):
-            a, b = getattr(self, f.name), getattr(now, f.name)
-            if a is None or b is None:
-                continue
-            if f.name == "gun_focus":
-                different = self._other_focus(now)
-            elif f.name == "aperture_radius_px":
-                different = self._other_view(now)
-            elif isinstance(a, float):
-                different = abs(a - b) > 1e-6 * max(abs(a), abs(b))
-            else:
-                different = a != b
-            if different:
-                out.append(f.name)
-        return tuple(out)
-
-    def unknown(self, now: "StateKey") -> tuple[str, ...]:
-        """Names of the fields that are known here or in ``now`` and not in both: those that a person can look up."""
-        names = (f.name for f in fields(self) if f.name != "aperture_radius_px")
-        return tuple(n for n in names if (getattr(self, n) is None) != (getattr(now, n) is None))
-
-
-#: What each field of the state is called when it ended a calibration.
-STATE_WORDS = {
-    "focus_side": "the side of the gun-lens focus",
-    "gun_focus": "the gun-lens focus",
-    "aperture_um": "the condenser aperture",
-    "kv": "the high tension",
-    "spot": "the spot setting",
-    "magnification": "the magnification",
-    "camera": "the camera",
-    "mode": "the mode",
-    "aperture_radius_px": "the view",
-}
-
-
-def changed_words(changed: Sequence[str], then: StateKey, now: StateKey) -> str:
-    """What changed, in words; of the view, what tells it."""
-    words = [STATE_WORDS[c] for c in changed]
-    if "aperture_radius_px" in changed and then.aperture_radius_px and now.aperture_radius_px:
-        a, b = (format_number(*r, decimals=1) for r in (then.aperture_radius_px, now.aperture_radius_px))
-        told = f"(the aperture's radius was {a} px and is {b} px: another magnification, camera or lens)"
-        words[list(changed).index("aperture_radius_px")] += f" {told}"
-    return " and ".join(words)
-
-
-def _state_value(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-_OPEN_STATE = "Nothing tells whether the state is still the calibration's. Check yourself:"
-
-
-def _open_words(name: str, then: StateKey, now: StateKey) -> str:
-    """A field that only one side tells: the calibration's value, or the present one and that it was not noted."""
-    was, is_ = getattr(then, name), getattr(now, name)
-    if was is not None:
-        return f"{STATE_WORDS[name]} {_state_value(was)}"
-    return f"{STATE_WORDS[name]} {_state_value(is_)} (not noted when it was made)"
+# Nothing is known of the state.
+_ANY = StateKey()
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +61,7 @@ class Calibration:
 
     matrix: tuple[tuple[float, float], tuple[float, float]]
     covariance: tuple[tuple[float, ...], ...]
-    state: StateKey = StateKey()
+    state: StateKey = _ANY
     made_at: datetime | None = None
     confirmed_at: datetime | None = None
     n_points: int = 0
@@ -277,7 +143,8 @@ class Calibration:
             )
         unknown = self.state.unknown(key)
         if unknown and not changed:
-            says.append(f"{_OPEN_STATE} {', '.join(_open_words(u, self.state, key) for u in unknown)}.")
+            what = ", ".join(open_words(u, self.state, key) for u in unknown)
+            says.append(f"Nothing tells whether the state is still the calibration's. Check yourself: {what}.")
         return Validity(not changed, changed, unknown, confirm, age, tuple(says))
 
 

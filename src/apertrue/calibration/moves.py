@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 from ..errors import CalibrationError
 from .estimate import COLLINEAR, WANDER, spread_condition
 from .leastsquares import least_squares
-from .model import Calibration, StateKey
+from .model import Calibration
 from .points import Point
 from .quality import relative_doubts
+from .state_key import StateKey
 
 Array = NDArray[np.float64]
 

@@ -247,6 +247,7 @@ def _said(entry: "SessionEvent", json: bool) -> None:
 
 def _fields(texts: list[str]) -> dict[str, Any]:
     from ..registry import FIELDS
+    from ..registry.format import number_typed
 
     kinds = {f.name: f.kind for f in FIELDS}
     out: dict[str, Any] = {}
@@ -255,11 +256,8 @@ def _fields(texts: list[str]) -> dict[str, Any]:
         if not equals or name not in kinds:
             raise typer.BadParameter(f"{text!r}: write FIELD=VALUE; 'apertrue session columns' lists the fields")
         if kinds[name] in ("real", "whole"):
-            try:
-                number = float(raw.replace(",", ".") if raw.count(",") == 1 and "." not in raw else raw)
-            except ValueError:
-                raise typer.BadParameter(f"{name}: {raw!r} is no number") from None
-            if number != number or abs(number) == float("inf"):
+            number = number_typed(raw)
+            if number is None:
                 raise typer.BadParameter(f"{name}: {raw!r} is no number")
             out[name] = number
         else:

@@ -221,9 +221,8 @@ def _usage(message: str) -> typer.Exit:
 
 def _state(settings: list[str]) -> dict[str, Any]:
     """The values of ``--set``, by field."""
-    from math import isfinite
-
     from ..registry import FIELDS, FocusSide
+    from ..registry.format import number_typed
 
     known = {f.name: f for f in FIELDS if f.group == "state" and f.name != "state_source"}
     values: dict[str, Any] = {}
@@ -237,12 +236,12 @@ def _state(settings: list[str]) -> dict[str, Any]:
                 raise _usage(f"--set {text}: focus_side is {' or '.join(FocusSide)}")
             values[name] = value
             continue
-        try:
-            values[name] = float(value)
-        except ValueError:
-            raise _usage(f"--set {text}: {name} is a number ({known[name].unit})") from None
-        if not isfinite(values[name]):
-            raise _usage(f"--set {text}: {name} is a finite number ({known[name].unit})")
+        number = number_typed(value)
+        if number is None:
+            raise _usage(f"--set {text}: {name} is a number ({known[name].unit})")
+        if not known[name].allows(number):
+            raise _usage(f"--set {text}: {name} is {known[name].allowed}")
+        values[name] = number
     return values
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from ._calibrate_given import gather, judged_pictures, point_of, shared_state, usage
 from ._calibrate_show import (
     calibration_record,
     confirmation_record,
@@ -99,114 +100,11 @@ def calibrate(
     if guide:
         _guided(found, place, mode, setting or [], instrument, no_save)
         return
-    points, state = _gather(pictures or [], at or [], sheet, setting or [], instrument, mode)
+    points, state = gather(pictures or [], at or [], sheet, setting or [], instrument, mode)
     if confirm:
         _confirm(points, state, place, json, no_save)
         return
     _solve(points, state, found, place, accept=accept, no_save=no_save, as_json=json)
-
-
-# --- reading what was given ---
-def _usage(message: str) -> typer.Exit:
-    note(message)
-    return typer.Exit(2)
-
-
-def _gather(
-    pictures: list[str],
-    at: list[str],
-    sheet: Path | None,
-    setting: list[str],
-    instrument: Path | None,
-    mode: str | None,
-) -> tuple[list["Point"], "StateKey"]:
-    """The points and the state they share."""
-    from ..calibration import StateKey
-    from ..calibration.sheet import is_point_sheet, read_points
-
-    if sheet is not None and is_point_sheet(sheet):
-        if pictures or at:
-            raise _usage("a sheet with measured offsets needs no pictures and no --at")
-        from ..frame import State
-        from .assess import _state
-
-        return list(read_points(sheet)), StateKey.of(State().updated("option", **_state(setting)), mode)
-    files = list(pictures)
-    if sheet is not None and not files:
-        from ..readers import read_sheet
-
-        files = [str(sheet.parent / row.file) for row in read_sheet(sheet)]
-    if not files:
-        raise _usage("nothing to calibrate from: name pictures with --at, a --sheet, or use --guide")
-    readings = [reading_pair(text) for text in at]
-    if readings and len(readings) != len(files):
-        raise _usage(f"{len(readings)} --at for {len(files)} pictures: give one for each, in the same order")
-    results = judged_pictures(files, sheet, setting, instrument)
-    points = [_point(result, *(readings[i] if readings else (None, None))) for i, result in enumerate(results)]
-    return points, _shared_state(results, mode)
-
-
-def reading_pair(text: str) -> tuple[float, float]:
-    """Two readings: ``3.2,-1`` or, with decimal commas, ``3,2;-1``."""
-    parts = text.split(";") if ";" in text else text.split(",")
-    try:
-        x, y = (float(p.strip().replace("−", "-").replace(",", ".")) for p in parts)
-    except ValueError:
-        raise _usage(f"--at {text}: write two numbers, X,Y such as 3.2,-1 (with decimal commas: 3,2;-1)") from None
-    return x, y
-
-
-def judged_pictures(
-    files: list[str], sheet: Path | None, setting: list[str], instrument: Path | None
-) -> list["Result"]:
-    """The pictures' first pages judged, in their order; one that can't be read ends the command with status 1."""
-    from ..judging import Unread, judge_files
-    from .assess import _setup
-
-    setup = _setup(instrument, sheet, setting, None, None, None, True)
-    results: list[Result] = []
-    failed = False
-    for outcome in judge_files(files, setup):
-        if isinstance(outcome, Unread):
-            note(outcome.message)
-            failed = True
-        else:
-            results.append(outcome)
-    if failed:
-        raise typer.Exit(1)
-    return results
-
-
-def _point(result: "Result", x: float | None = None, y: float | None = None) -> "Point":
-    from dataclasses import replace
-
-    from ..calibration import point_from
-    from ..frame import FILE_TIME
-
-    assessment = result.assessment
-    if assessment.taken_at_source == FILE_TIME:
-        # A file's own time is that of its copying as often as not; no drift is taken from it.
-        assessment = replace(assessment, taken_at=None)
-    return point_from(assessment, shift_x=x, shift_y=y)
-
-
-def _shared_state(results: list["Result"], mode: str | None) -> "StateKey":
-    from ..calibration import StateKey
-    from ..calibration.model import changed_words
-    from ..errors import CalibrationError
-
-    own = StateKey.of(results[0].frame.state, mode)
-    first = own.seen_in(results[0].assessment)
-    for result in results[1:]:
-        here = StateKey.of(result.frame.state, mode).seen_in(result.assessment)
-        changed = first.changed(here)
-        if changed:
-            what = changed_words(changed, first, here)
-            raise CalibrationError(
-                f"{result.assessment.file}: {what} differs from the first picture's. A calibration holds for one "
-                "state: take all its pictures in the same one"
-            )
-    return own.seen_in(*(r.assessment for r in results))
 
 
 # --- solving and showing ---
@@ -369,7 +267,7 @@ def _guided(
             if doubtful is not None:
                 note(f"{doubtful.sentence} Type both once more, as they are on the console.")
                 x, y = _reading("gun shift X: ", None), _reading("gun shift Y: ", None)
-            progress = progress.add(_point(new, x, y))
+            progress = progress.add(point_of(new, x, y))
         except typer.Exit:
             continue
         except (ApertrueError, ValueError) as error:
@@ -378,8 +276,8 @@ def _guided(
         results.append(new)
         _progress(progress)
     if not results:
-        raise _usage("no point was given: nothing to keep")
-    state = _shared_state(results, mode)
+        raise usage("no point was given: nothing to keep")
+    state = shared_state(results, mode)
     _solve(list(progress.points), state, instrument, place, accept=progress.accepted, no_save=no_save, as_json=False)
 
 
@@ -403,11 +301,13 @@ def _ask(prompt: str) -> str | None:
 
 
 def _reading(prompt: str, default: float | None) -> float:
+    from ..registry.format import number_typed
+
     hint = "" if default is None else f"[{default:g}] "
     text = _ask(prompt + hint)
     if not text and default is not None:
         return default
-    try:
-        return float((text or "").replace("−", "-").replace(",", "."))
-    except ValueError:
-        raise ValueError(f"{text!r} is no number: this point was not taken") from None
+    value = number_typed(text or "")
+    if value is None:
+        raise ValueError(f"{text!r} is no number: this point was not taken")
+    return value

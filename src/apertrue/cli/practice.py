@@ -211,13 +211,10 @@ class _Desk:
 
 
 def _number(text: str) -> float:
-    from math import isfinite
+    from ..registry.format import number_typed
 
-    try:
-        value = float(text.replace("−", "-").replace(",", "."))
-    except ValueError:
-        raise ValueError(f"{text!r} is no number") from None
-    if not isfinite(value):
+    value = number_typed(text)
+    if value is None:
         raise ValueError(f"{text!r} is no number")
     return value
 

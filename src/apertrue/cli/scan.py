@@ -131,7 +131,7 @@ def _seen(
     from ..compare.changes import offset_of
     from ..errors import CalibrationError
     from ..instrument import find_instrument
-    from .calibrate import judged_pictures, reading_pair
+    from ._calibrate_given import judged_pictures, reading_pair
 
     result = judged_pictures([str(picture)], None, setting, instrument)[0]
     x, y = (None, None) if at is None else reading_pair(at)

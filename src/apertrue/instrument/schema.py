@@ -6,6 +6,8 @@ Reading, checking, writing and the documentation all go by this table; defaults 
 from dataclasses import dataclass
 from typing import Literal
 
+from ..registry import MOST_APERTURE_UM
+
 Kind = Literal["text", "truth", "number", "whole", "numbers", "radii"]
 
 
@@ -91,7 +93,7 @@ TOP: tuple[Key, ...] = (
         "diameters of the condenser apertures",
         "µm",
         above=0,
-        high=1000,
+        high=MOST_APERTURE_UM,
         example="[30.0, 50.0, 70.0]",
     ),
     Key("default_camera", "text", "the camera to assume where a picture does not name one", example='"screen"'),

@@ -17,7 +17,7 @@ from ..calibration import (
     nudge_for,
     point_from,
 )
-from ..calibration.model import changed_words
+from ..calibration.state_key import changed_words
 from ..errors import CalibrationError
 from ..pipeline import Result
 from ..registry.format import format_number

@@ -11,7 +11,6 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from math import isfinite
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from types import MappingProxyType
 from typing import Any
@@ -54,7 +53,6 @@ SYNONYMS: Mapping[str, str] = MappingProxyType(
 _MAX_BYTES = 64 * 2**20
 _POINT = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?")
 _COMMA = re.compile(r"[-+]?(\d+,?\d*|,\d+)([eE][-+]?\d+)?")
-_POSITIVE = frozenset({"kv", "aperture_um", "magnification"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,6 +221,6 @@ def _cell(column: str, cell: str, comma: bool, where: str, source: Source, optio
             f"{where}: {cell!r} is no number",
             f"Allowed is a number in {reading.unit}" if reading.unit != "1" else "Allowed is a number",
         )
-    if not isfinite(number) or (column in _POSITIVE and number <= 0) or (column == "current_pa" and number < 0):
-        raise source.error(f"{where}: {cell!r} is out of range", "Allowed are finite numbers above 0")
+    if not reading.allows(number):
+        raise source.error(f"{where}: {cell!r} is out of range", f"Allowed is {reading.allowed}")
     return number

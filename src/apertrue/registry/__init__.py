@@ -4,7 +4,7 @@ Everything that prints, stores, draws or documents a number reads its name, unit
 The room imports nothing from the rest of the package.
 """
 
-from .fields import FIELDS, SCHEMA_VERSION, Field, field, field_names
+from .fields import FIELDS, MOST_APERTURE_UM, SCHEMA_VERSION, Field, field, field_names
 from .flags import FLAGS, Flag
 from .reasons import REASONS, Reason
 from .words import SCENE_WORDS, VERDICT_WORDS, FocusSide, SceneKind, Verdict
@@ -12,6 +12,7 @@ from .words import SCENE_WORDS, VERDICT_WORDS, FocusSide, SceneKind, Verdict
 __all__ = [
     "FIELDS",
     "FLAGS",
+    "MOST_APERTURE_UM",
     "REASONS",
     "SCENE_WORDS",
     "SCHEMA_VERSION",

@@ -5,10 +5,13 @@ One list serves JSON, CSV, SQLite, Python, the window, the report and the docume
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import isfinite
 from typing import Literal
 
 #: Version of the set of fields; raised when a field is added, removed or changes its meaning.
 SCHEMA_VERSION = 2
+#: No condenser aperture is wider, µm.
+MOST_APERTURE_UM = 1000.0
 
 Kind = Literal["text", "texts", "whole", "real"]
 
@@ -26,6 +29,7 @@ class Field:
         measured: whether a ``<name>_sigma`` (1σ standard uncertainty, same unit) goes with it.
         decimals: digits after the point when people read it (JSON keeps full precision).
         label: a short heading for people; the name with spaces when left empty.
+        low, above, high: what a value read or typed must be at least, more than, and at most; ``None`` = no such bound.
     """
 
     name: str
@@ -36,6 +40,29 @@ class Field:
     measured: bool = False
     decimals: int = 2
     label: str = ""
+    low: float | None = None
+    above: float | None = None
+    high: float | None = None
+
+    def allows(self, value: float) -> bool:
+        """Whether a value read or typed can be this quantity at all."""
+        return (
+            isfinite(value)
+            and (self.low is None or value >= self.low)
+            and (self.above is None or value > self.above)
+            and (self.high is None or value <= self.high)
+        )
+
+    @property
+    def allowed(self) -> str:
+        """What :meth:`allows` asks for, in words: ``a number above 0 and up to 1000 µm``."""
+        bounds = [
+            f"{word} {bound:g}"
+            for word, bound in (("from", self.low), ("above", self.above), ("up to", self.high))
+            if bound is not None
+        ]
+        text = f"a {'number' if bounds else 'finite number'} {' and '.join(bounds)}".strip()
+        return text if self.unit in ("", "1") else f"{text} {self.unit}" if bounds else f"{text} ({self.unit})"
 
     @property
     def heading(self) -> str:
@@ -51,8 +78,17 @@ def _measured(name: str, unit: str, group: str, meaning: str, decimals: int = 2,
     return Field(name, "real", unit, meaning, group, True, decimals, label)
 
 
-def _read(name: str, unit: str, meaning: str, decimals: int = 2) -> Field:
-    return Field(name, "real", unit, meaning, "state", False, decimals)
+def _read(
+    name: str,
+    unit: str,
+    meaning: str,
+    decimals: int = 2,
+    *,
+    low: float | None = None,
+    above: float | None = None,
+    high: float | None = None,
+) -> Field:
+    return Field(name, "real", unit, meaning, "state", False, decimals, low=low, above=above, high=high)
 
 
 _P, _V, _E, _O, _L, _N, _S = "picture", "verdict", "edges", "centering", "light", "move", "state"
@@ -220,11 +256,11 @@ FIELDS: tuple[Field, ...] = (
     _read("gun_shift_y", "console units", "reading of gun shift Y when the picture was taken", 3),
     _read("gun_focus", "console units", "reading of the gun-lens focus", 3),
     _text("focus_side", _S, "side of the crossover: positive or negative"),
-    _read("current_pa", "pA", "beam current as read"),
-    _read("kv", "kV", "high tension", 1),
+    _read("current_pa", "pA", "beam current as read", low=0.0),
+    _read("kv", "kV", "high tension", 1, above=0.0, high=5000.0),
     _text("spot", _S, "spot setting as the console names it"),
-    _read("aperture_um", "µm", "diameter of the condenser aperture that is in", 1),
-    _read("magnification", "1", "magnification as the file or console states it", 0),
+    _read("aperture_um", "µm", "diameter of the condenser aperture that is in", 1, above=0.0, high=MOST_APERTURE_UM),
+    _read("magnification", "1", "magnification as the file or console states it", 0, above=0.0),
     _text("camera", _S, "camera or screen that took the picture"),
     _text("setting", _S, "name of the recalled gun setting"),
     _text("note", _S, "the operator's note"),

@@ -19,6 +19,7 @@ MINUS = "−"
 
 _UNITS = {"1": "", "0–100": "", "deg": "°", "% of the aperture radius": "%", "console units": ""}
 _MOST_DECIMALS = 6
+_TYPED = re.compile(r"[-+]?(\d+[.,]?\d*|[.,]\d+)([eE][-+]?\d+)?")
 _HYPHEN_MINUS = re.compile(r"(?<![\w.-])-(?=[\d.])")
 
 
@@ -64,6 +65,15 @@ def format_number(
         if exact and "." in text:
             text = text.rstrip("0").rstrip(".")
     return text + ("" if not unit else unit if unit == "°" else f" {unit}")
+
+
+def number_typed(text: str) -> float | None:
+    """The finite number that a person typed, with decimal point or comma and either minus sign; ``None`` if it is none."""
+    plain = text.strip().replace(MINUS, "-")
+    if not _TYPED.fullmatch(plain):
+        return None
+    value = float(plain.replace(",", "."))
+    return value if isfinite(value) else None
 
 
 def with_minus(text: str) -> str:

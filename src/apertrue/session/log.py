@@ -9,6 +9,7 @@ from typing import Any
 
 from ..assessment import Assessment
 from ..errors import ApertrueError, StoreError
+from ..registry import FIELDS
 from ..store import Store, open_store, row_from_assessment
 from .clock import fixed, now
 from .entry import SessionEvent, event_from_row
@@ -126,7 +127,7 @@ def _insert(store: Store, row: Mapping[str, Any]) -> SessionEvent:
 def check_entry(
     kind: EventKind, row: Mapping[str, Any], outcome: str | None, changed: tuple[str, ...], retracts: str | None
 ) -> None:
-    """Raise :class:`SessionError` when an entry lacks what its kind needs."""
+    """Raise :class:`SessionError` when an entry lacks what its kind needs, or a reading can't be one."""
 
     def need(condition: bool, text: str) -> None:
         if not condition:
@@ -147,6 +148,9 @@ def check_entry(
         need(bool(changed) or any(row[n] is not None for n in state), "what changed")
     elif kind is EventKind.RETRACTION:
         need(retracts is not None, "the entry to take back")
+    for f in FIELDS:
+        if f.group == "state" and f.kind == "real" and row[f.name] is not None and not f.allows(row[f.name]):
+            raise SessionError(f"{f.name} is {f.allowed}, not {row[f.name]:g}")
     if outcome is not None and kind is not EventKind.ROUTINE_END:
         raise SessionError("only the end of a routine run has an outcome")
 

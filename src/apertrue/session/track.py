@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ..calibration import Calibration, StateKey, choose
-from ..calibration.model import FOCUS_TOLERANCE
+from ..calibration.state_key import FOCUS_TOLERANCE
 from ..drift import Bank, Event, Priors, Restart, Settling, Sighting, Step
 from ..fixed_map import FixedMap
 from .entry import SessionEvent

@@ -14,6 +14,7 @@ from math import isfinite
 from types import MappingProxyType
 from typing import Any
 
+from ...registry import FIELDS
 from ..page import Facts
 from .times import parse_time
 
@@ -22,6 +23,8 @@ _TIME_S = {"s": 1.0, "sec": 1.0, "second": 1.0, "seconds": 1.0, "ms": 1e-3, "us"
 _TENSION_KV = {"kv": 1.0, "v": 1e-3, "kev": 1.0, "ev": 1e-3}
 _CURRENT_PA = {"a": 1e12, "ma": 1e9, "ua": 1e6, "na": 1e3, "pa": 1.0, "fa": 1e-3}
 _NO_UNIT = {"": 1.0}
+#: What may be typed or read of the instrument's state.
+_STATE = {f.name: f for f in FIELDS if f.group == "state" and f.kind == "real"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +174,9 @@ def _convert(key: Key, unit: str | None, value: Any) -> Any:
     result = number * factor
     positive = key.field not in ("gun_focus", "gun_shift_x", "gun_shift_y")
     if positive and (result < 0 or (result == 0 and key.field != "current_pa")):
+        return None
+    known = _STATE.get(key.field)
+    if known is not None and not known.allows(result):
         return None
     return result
 
