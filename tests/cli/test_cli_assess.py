@@ -174,6 +174,18 @@ def test_state_from_options_and_sheet_with_its_source(run, pictures: Path, tmp_p
     assert "kv=option" in str(centered["state_source"])
 
 
+def test_a_sheet_whose_names_meet_no_picture_is_told(run, pictures: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text("file,kv\nof.tif,80\n", encoding="utf-8")
+    done = run("assess", pictures / "off.tif", "--json", "--as-taken", "--sheet", sheet)
+    assert (done.status, rows(done.out)[0]["kv"]) == (0, None)
+    assert f"{sheet}: no row of it fits these pictures. Rows without a picture here: line 2 (of.tif)." in done.err
+    sheet.write_text("file,kv\noff.tif,80\nyesterday.tif,200\n", encoding="utf-8")
+    assert run("assess", pictures / "off.tif", "--json", "--as-taken", "--sheet", sheet).err == ""
+    sheet.write_text("kv\n80\n", encoding="utf-8")
+    assert "no column 'file'" in run("assess", pictures / "off.tif", "--sheet", sheet).err
+
+
 def test_readings_with_a_decimal_comma_are_taken(run, pictures: Path) -> None:
     done = run("assess", pictures / "off.tif", "--json", "--set", "gun_shift_x=1,5", "--set", "gun_focus=−2,25")
     assert (rows(done.out)[0]["gun_shift_x"], rows(done.out)[0]["gun_focus"]) == (1.5, -2.25)

@@ -5,7 +5,7 @@ import pytest
 
 from apertrue.errors import ReadError
 from apertrue.frame import Frame, State
-from apertrue.readers import ReadOptions, apply_sheet, read_sheet
+from apertrue.readers import ReadOptions, SheetRow, apply_sheet, read_sheet, sheet_misses
 from apertrue.readers.sheet import COLUMNS, SYNONYMS
 
 PICTURE = np.zeros((20, 20), np.uint8)
@@ -126,3 +126,13 @@ def test_rows_of_other_files_do_not_count(tmp_path, file):
     rows = read_sheet(sheet(tmp_path, "file,x\na.tif,1\nday2/b.tif,9\n"))
     frame = Frame(PICTURE, file=file)
     assert apply_sheet(frame, rows) is frame
+
+
+def test_names_that_do_not_meet_are_said_and_a_part_of_a_sheet_is_none():
+    rows = [SheetRow("a.tif", line=2), SheetRow("b.tif", line=3), SheetRow("x.tif", line=4)]
+    assert sheet_misses("s.csv", rows, ["day/a.tif"]) is None
+    assert sheet_misses("s.csv", rows[:1], ["day/a.tif", "day/b.tif"]) is None
+    said = sheet_misses("s.csv", rows, ["day/a.tif", "day/c.tif"])
+    assert "no row of it fits day/c.tif. Rows without a picture here: line 3 (b.tif), line 4 (x.tif)." in said
+    many = [SheetRow(f"{n}.tif", line=n) for n in range(2, 9)]
+    assert "line 4 (4.tif) and 4 more" in sheet_misses("s.csv", many, ["c.tif"])

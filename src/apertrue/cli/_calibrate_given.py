@@ -67,7 +67,7 @@ def judged_pictures(
 ) -> list["Result"]:
     """The pictures' first pages judged, in their order; one that can't be read ends the command with status 1."""
     from ..judging import Unread, judge_files
-    from .assess import _setup
+    from .assess import _setup, note_sheet
 
     setup = _setup(instrument, sheet, setting, None, None, None, True)
     results: list[Result] = []
@@ -78,6 +78,7 @@ def judged_pictures(
             failed = True
         else:
             results.append(outcome)
+    note_sheet(sheet, setup.sheet, files)
     if failed:
         raise typer.Exit(1)
     return results

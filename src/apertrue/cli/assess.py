@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ..frame import Frame
     from ..judging import Setup, Unread
     from ..pipeline import Result
+    from ..readers import SheetRow
     from ..report import PictureReport
 
 app = typer.Typer()
@@ -112,6 +113,7 @@ def assess(
         results.append(_without_pixels(outcome))
     if not results:
         raise typer.Exit(2)
+    note_sheet(sheet, setup.sheet, [_file_of(r) for r in results])
     if not json:
         print_results(results)
         if overlay is not None and taken:
@@ -122,6 +124,21 @@ def assess(
         raise _usage(f"not combined: {trouble[0]}")
     if failed:
         raise typer.Exit(1)
+
+
+def _file_of(outcome: "Result | Unread") -> str:
+    from ..judging import Unread
+
+    return outcome.file if isinstance(outcome, Unread) else (outcome.frame.file or "")
+
+
+def note_sheet(sheet: Path | None, rows: "Sequence[SheetRow]", files: Sequence[str]) -> None:
+    """Say on stderr where names in the sheet and of the pictures do not meet."""
+    from ..readers import sheet_misses
+
+    said = None if sheet is None else sheet_misses(str(sheet), rows, files)
+    if said is not None:
+        note(said)
 
 
 def _and_combined(

@@ -81,6 +81,7 @@ def compare(
     from ..judging import Setup
     from ..readers import ReadOptions, read_sheet
     from ..scene import Hints
+    from .assess import note_sheet
 
     if not 0 < meter < 100:
         note("--meter-sigma must lie between 0 and 100 %")
@@ -104,6 +105,7 @@ def compare(
         note(f"name two pictures, BEFORE and AFTER; got {len(pictures)}")
         raise typer.Exit(2)
     first, second = (_judged(file, setup) for file in pictures)
+    note_sheet(sheet, setup.sheet, [str(p) for p in pictures])
     a, b = first.assessment, second.assessment
     a = a if current_before is None else replace(a, current_pa=current_before)
     b = b if current_after is None else replace(b, current_pa=current_after)

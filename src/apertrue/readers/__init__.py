@@ -6,7 +6,7 @@ Formats are recognized by content, and the library for one is imported only when
 from .api import BadPage, count_pages, looks_like_picture, read_bytes, read_frame, read_frames, read_pages
 from .expand import expand
 from .options import MAX_PIXELS, ReadOptions
-from .sheet import SheetRow, apply_sheet, read_sheet
+from .sheet import SheetRow, apply_sheet, read_sheet, sheet_misses
 
 __all__ = [
     "MAX_PIXELS",
@@ -22,4 +22,5 @@ __all__ = [
     "read_frames",
     "read_pages",
     "read_sheet",
+    "sheet_misses",
 ]

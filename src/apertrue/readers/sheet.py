@@ -114,16 +114,41 @@ def apply_sheet(frame: Frame, rows: Iterable[SheetRow]) -> Frame:
     if frame.file is None:
         return frame
     parts = _parts(frame.file)
-    fitting = [
-        row
-        for row in rows
-        if (row.page is None or row.page == frame.page) and _parts(row.file) == parts[-len(_parts(row.file)) :]
-    ]
+    fitting = [row for row in rows if (row.page is None or row.page == frame.page) and _ends(parts, row)]
     for row in sorted(fitting, key=lambda r: r.page is not None):
         frame = replace(frame, state=frame.state.updated("sheet", **row.state.values()))
         if row.taken_at is not None:
             frame = replace(frame, taken_at=row.taken_at, taken_at_source="sheet")
     return frame
+
+
+def sheet_misses(sheet: str, rows: Iterable[SheetRow], files: Iterable[str]) -> str | None:
+    """What to say of a sheet some rows of which fit none of the pictures while pictures have none: a name typed wrongly.
+
+    ``None`` where each picture has its row, or each row its picture: a sheet may hold more than is looked at, and less.
+    """
+    named = {file: _parts(file) for file in dict.fromkeys(files)}
+    rows = list(rows)
+    lost = [row for row in rows if not any(_ends(parts, row) for parts in named.values())]
+    without = [file for file, parts in named.items() if not any(_ends(parts, row) for row in rows)]
+    if not lost or not without:
+        return None
+    of = "these pictures" if len(without) == len(named) else _some(without)
+    return (
+        f"{sheet}: no row of it fits {of}. Rows without a picture here: "
+        f"{_some([f'line {row.line} ({row.file})' for row in lost])}. Write each file's name as it is on the disk."
+    )
+
+
+def _some(texts: list[str]) -> str:
+    more = len(texts) - 3
+    return ", ".join(texts[:3]) + (f" and {more} more" if more > 0 else "")
+
+
+def _ends(parts: tuple[str, ...], row: SheetRow) -> bool:
+    """Whether the row's file ends a path of these parts."""
+    own = _parts(row.file)
+    return own == parts[-len(own) :]
 
 
 def _parts(file: str) -> tuple[str, ...]:
