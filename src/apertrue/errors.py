@@ -53,6 +53,10 @@ class CalibrationError(ApertrueError, ValueError):
     """Readings from which no shift calibration can be solved; the text says why and what to add."""
 
 
+class RegionError(ApertrueError, ValueError):
+    """A region to search that holds nothing of the picture; the text says how large the picture is."""
+
+
 class BurstError(ApertrueError, ValueError):
     """Frames that can't be combined; the text says why."""
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from .advice import Context
 from .assessment import Assessment
-from .errors import ReadError, reason_of
+from .errors import ReadError, RegionError, reason_of
 from .frame import FILE_TIME, Frame
 from .instrument import Instrument, calibrations_beside, completed
 from .pipeline import Result, judge, readvise
@@ -133,10 +133,23 @@ def judge_files(files: Iterable[str | Path], setup: Setup) -> Iterator[Result | 
 
 def judge_frame(frame: Frame, setup: Setup, seen: _Seen | None = None) -> Result:
     """Judge one frame: the sheet and the instrument file complete it, its age and a frozen camera are noticed."""
+    _check_region(frame, setup.hints)
     frame = completed(apply_sheet(frame, setup.sheet), setup.instrument)
     context = context_before(frame, setup, frozen=seen is not None and seen.again(frame))
     result = judge(frame, instrument=setup.instrument, hints=setup.hints, context=context)
     return advised_after(context, result, setup)
+
+
+def _check_region(frame: Frame, hints: Hints) -> None:
+    """Refuse a region that lies outside: nothing is in it, and that says nothing of the beam."""
+    rows, columns = frame.shape
+    if hints.region is None:
+        return
+    left, top, right, bottom = hints.region
+    if left > columns - 1 or top > rows - 1 or right < 0 or bottom < 0:
+        raise RegionError(
+            f"the region lies outside the picture ({columns} × {rows} px). Give left,top,right,bottom within it"
+        )
 
 
 def context_before(frame: Frame, setup: Setup, *, frozen: bool = False) -> Context:

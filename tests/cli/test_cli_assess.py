@@ -216,6 +216,16 @@ def test_wrong_options_are_explained(run, pictures: Path, arguments: list[str], 
     assert done.out == ""
 
 
+def test_a_region_outside_the_picture_is_told_for_each_picture(run, pictures: Path) -> None:
+    size = np.asarray(tifffile.imread(pictures / "off.tif")).shape
+    done = run("assess", pictures / "off.tif", "--json", "--region", "4000,6000,6000,9000")
+    assert done.status == 1
+    assert f"off.tif: the region lies outside the picture ({size[1]} × {size[0]} px)" in done.err
+    assert rows(done.out)[0]["scene"] is None
+    # A part of it is enough.
+    assert run("assess", pictures / "off.tif", "--region", f"0,0,{size[1] + 900},{size[0] + 900}").status == 0
+
+
 def test_limits_come_from_the_instrument_file(run, pictures: Path, tmp_path: Path) -> None:
     strict = tmp_path / "strict.toml"
     strict.write_text("[limits]\noffset_leave = 0.1\n", encoding="utf-8")
