@@ -91,6 +91,12 @@ def test_wrong_usage_is_two(arguments):
     assert run(*arguments).exit_code == 2
 
 
+def test_readings_parted_by_a_space_are_told_how_to_write():
+    got = run("a.tif", "--at", "20.3", "-9.5")
+    assert got.exit_code == 2
+    assert "--at 20.3: write two numbers, X,Y" in got.output
+
+
 def test_missing_picture_is_one():
     assert run("nowhere.tif", "--at", "1,2").exit_code == 1
 

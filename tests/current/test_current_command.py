@@ -75,6 +75,9 @@ def test_negative_reading_and_other_aperture(sheet):
     assert record["focus_side"] == "negative"
     assert record["scaled_pa"] is None or record["scaled_pa"] < record["current_pa"]
     assert record["scaled_why"]
+    for given in ("-30", "−30", "-30,0", "-3e1"):  # without the two dashes, as people type it
+        plain = lines(run("at", given, "--from", sheet, "--json"))[0]
+        assert plain["current_pa"] == record["current_pa"]
 
 
 def test_today(sheet):
@@ -96,7 +99,10 @@ def test_cost():
 @pytest.mark.parametrize(
     ("arguments", "text"),
     [
-        (("focus", -5, "--from", "SHEET"), "No such option"),
+        (("focus", -5, "--from", "SHEET"), "positive"),
+        (("at", "-x", "--from", "SHEET"), "No such option"),
+        (("at", "--sied", 24, "--from", "SHEET"), "No such option: --sied"),
+        (("at", "24.5.1", "--from", "SHEET"), "'24.5.1' is no number"),
         (("focus", 0, "--from", "SHEET"), "positive"),
         (("focus", 100, "--side", "left", "--from", "SHEET"), "positive or negative"),
         (("curve", "--plot", "x.txt", "--from", "SHEET"), ".svg, .png or .pdf"),

@@ -16,6 +16,7 @@ from ._calibrate_show import (
     print_list,
     question_record,
 )
+from ._numbers import WithNumbers
 from ._output import note, print_json, print_sentence, print_text
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command()
+@app.command(cls=WithNumbers)
 def calibrate(
     pictures: Annotated[
         list[str] | None, typer.Argument(metavar="[PICTURE]...", help="Pictures at three or more pairs of readings.")

@@ -18,6 +18,7 @@ from ._current_models import (
     sides_of,
     wanted_states,
 )
+from ._numbers import WithNumbers, number
 from ._output import note, print_json, print_sentence, print_table, print_text
 
 if TYPE_CHECKING:
@@ -111,9 +112,9 @@ def curve(
         print_text()
 
 
-@app.command()
+@app.command(cls=WithNumbers)
 def focus(
-    current: Annotated[float, typer.Argument(metavar="PA", help="The current that the work needs, pA.")],
+    current: Annotated[float, typer.Argument(metavar="PA", parser=number, help="The current that the work needs, pA.")],
     source: FromOption = None,
     side: SideOption = None,
     kv: KvOption = None,
@@ -166,9 +167,9 @@ def focus(
         print_caution()
 
 
-@app.command()
+@app.command(cls=WithNumbers)
 def at(
-    focus: Annotated[float, typer.Argument(metavar="FOCUS", help="A reading of the gun-lens focus.")],
+    focus: Annotated[float, typer.Argument(metavar="FOCUS", parser=number, help="A reading of the gun-lens focus.")],
     source: FromOption = None,
     side: SideOption = None,
     kv: KvOption = None,
@@ -186,12 +187,10 @@ def at(
 ) -> None:
     """Tell which current this focus gives.
 
-    A negative reading goes after two dashes.
-
     \b
     Examples:
       apertrue current at 38
-      apertrue current at --side negative -- -40
+      apertrue current at --side negative -40
       apertrue current at 60 --aperture 70 --to-aperture 50 --unevenness 4
     """
     from ..current.answers import current_at
@@ -303,9 +302,9 @@ def today(
             print_sentence(f"  {sentence}")
 
 
-@app.command()
+@app.command(cls=WithNumbers)
 def cost(
-    score: Annotated[float, typer.Argument(metavar="SCORE", help="Working score, 0 to 100.")],
+    score: Annotated[float, typer.Argument(metavar="SCORE", parser=number, help="Working score, 0 to 100.")],
     score_sigma: Annotated[float | None, typer.Option("--score-sigma", metavar="VALUE", help="Its 1σ.")] = None,
     current: Annotated[float | None, typer.Option("--current", metavar="PA", help="Current as read, pA.")] = None,
     halo: Annotated[
