@@ -84,9 +84,9 @@ def curve(
 
     check_plot(plot)
     models = fitted_models(source, kv, spot, aperture, None if not new_session else False)
-    for number, model in enumerate(models):
+    for n, model in enumerate(models):
         if plot is not None:
-            target = plot if number == 0 else plot.with_stem(f"{plot.stem}-{number + 1}")
+            target = plot if n == 0 else plot.with_stem(f"{plot.stem}-{n + 1}")
             save(curve_figure(model), target)
             note(f"{target}: the curves of {model.state.label}")
         rows = curve_records(model)
