@@ -216,6 +216,15 @@ def test_wrong_options_are_explained(run, pictures: Path, arguments: list[str], 
     assert done.out == ""
 
 
+def test_a_given_radius_that_the_picture_contradicts_is_told(run, pictures: Path) -> None:
+    (plain,) = rows(run("assess", pictures / "off.tif", "--json", "--as-taken").out)
+    done = run("assess", pictures / "off.tif", "--json", "--as-taken", "--aperture-radius-px", "17")
+    assert rows(done.out)[0]["aperture_radius_px"] == pytest.approx(plain["aperture_radius_px"], rel=0.01)
+    assert "off.tif: you gave 17 px for the aperture's radius, the picture shows " in done.err
+    near = f"{1.01 * float(str(plain['aperture_radius_px'])):.1f}"
+    assert run("assess", pictures / "off.tif", "--json", "--as-taken", "--aperture-radius-px", near).err == ""
+
+
 def test_a_region_outside_the_picture_is_told_for_each_picture(run, pictures: Path) -> None:
     size = np.asarray(tifffile.imread(pictures / "off.tif")).shape
     done = run("assess", pictures / "off.tif", "--json", "--region", "4000,6000,6000,9000")

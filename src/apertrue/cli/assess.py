@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ..pipeline import Result
     from ..readers import SheetRow
     from ..report import PictureReport
+    from ..scene import Hints
 
 app = typer.Typer()
 
@@ -55,7 +56,8 @@ def assess(
         bool | None, typer.Option("--linear/--not-linear", help="Whether gray levels are proportional to the light.")
     ] = None,
     aperture_radius_px: Annotated[
-        float | None, typer.Option(metavar="PX", help="The aperture's radius in this view, where it is known.")
+        float | None,
+        typer.Option(metavar="PX", help="The aperture's radius in this view: decides whose edge a lone one is."),
     ] = None,
     region: Annotated[
         str | None, typer.Option(metavar="L,T,R,B", help="Search only here: left,top,right,bottom in px.")
@@ -106,6 +108,7 @@ def assess(
             continue
         if json:
             print_json(outcome.assessment.to_dict())
+        note_radius(outcome, setup.hints)
         if overlay is not None:
             _save_overlay(outcome, overlay, taken)
         if page is not None:
@@ -124,6 +127,23 @@ def assess(
         raise _usage(f"not combined: {trouble[0]}")
     if failed:
         raise typer.Exit(1)
+
+
+def note_radius(result: "Result", hints: "Hints") -> None:
+    """Say on stderr where the picture shows another radius of the aperture than the given one, which then decides nothing."""
+    from math import hypot
+
+    from ..registry.format import format_value
+
+    given, a = hints.aperture_radius_px, result.assessment
+    if given is None or a.aperture_radius_px is None or a.aperture_source != "picture":
+        return
+    sigma = hypot(hints.aperture_radius_sigma * given, a.aperture_radius_px_sigma or 0.0)
+    if abs(a.aperture_radius_px - given) > 2.0 * sigma:
+        seen = format_value("aperture_radius_px", a.aperture_radius_px, a.aperture_radius_px_sigma)
+        note(
+            f"{a.file}: you gave {given:g} px for the aperture's radius, the picture shows {seen}; the picture's is used"
+        )
 
 
 def _file_of(outcome: "Result | Unread") -> str:
