@@ -52,6 +52,7 @@ class Context:
 
     Attributes:
         age_min: age of the picture, min; ``None`` = unknown.
+        judged_now: the picture is judged as of now: an age that is not known is then said with the verdict.
         frozen: the same frame as an earlier one.
         state_changed: names of state fields that changed since calibration or last picture.
         nudge: the move from a valid calibration; ``None`` without one.
@@ -70,6 +71,7 @@ class Context:
     """
 
     age_min: float | None = None
+    judged_now: bool = False
     frozen: bool = False
     state_changed: tuple[str, ...] = ()
     nudge: Nudge | None = None

@@ -156,7 +156,7 @@ def context_before(frame: Frame, setup: Setup, *, frozen: bool = False) -> Conte
     """What is known beside a picture before it is measured."""
     context = setup.context if setup.history is None else setup.history(frame, None)
     if setup.now is not None:
-        context = replace(context, age_min=age_min(frame, setup.now))
+        context = replace(context, age_min=age_min(frame, setup.now), judged_now=True)
     return replace(context, frozen=True) if frozen else context
 
 
@@ -172,7 +172,7 @@ def _fuller(context: Context, result: Result, setup: Setup) -> Context:
     """What is known beside a picture once it is measured: its history, and the move."""
     if setup.history is not None:
         told = setup.history(result.frame, result.assessment)
-        context = replace(told, age_min=context.age_min, frozen=context.frozen)
+        context = replace(told, age_min=context.age_min, judged_now=context.judged_now, frozen=context.frozen)
     if setup.calibrations and context.nudge is None:
         from .calibration import with_nudge
 

@@ -257,6 +257,16 @@ def test_an_old_picture_is_stale_unless_judged_as_taken(run, pictures: Path, tmp
     assert now["offset_percent"] == then["offset_percent"]
 
 
+def test_an_age_that_is_not_known_is_said_with_the_verdict(run, pictures: Path) -> None:
+    for name, verdict in (("centered.tif", "leave"), ("off.tif", "")):
+        said = " ".join(run("assess", pictures / name).out.split())
+        assert "The picture's age is not known: it states no time of its own." in said
+        assert verdict in said
+        assert "age is not known" not in " ".join(run("assess", pictures / name, "--as-taken").out.split())
+    (row,) = rows(run("assess", pictures / "centered.tif", "--json").out)
+    assert "time-unknown" in row["reasons"]
+
+
 def test_the_same_frame_with_a_later_time_is_frozen(run, pictures: Path, tmp_path: Path) -> None:
     pixels = tifffile.imread(pictures / "centered.tif")
     for name, time in (

@@ -313,4 +313,8 @@ def test_time_is_unknown_only_without_any() -> None:
 
     assert _time(measured(), Context()) == ("time-unknown",)
     assert _time(measured(), Context(age_min=3.0)) == ()
-    assert _time(replace(measured(), taken_at="2026-03-12T14:00:00+01:00"), Context()) == ()
+    dated = replace(measured(), taken_at="2026-03-12T14:00:00+01:00")
+    assert _time(dated, Context()) == ()
+    # A file's own time gives a time and no age; as of when it was taken nobody asks for one.
+    assert _time(dated, Context(judged_now=True)) == ("time-unknown",)
+    assert _time(dated, Context(judged_now=True, age_min=3.0)) == ()

@@ -74,4 +74,6 @@ def _reasons(
 
 
 def _time(assessment: Assessment, context: Context) -> tuple[str, ...]:
-    return ("time-unknown",) if assessment.taken_at is None and context.age_min is None else ()
+    # A file's own time gives a time and no age: copying changes it.
+    unknown = context.age_min is None and (context.judged_now or assessment.taken_at is None)
+    return ("time-unknown",) if unknown else ()

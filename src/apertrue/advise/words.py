@@ -134,6 +134,9 @@ def _judged(
 ) -> list[str]:
     first = headline(verdict, reasons, assessment, nudge)
     out = [first]
+    if context.judged_now and "time-unknown" in reasons:
+        unknown = REASONS["time-unknown"]
+        out.append(f"{unknown.sentence} {unknown.remedy}")
     a = assessment
     if verdict is Verdict.LEAVE and "learned-difference" in reasons:
         out.append(REASONS["learned-difference"].sentence)

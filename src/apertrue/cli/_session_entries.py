@@ -219,7 +219,10 @@ def _judged(
         frame, moment = replace(frame, taken_at=when, taken_at_source="option"), when
     if as_taken and frame.taken_at is not None:
         moment = frame.taken_at
-    return judge_in_session(store, frame, found, moment, calibrations=calibrations, who=who, origin="session")
+    # As of when it was taken there is no age to ask for, whichever clock told the time.
+    return judge_in_session(
+        store, frame, found, moment, calibrations=calibrations, who=who, origin="session", trust_file_time=as_taken
+    )
 
 
 def _tell(done: "Logged", json: bool) -> None:

@@ -235,9 +235,9 @@ _ALL = (
     ),
     Reason(
         "time-unknown",
-        "The time of the picture is not known.",
-        "no date in file or sheet",
-        "Give the time, or let the file keep its date.",
+        "The picture's age is not known: it states no time of its own.",
+        "no time in the picture or the sheet; the file's own counts only in a watched folder",
+        "Make sure that it is a fresh one, or give the time in a sheet.",
     ),
 )
 

@@ -49,6 +49,7 @@ def context_for(
     left = learned_left(store, now)
     found = Context(
         age_min=age_min(frame, now, trust_file_time),
+        judged_now=True,
         frozen=earlier is not None and earlier.get("file") != frame.file,
         state_changed=state_changed(before, frame.state),
         nudges_failed=nudges_failed(before, instrument.limits.offset_leave),
