@@ -1,9 +1,14 @@
 """One picture's result: every field of the registry, typed. Names, units and meanings: :mod:`apertrue.registry`."""
 
 from dataclasses import dataclass, fields
+from math import hypot
 from typing import Any
 
 from .registry import SCHEMA_VERSION
+
+#: Radii of the aperture in the picture that differ by more than this share, and by more than so many of their common σ,
+#: belong to two views: several times what a breathing lens or a loose fit does, far under any step of magnification.
+VIEW_TOLERANCE, VIEW_SIGMAS = 0.05, 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +121,35 @@ class Assessment:
     def to_dict(self) -> dict[str, Any]:
         """All fields in the registry's order, ready for JSON (lists for ``flags`` and ``reasons``)."""
         return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+
+
+def radius_seen(a: Assessment) -> tuple[float, float] | None:
+    """The aperture's radius in the picture and its 1σ, px; ``None`` where it was not measured in it but remembered."""
+    if a.aperture_radius_px is None or a.aperture_source == "remembered":
+        return None
+    return a.aperture_radius_px, a.aperture_radius_px_sigma or 0.0
+
+
+def other_view(
+    before: tuple[float, float] | None,
+    now: tuple[float, float] | None,
+    before_um: float | None = None,
+    now_um: float | None = None,
+) -> bool:
+    """Whether two radii of the aperture in the picture (px, 1σ) tell two views: another magnification, camera or lens.
+
+    Args:
+        before: of the earlier picture; ``None`` = not known, which tells nothing.
+        now: of the later one.
+        before_um: the aperture's diameter, where stated: another aperture is as much larger in the same view.
+        now_um: the later one's.
+    """
+    if before is None or now is None:
+        return False
+    scale = now_um / before_um if before_um and now_um else 1.0
+    expected = before[0] * scale
+    apart = abs(expected - now[0])
+    return apart > VIEW_TOLERANCE * max(expected, now[0]) and apart > VIEW_SIGMAS * hypot(before[1] * scale, now[1])
 
 
 def _plain(value: Any) -> Any:

@@ -19,6 +19,20 @@ def ids(made):
     return [m.id for m in made.misfits]
 
 
+def test_another_view_is_told_and_gives_no_movement_in_px():
+    wide = replace(seen(3.0, 0.0), aperture_radius_px=178.0, aperture_radius_px_sigma=0.03, aperture_source="picture")
+    narrow = replace(seen(1.0, 0.0), aperture_radius_px=118.0, aperture_radius_px_sigma=0.02, aperture_source="picture")
+    made = compare(wide, narrow, same_view=True)
+    assert made.view_differs
+    assert made.change.aperture_moved is None
+    said = "The views differ: the aperture's radius is 178.00 ± 0.03 px before and 118.000 ± 0.020 px after"
+    assert any(s.startswith(said) for s in made.sentences)
+    # The aperture stated to be as much smaller: the same view.
+    changed = compare(replace(wide, aperture_um=70.0), replace(narrow, aperture_um=46.4), same_view=True)
+    assert not changed.view_differs
+    assert not compare(wide, replace(wide, aperture_radius_px=175.0), same_view=True).view_differs
+
+
 def test_a_move_is_told_with_its_doubt():
     made = change(seen(12.0, -8.0), seen(1.0, 0.5))
     assert made.moved.x == pytest.approx(-11.0)

@@ -3,17 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
-import numpy as np
-
-from ..assessment import Assessment
+from ..assessment import Assessment, other_view, radius_seen
 from ..frame import State
 from ..registry.format import format_number
 
 #: Within this share of the focus reading two foci count as the same.
 FOCUS_TOLERANCE = 0.05
-#: Radii of the aperture in the picture that differ by more than this share, and by more than so many of their common σ,
-#: belong to two views: several times what a breathing lens or a loose fit does, far under any step of magnification.
-VIEW_TOLERANCE, VIEW_SIGMAS = 0.05, 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,29 +49,17 @@ class StateKey:
 
     def seen_in(self, *pictures: Assessment) -> "StateKey":
         """The key with the radius that the aperture has in pictures of one view (a remembered one tells nothing)."""
-        seen = [
-            (a.aperture_radius_px, a.aperture_radius_px_sigma or 0.0)
-            for a in pictures
-            if a.aperture_radius_px is not None and a.aperture_source != "remembered"
-        ]
+        seen = [r for r in map(radius_seen, pictures) if r is not None]
         if not seen:
             return self
         mean = sum(radius for radius, _ in seen) / len(seen)
         return replace(self, aperture_radius_px=(mean, max(sigma for _, sigma in seen)))
 
     def _other_view(self, now: "StateKey") -> bool:
-        """Whether the aperture's radius in the picture tells another view.
-
-        Another aperture, where both are stated, is as much larger in the same view; and another gun-lens focus may
-        draw the aperture's shadow at another size, which is no change of the view.
-        """
-        here, there = self.aperture_radius_px, now.aperture_radius_px
-        if here is None or there is None or self._other_focus(now):
-            return False
-        scale = now.aperture_um / self.aperture_um if self.aperture_um and now.aperture_um else 1.0
-        apart = abs(here[0] * scale - there[0])
-        sigma = float(np.hypot(here[1] * scale, there[1]))
-        return apart > VIEW_TOLERANCE * max(here[0] * scale, there[0]) and apart > VIEW_SIGMAS * sigma
+        """Whether the radii tell another view; another gun-lens focus may draw the aperture's shadow at another size."""
+        return not self._other_focus(now) and other_view(
+            self.aperture_radius_px, now.aperture_radius_px, self.aperture_um, now.aperture_um
+        )
 
     def _other_focus(self, now: "StateKey") -> bool:
         a, b = self.gun_focus, now.gun_focus

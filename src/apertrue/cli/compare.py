@@ -233,6 +233,7 @@ def _record(made: Any, a: Any, b: Any, difference: Any, mapped: "Result | None")
         "current_before_pa": a.current_pa,
         "current_after_pa": b.current_pa,
         **change,
+        "view_differs": made.view_differs,
         "ellipticity": made.ellipticity.kind,
         "crossover": None if made.crossover is None else made.crossover.kind,
         "light": None if made.light is None else asdict(made.light),

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from ..advise.plain import measured
-from ..assessment import Assessment
+from ..assessment import Assessment, other_view, radius_seen
 from ..instrument import Limits
 from ..scene import Scene
 from .changes import METER, Change, change
@@ -24,6 +24,7 @@ class Comparison:
 
     Attributes:
         change: the numbers.
+        view_differs: the aperture is seen at another size: the views differ, and nothing is said in px.
         misfits: what else fits, likeliest first; empty when nothing is odd.
         ellipticity: what the second picture's ellipticities come from.
         crossover: how the beam's ellipse behaves between the sides, when the pictures show both; else ``None``.
@@ -32,6 +33,7 @@ class Comparison:
     """
 
     change: Change
+    view_differs: bool
     misfits: tuple[Misfit, ...]
     ellipticity: EllipticityFinding
     crossover: CrossoverFinding | None
@@ -65,20 +67,22 @@ def compare(
         same_frame: whether both are the same pixels: then nothing is said about a move.
     """
     limits = limits or Limits()
-    made = change(before, after, same_view=same_view, meter=meter)
+    radii = radius_seen(before), radius_seen(after)
+    differs = other_view(*radii, before.aperture_um, after.aperture_um)
+    made = change(before, after, same_view=same_view and not differs, meter=meter)
     found = misfits(made, after, scene=after_scene, limits=limits, learned=learned, by_routine=by_routine)
     ellipse = ellipticity_of(after)
     light = None if after_scene is None else uneven_light(after, after_scene)
     if same_frame:
-        return Comparison(made, (), ellipse, None, light, (SAME_FRAME,))
+        return Comparison(made, differs, (), ellipse, None, light, (SAME_FRAME,))
     sides = _sides(before, after)
-    out = _sentences(made, found, before, after, limits, ellipse)
+    out = _sentences(made, found, before, after, limits, ellipse, differs)
     if sides is not None:
         # Both sides are here: the sentence that asks for one picture on each is answered.
         out = (*(s for s in out if s != ellipse.sentence or sides.kind == "unknown"), sides.sentence)
     if light is not None and light.unevenness_percent >= WORTH_A_WORD and not any(m.id == "tilt" for m in found):
         out = (*out, light.sentence)
-    return Comparison(made, found, ellipse, sides, light, out)
+    return Comparison(made, differs, found, ellipse, sides, light, out)
 
 
 def _sides(before: Assessment, after: Assessment) -> CrossoverFinding | None:
@@ -96,9 +100,12 @@ def _sentences(
     after: Assessment,
     limits: Limits,
     ellipse: EllipticityFinding,
+    differs: bool,
 ) -> tuple[str, ...]:
     out = [_headline(made, before, after)]
     out.append(direction_words(made))
+    if differs:
+        out.append(_view_words(before, after))
     if made.current_percent is not None:
         size = measured(*made.current_percent, "%", signed=True)
         said = f"Current {before.current_pa:g} → {after.current_pa:g} pA ({size})"
@@ -113,6 +120,15 @@ def _sentences(
     if ellipse.kind in ("view", "beam", "both") and not any(m.id == "astigmatism" for m in found):
         out.append(ellipse.sentence)
     return tuple(s for s in out if s)
+
+
+def _view_words(before: Assessment, after: Assessment) -> str:
+    sizes = [measured(a.aperture_radius_px or 0.0, a.aperture_radius_px_sigma, "px") for a in (before, after)]
+    return (
+        f"The views differ: the aperture's radius is {sizes[0]} before and {sizes[1]} after (another magnification, camera, "
+        "lens setting or aperture). Each offset is relative to its own aperture; if the view was turned or mirrored as well, "
+        "the movement and its direction are wrong."
+    )
 
 
 def _headline(made: Change, before: Assessment, after: Assessment) -> str:
