@@ -32,7 +32,7 @@ def _no_window() -> str | None:
     if sys.platform.startswith("linux") and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")):
         return "window: no X display (install xvfb and run under xvfb-run)"
     if importlib.util.find_spec("napari") is None or importlib.util.find_spec("qtpy") is None:
-        return "window: napari is not installed (pip install 'apertrue[napari]')"
+        return 'window: napari is not installed (python -m pip install ".[napari]")'
     return None
 
 
@@ -46,7 +46,7 @@ def _no_browser() -> str | None:
 
 def _no_cluster() -> str | None:
     if importlib.util.find_spec("distributed") is None:
-        return "cluster: distributed is not installed (pip install 'apertrue[dask]')"
+        return 'cluster: distributed is not installed (python -m pip install ".[dask]")'
     return None
 
 

@@ -65,8 +65,10 @@ class MissingExtraError(ApertrueError, ImportError):
     """An optional part is not installed; the text names the extra to install."""
 
     def __init__(self, extra: str, purpose: str) -> None:
-        super().__init__(f"{purpose} needs an optional part. Install it with: pip install 'apertrue[{extra}]'")
         self.extra, self.purpose = extra, purpose
+        # Double quotes: a Windows console knows no others.
+        self.remedy = f'In apertrue\'s folder: python -m pip install ".[{extra}]"'
+        super().__init__(f"{purpose} needs an optional part. {self.remedy}")
 
     def __reduce__(self) -> tuple[type["MissingExtraError"], tuple[str, str]]:
         return type(self), (self.extra, self.purpose)

@@ -100,7 +100,7 @@ def test_no_color_is_respected(capsys: pytest.CaptureFixture[str], monkeypatch: 
         (ReadError("a.tif", "it is empty", "Save it again"), "a.tif: it is empty. Save it again", 1),
         (InstrumentError("lab.toml: limits.x is no key"), "lab.toml: limits.x is no key", 2),
         (StoreError("log.db", "it is locked", "Close the other program"), "log.db: it is locked", 1),
-        (MissingExtraError("dask", "A cluster"), "pip install 'apertrue[dask]'", 2),
+        (MissingExtraError("dask", "A cluster"), 'python -m pip install ".[dask]"', 2),
         (FileNotFoundError(2, "No such file", "b.tif"), "b.tif: there is no such file or folder", 1),
         (PermissionError(13, "Permission denied", "c.tif"), "c.tif: no permission", 1),
         (OSError(28, "No space left on device", "d.png"), "d.png: No space left on device", 1),

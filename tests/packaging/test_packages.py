@@ -108,7 +108,7 @@ def test_a_missing_part_is_named_with_its_remedy(extra: str, tmp_path: Path) -> 
         cwd=tmp_path, env={**os.environ, "PYTHONUTF8": "1"}, capture_output=True, text=True, encoding="utf-8", check=False,
     )  # fmt: skip
     said = done.stdout + done.stderr
-    assert f"pip install 'apertrue[{extra}]'" in said
+    assert f'python -m pip install ".[{extra}]"' in said
     assert done.returncode in (1, 2)
     assert "Traceback" not in said
     assert not (tmp_path / "a.sqlite").exists()  # what can't be written in the end is said before an audit begins

@@ -189,5 +189,5 @@ def _timeline_svg(
         line = timeline(store, found, since, until, now=moment, calibrations=calibrations)
         return draw_svg(line) if line.offset.at else None
     except MissingExtraError as error:
-        note(str(error))
+        print_text(f"The page is whole but for the day's drawing, which needs an optional part. {error.remedy}")
         return None
