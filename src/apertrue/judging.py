@@ -178,7 +178,15 @@ def _fuller(context: Context, result: Result, setup: Setup) -> Context:
 
         now = setup.now or result.frame.taken_at or datetime.now(UTC)
         frame = result.frame
-        context = with_nudge(context, result.assessment, frame.state, setup.instrument, now, setup.calibrations)
+        context = with_nudge(
+            context,
+            result.assessment,
+            frame.state,
+            setup.instrument,
+            now,
+            setup.calibrations,
+            as_taken=setup.now is None,
+        )
     return context
 
 

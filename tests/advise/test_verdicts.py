@@ -322,9 +322,11 @@ def test_headline_says_where_and_how_far():
         "toward 220° (down and left, 8 o'clock)."
     ) or said[0].startswith("The automatic routine")
     nudge = judged(12.0, replace(FRESH, nudge=MOVE)).sentences
-    assert "Change gun shift X by +3.2 ± 0.20 and change gun shift Y by −1.1 ± 0.20, console units." in " ".join(nudge)
+    assert "Change gun shift X by +3.20 ± 0.20 and change gun shift Y by −1.10 ± 0.20, console units." in " ".join(
+        nudge
+    )
     told = judged(12.0, replace(FRESH, nudge=MOVE), gun_shift_x=10.0, gun_shift_y=-4.0).sentences
-    assert "gun shift X by +3.2 ± 0.20 (to 13.2) and change gun shift Y by −1.1 ± 0.20 (to −5.1)" in " ".join(told)
+    assert "gun shift X by +3.20 ± 0.20 (to 13.2) and change gun shift Y by −1.10 ± 0.20 (to −5.1)" in " ".join(told)
     assert "Working score to expect: 99.40 ± 0.20" in " ".join(nudge)
 
 

@@ -162,6 +162,10 @@ def test_next_day_asks_for_a_confirmation():
     future = make().valid_for(STATE, MADE - timedelta(hours=5))
     assert future.confirm
     assert "check the clock" in future.sentences[0]
+    before = make().valid_for(STATE, MADE - timedelta(hours=5), as_taken=True)
+    assert not before.confirm
+    assert "before the shift calibration was made" in before.sentences[0]
+    assert "clock" not in " ".join(before.sentences)
 
 
 def test_description_tells_rotation_skew_and_mirror():

@@ -164,9 +164,9 @@ def test_offset_below_half_a_step_is_left():
     assert plan_nudge(point(0.9, 0.0, sigma=0.01), calibration(), Console(shift_step=1.0)).kind == "centered"
 
 
-def test_words_carry_numbers_with_doubt_in_the_consoles_digits():
+def test_words_carry_a_move_and_its_doubt_to_the_same_decimal_and_readings_in_the_consoles():
     move = plan_nudge(point(12.0, -7.0), calibration(0.02), Console(shift_step=0.1))
-    assert move.sentences[0].startswith(f"Change gun shift X by {move.nudge.x:+.1f} ± ".replace("-", "−"))
+    assert move.sentences[0].startswith(f"Change gun shift X by {move.nudge.x:+.2f} ± ".replace("-", "−"))
     assert f"(to {move.shift_x:.1f})".replace("-", "−") in move.sentences[0]
     assert "Expect a working score of" in move.sentences[1]
 

@@ -332,6 +332,17 @@ def test_a_kept_calibration_gives_the_move(run, pictures: Path, calibrated: Path
     assert plain["nudge_x"] is None
 
 
+def test_a_calibration_made_after_the_picture_is_no_fault_of_the_clock(
+    run, pictures: Path, calibrated: Path, tmp_path: Path
+) -> None:
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text("file,taken_at\noff.tif,2026-03-14T09:26:53+01:00\n", encoding="utf-8")
+    done = run("assess", pictures / "off.tif", "--as-taken", "--sheet", sheet, "--instrument", calibrated)
+    said = " ".join(done.out.split())
+    assert "before the shift calibration was made" in said
+    assert "check the clock" not in said
+
+
 def test_the_log_is_weighed_and_only_read(run, pictures: Path, calibrated: Path, tmp_path: Path) -> None:
     from apertrue.session import add_event, open_log
 

@@ -73,6 +73,13 @@ def test_wrong_usage_is_told_and_adds_nothing(type_in, arguments):
     assert len(type_in("show", "--json", "--all").splitlines()) == 2
 
 
+def test_a_kind_typed_wrongly_is_no_missing_file(type_in):
+    for words in (("nugde",), ("nugde", "nudge_x=1")):
+        said = type_in("add", *words, status=2)
+        assert "'nugde' is no kind of entry and no picture. Did you mean nudge? Kinds: nudge," in said
+    assert "there is no such file" in type_in("add", "nowhere.tif", status=1)
+
+
 def test_columns_are_listed_with_units(type_in):
     rows = {r["name"]: r for r in map(json.loads, type_in("columns", "--json").splitlines())}
     assert rows["offset_percent"]["unit"] == "% of the aperture radius"

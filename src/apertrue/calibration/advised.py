@@ -22,6 +22,8 @@ def with_nudge(
     instrument: Instrument,
     now: datetime,
     calibrations: Sequence[Calibration],
+    *,
+    as_taken: bool = False,
 ) -> Context:
     """``context`` with the move that centers the beam, where a calibration holds in this state, and what to mind of it.
 
@@ -32,6 +34,7 @@ def with_nudge(
         instrument: its console's steps and range.
         now: when the move is to be made, with zone.
         calibrations: all shift calibrations at hand.
+        as_taken: ``now`` is when the picture was taken, not the present.
     """
     key = StateKey.of(state).seen_in(assessment)
     calibration = choose(calibrations, key, now)
@@ -50,4 +53,5 @@ def with_nudge(
         move = nudge_for(point, calibration, instrument.console, working_ratio=context.working_ratio)
     except CalibrationError:
         move = None
-    return replace(context, nudge=move, nudge_notes=calibration.valid_for(key, now).sentences)
+    notes = calibration.valid_for(key, now, as_taken=as_taken).sentences
+    return replace(context, nudge=move, nudge_notes=notes)

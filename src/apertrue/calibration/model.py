@@ -117,13 +117,21 @@ class Calibration:
             "direction_doubt_deg": float(np.degrees(direction)),
         }
 
-    def valid_for(self, state: State | StateKey, now: datetime | None = None, mode: str | None = None) -> Validity:
+    def valid_for(
+        self,
+        state: State | StateKey,
+        now: datetime | None = None,
+        mode: str | None = None,
+        *,
+        as_taken: bool = False,
+    ) -> Validity:
         """Whether it may be used in a state, and what to do first.
 
         Args:
             state: the present state.
             now: the present time, with zone; ``None`` = age not judged.
             mode: illumination mode, where it is known beside a :class:`State`.
+            as_taken: ``now`` is when the picture was taken: a calibration made later is no fault of a clock.
         """
         key = state if isinstance(state, StateKey) else StateKey.of(state, mode)
         changed = self.state.changed(key)
@@ -133,8 +141,14 @@ class Calibration:
         if changed:
             what = changed_words(changed, self.state, key)
             says.append(f"The shift calibration does not hold: {what} changed since. Calibrate in this state.")
-        confirm = age is not None and (age > CONFIRM_AFTER_H or age < -1.0)
-        if age is not None and age < -1.0:
+        later = age is not None and age < -1.0
+        confirm = age is not None and (age > CONFIRM_AFTER_H or (later and not as_taken))
+        if later and as_taken and not changed:
+            says.append(
+                "The picture is judged as of when it was taken, before the shift calibration was made: the move holds only "
+                "if the state was the same then."
+            )
+        elif later and not as_taken:
             says.append("The shift calibration is dated in the future: check the clock, then confirm it.")
         elif confirm and age is not None and not changed:
             says.append(

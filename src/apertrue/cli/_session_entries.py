@@ -80,7 +80,9 @@ def add(
             "--outcome and --changed belong to entries such as routine-end and state, not pictures"
         )
     if any("=" in w and not Path(w).exists() for w in what):
-        raise typer.BadParameter(f"{what[0]!r} is no kind of entry. Kinds: {', '.join(_kinds())}")
+        raise typer.BadParameter(_unknown_word(what[0]))
+    if _no_picture(what[0]):
+        raise typer.BadParameter(_unknown_word(what[0]))
     with open_session_log(log) as store:
         bad = _add_pictures(store, what, found, calibrations, at, who, as_taken, json)
     if bad:
@@ -219,9 +221,8 @@ def _judged(
         frame, moment = replace(frame, taken_at=when, taken_at_source="option"), when
     if as_taken and frame.taken_at is not None:
         moment = frame.taken_at
-    # As of when it was taken there is no age to ask for, whichever clock told the time.
     return judge_in_session(
-        store, frame, found, moment, calibrations=calibrations, who=who, origin="session", trust_file_time=as_taken
+        store, frame, found, moment, calibrations=calibrations, who=who, origin="session", as_taken=as_taken
     )
 
 
@@ -266,6 +267,19 @@ def _fields(texts: list[str]) -> dict[str, Any]:
         else:
             out[name] = raw
     return out
+
+
+def _no_picture(word: str) -> bool:
+    """Whether a word can only be a kind of entry typed wrongly: no file, no pattern, no address, no ending."""
+    return not Path(word).exists() and not any(c in word for c in "./\\*?[:")
+
+
+def _unknown_word(word: str) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, _kinds(), 1)
+    meant = f" Did you mean {near[0]}?" if near else ""
+    return f"{word!r} is no kind of entry and no picture.{meant} Kinds: {', '.join(_kinds())}"
 
 
 def _kinds() -> list[str]:

@@ -17,7 +17,7 @@ def reading_words(value: float, step: float, *, signed: bool = False) -> str:
 
 
 def axis_words(console: Console, axis: int, change: float, sigma: float, to: float | None) -> str:
-    """What to do with one axis: ``change gun shift X by −2.6 ± 0.05 (to 14.3)``.
+    """What to do with one axis: ``change gun shift X by −2.60 ± 0.05 (to 14.3)``; change and 1σ to the same decimal.
 
     Args:
         console: names and step.
@@ -30,7 +30,8 @@ def axis_words(console: Console, axis: int, change: float, sigma: float, to: flo
     step = console.shift_step
     if change == 0.0:
         return f"leave {name}" if to is None else f"leave {name} at {reading_words(to, step)}"
-    digits = console_digits(step)
-    doubt = max(sigma, 10.0 ** -(digits + 1))
+    digits = console_digits(step) + 1
+    doubt = max(sigma, 10.0**-digits)
+    move = f"{change:+.{digits}f}".replace("-", "−")
     end = "" if to is None else f" (to {reading_words(to, step)})"
-    return f"change {name} by {reading_words(change, step, signed=True)} ± {doubt:.{digits + 1}f}{end}"
+    return f"change {name} by {move} ± {doubt:.{digits}f}{end}"

@@ -27,7 +27,7 @@ def context_for(
     *,
     calibrations: Sequence[Calibration] = (),
     assessment: Assessment | None = None,
-    trust_file_time: bool = False,
+    as_taken: bool = False,
 ) -> Context:
     """What the log and the clock say beside a picture.
 
@@ -38,7 +38,7 @@ def context_for(
         now: the present, with zone.
         calibrations: all shift calibrations at hand.
         assessment: the picture's numbers, once measured: then drift and crossing include it and the move is added.
-        trust_file_time: a file's own time counts as the picture's (a watched folder, where nothing is copied later).
+        as_taken: ``now`` is when the picture was taken: nobody asks for its age, and a file's own time is its time.
 
     Nothing is forecast from common practice alone: then drift and crossing stay ``None`` and the decision says so.
     """
@@ -48,8 +48,8 @@ def context_for(
     earlier = None if frame.digest is None else seen_before(store, frame.digest, at)
     left = learned_left(store, now)
     found = Context(
-        age_min=age_min(frame, now, trust_file_time),
-        judged_now=True,
+        age_min=age_min(frame, now, trust_file_time=as_taken),
+        judged_now=not as_taken,
         frozen=earlier is not None and earlier.get("file") != frame.file,
         state_changed=state_changed(before, frame.state),
         nudges_failed=nudges_failed(before, instrument.limits.offset_leave),
@@ -62,7 +62,7 @@ def context_for(
         return found
     here = standing(store, instrument, now, calibrations=calibrations)
     return with_forecast(
-        with_nudge(found, assessment, frame.state, instrument, now, calibrations),
+        with_nudge(found, assessment, frame.state, instrument, now, calibrations, as_taken=as_taken),
         including(here, assessment, frame, at, instrument),
     )
 

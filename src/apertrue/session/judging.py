@@ -45,7 +45,7 @@ def judge_in_session(
     hints: Hints | None = None,
     who: str | None = None,
     origin: str = "session",
-    trust_file_time: bool = False,
+    as_taken: bool = False,
 ) -> Logged:
     """Judge a picture with its session's history and add it to the log; the same picture again adds nothing.
 
@@ -58,11 +58,11 @@ def judge_in_session(
         hints: what is known before looking.
         who: who adds it.
         origin: which part adds it.
-        trust_file_time: a file's own time counts as the picture's.
+        as_taken: ``now`` is when the picture was taken: nobody asks for its age, and a file's own time is its time.
     """
     frame = completed(frame, instrument)
     instrument = learned_instrument(store, instrument, now)
-    context = context_for(store, frame, instrument, now, calibrations=calibrations, trust_file_time=trust_file_time)
+    context = context_for(store, frame, instrument, now, calibrations=calibrations, as_taken=as_taken)
     first = judge(frame, instrument=instrument, hints=hints, context=context)
     full = context_for(
         store,
@@ -71,7 +71,7 @@ def judge_in_session(
         now,
         calibrations=calibrations,
         assessment=first.assessment,
-        trust_file_time=trust_file_time,
+        as_taken=as_taken,
     )
     result = readvise(frame, first.scene, first.assessment, instrument, full)
     event, added = add_result(store, result, now, instrument, who=who, origin=origin)
