@@ -12,7 +12,7 @@ from apertrue.advise import advise
 from apertrue.advise.cautions import CAUTIONS
 from apertrue.advise.limits import ALWAYS_RETAKE
 from apertrue.instrument import Camera, Costs, Instrument, Limits
-from apertrue.registry import REASONS, SceneKind, Verdict
+from apertrue.registry import FLAGS, REASONS, SceneKind, Verdict
 
 I = Instrument()
 MOVE = Nudge(3.2, -1.1, 0.2, 0.2, score_after=99.4, score_after_sigma=0.2, offset_after_percent=1.0)
@@ -421,3 +421,13 @@ def test_centered_but_not_to_be_left_says_so():
     said = judged(0.05, replace(FRESH, minutes_to_limit=(10.0, 60.0, 90.0))).sentences
     assert said[0].startswith("No offset stands out of the measurement's doubt")
     assert any("60 min" in s for s in said)
+
+
+def test_a_full_camera_is_relieved_before_anything_else():
+    """A frame at its top level all over is called dark too: the words must be safe with the flag and without."""
+    for flags in ((), ("saturated",)):
+        said = " ".join(judged(1.0, kind=SceneKind.DARK, flags=flags).sentences)
+        assert said.index("blank the beam") < said.index("which detector") < said.index("lower magnification")
+    told = judged(1.0, kind=SceneKind.DARK, flags=("saturated",)).sentences
+    assert FLAGS["saturated"].remedy in told[1]
+    assert sum(FLAGS["saturated"].remedy in s for s in told) == 1

@@ -1,5 +1,7 @@
 """Advice in sentences: headline, why, what to do, cautions. For a tired operator: short, with unit and doubt."""
 
+from collections.abc import Collection
+
 from ..advice import Context, Nudge
 from ..assessment import Assessment
 from ..instrument import Instrument, axis_words
@@ -204,6 +206,8 @@ def _why(reason: str, a: Assessment, context: Context) -> str:
 def _retake(reasons: tuple[str, ...], a: Assessment, scene: Scene, instrument: Instrument) -> list[str]:
     known = [REASONS[r] for r in reasons if r in REASONS]
     out = [f"This picture can't tell: {SCENE_WORDS[scene.kind]}."]
+    # A full camera comes first: what the other remedies advise may put more light on it.
+    out += _remedies(a, scene, only=("saturated",))
     for reason in known:
         # The headline names the scene already; its own reason would say it twice.
         if reason.id != ALWAYS_RETAKE.get(scene.kind) and reason.id not in _QUIET:
@@ -216,6 +220,6 @@ def _retake(reasons: tuple[str, ...], a: Assessment, scene: Scene, instrument: I
     return out
 
 
-def _remedies(a: Assessment, scene: Scene) -> list[str]:
+def _remedies(a: Assessment, scene: Scene, only: Collection[str] = FLAGS) -> list[str]:
     raised = flags_of(a, scene)
-    return [f"{FLAGS[f].sentence} {FLAGS[f].remedy}" for f in FLAGS if f in raised and f not in _UNTOLD_FLAGS]
+    return [f"{FLAGS[f].sentence} {FLAGS[f].remedy}" for f in only if f in raised and f not in _UNTOLD_FLAGS]
