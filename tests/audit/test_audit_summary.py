@@ -203,3 +203,22 @@ def test_masked_names_are_gone() -> None:
     assert not any("Anna" in str(v) or "s0/" in str(v) or "day 0" in str(v) for p in clean for v in p.row.values())
     assert [p.row["file"] for p in clean] == ["picture 00001", "picture 00002"]
     assert clean[0].row["setting"] == "setting 1"
+
+
+def test_pictures_with_one_edge_are_counted_apart() -> None:
+    """One round edge may be that of a pattern or an eye: it is not said to be an aperture with a beam in it."""
+    lone = [row(f"e{i}.tif", scene="one-edge", verdict="retake") for i in range(2)]
+    spot = row("c.tif", scene="crossover", verdict="retake")
+    s = summary(
+        pictures_of([measured(0, 0, 1, 0, 99), *lone, spot, row("x.tif", scene="other-view", verdict="retake")])
+    )
+    assert s.one_edge == 2
+    told = in_short(s, offset_limit=5.0)
+    assert told[0] == (
+        "2 of 5 pictures show a condenser aperture with a beam in it: 50 % of these were centered well enough and "
+        "50 % could not tell."
+    )
+    assert told[1].startswith("In 2 of 5 pictures only one round edge shows")
+    found = paragraphs(s, offset_limit=5.0)[0]
+    assert found.text.endswith("Of all pictures:")
+    assert "60 % that can't tell (3, 2 of them with only one round edge)" in found.points

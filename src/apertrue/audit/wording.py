@@ -54,21 +54,27 @@ def limits_told(limits: Limits) -> str:
 
 def in_short(s: Summary, *, offset_limit: float, history: History | None = None) -> list[str]:
     """What someone takes away who reads nothing else: how well, at what cost, and what to do."""
-    judged = sum(s.counts[k] for k in KINDS[:4])
+    counts = {**s.counts, "retake": s.counts["retake"] - s.one_edge}
+    judged = sum(counts[k] for k in KINDS[:4])
+    total = sum(s.counts.values())
     out = []
     if judged:
-        told = [f"{_share(s.counts['leave'], judged)} were centered well enough"]
+        told = [f"{_share(counts['leave'], judged)} of these were centered well enough"]
         words = {
             "nudge": "wanted a small move by hand",
             "auto": "wanted the automatic routine",
             "retake": "could not tell",
         }
-        told += [f"{_share(s.counts[k], judged)} {w}" for k, w in words.items() if s.counts[k]]
+        told += [f"{_share(counts[k], judged)} {w}" for k, w in words.items() if counts[k]]
         if s.auto_for_want_of_calibration > s.counts["auto"] / 2:
             told = [f"{t} (most only because no shift calibration was at hand)" if "routine" in t else t for t in told]
-        total = sum(s.counts.values())
-        shown = f"{judged} of {total} pictures show" if judged < total else f"All {_n(total, 'picture')} show"
+        shown = f"{judged} of {_n(total, 'picture')} show" if judged < total else f"All {_n(total, 'picture')} show"
         out.append(f"{shown} a condenser aperture with a beam in it: {_listed(told)}.")
+    if s.one_edge:
+        out.append(
+            f"In {s.one_edge} of {_n(total, 'picture')} only one round edge shows: whether the aperture's, the beam's or "
+            "that of something else can't be told, so they count for neither."
+        )
     if s.lost is not None:
         text = f"Off-center beams lost {_est(s.lost, '%')} of the current in these pictures"
         if s.hours_lost is not None and s.session_hours >= 1:
@@ -115,13 +121,18 @@ def _shares(s: Summary) -> Paragraph:
     first, last = _day(s.first), _day(s.last)
     span = "" if s.first is None else f" of {first}" if first == last else f" from {first} to {last}"
     head = f"{_n(total, 'picture')}{span}, {_n(len(s.sessions), 'session')} with a measured beam."
-    points = [f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]})" for k in KINDS if s.counts[k]]
+    alone = f", {s.one_edge} of them with only one round edge" if s.one_edge else ""
+    points = [
+        f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]}{alone if k == 'retake' else ''})"
+        for k in KINDS
+        if s.counts[k]
+    ]
     if s.auto_for_want_of_calibration:
         head += (
             f" {s.auto_for_want_of_calibration} of the {s.counts['auto']} for the automatic routine lie within the limit "
             "for a nudge: with a shift calibration at hand a small move would have done."
         )
-    return Paragraph("What was found", head, tuple(points))
+    return Paragraph("What was found", f"{head} Of all pictures:", tuple(points))
 
 
 def _losses(s: Summary) -> Paragraph:
