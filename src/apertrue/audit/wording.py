@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from ..current.answers import rising_words
 from ..instrument import Limits
 from ..registry.format import format_number
 from .history import History
@@ -293,9 +294,8 @@ def _currents(history: History | None) -> list[Paragraph]:
                 + ("beyond" if c.latest.unusual else "within")
                 + f" the usual {low:.2f} to {high:.2f}"
             )
-        for name in c.model.rising:
-            text += f". On the {name} side readings rise away from crossover, which no beam does: check them"
-        points.append(text)
+        rising = [rising_words(c.model, name).removesuffix(".") for name in c.model.rising]
+        points.append(". ".join([text, *rising] if sides else rising))
     lead = "Which focus gives which current is drawn and tabled below, for a centered beam."
     return [Paragraph(heading, lead, tuple(points))]
 
