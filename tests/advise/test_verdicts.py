@@ -309,6 +309,8 @@ def test_unlinear_pictures_are_judged_by_their_edges():
     made = judged(12.0, instrument=AWAY, flags=("nonlinear",), **none)
     assert made.verdict is Verdict.NUDGE
     assert "light-assumed-even" in made.reasons
+    told = made.sentences.index(REASONS["light-assumed-even"].sentence)
+    assert made.sentences[told - 1].startswith("The sums:")
     assert any("linear" in s for s in made.sentences)
 
 

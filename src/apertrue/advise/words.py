@@ -155,6 +155,9 @@ def _judged(
         out.append(f"Working score now: {measured(a.working_score, a.working_score_sigma)} of 100.")
     if decision is not None:
         out += [budget(decision), sums(decision)]
+        if "light-assumed-even" in reasons:
+            # A score is withheld, and yet the sums hold a share of lost current: say where it comes from.
+            out.append(REASONS["light-assumed-even"].sentence)
     if verdict is Verdict.LEAVE and context.minutes_to_limit is not None:
         early, median, _ = context.minutes_to_limit
         out.append(f"Check again in {max(early, 0):.0f} min; a limit is likely crossed after about {median:.0f} min.")
