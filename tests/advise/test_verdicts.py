@@ -317,6 +317,13 @@ def test_unlinear_pictures_are_judged_by_their_edges():
 # Words
 
 
+@pytest.mark.parametrize("offset", [1.0, 12.0])
+def test_with_the_apertures_diameter_the_offset_is_also_told_in_um(offset):
+    far = {"offset_um": 0.35 * offset, "offset_um_sigma": 0.04}
+    assert f"of the aperture radius ({0.35 * offset:.2f} ± 0.04 µm)" in judged(offset, **far).sentences[0]
+    assert "µm" not in judged(offset).sentences[0]
+
+
 def test_headline_says_where_and_how_far():
     said = judged(23.0, replace(FRESH, nudge=MOVE), sigma=0.3).sentences
     assert said[0] == (

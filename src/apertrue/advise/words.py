@@ -48,13 +48,19 @@ def sentences(
     return tuple(dict.fromkeys(s for s in out if s))
 
 
+def how_far(assessment: Assessment) -> str:
+    """The offset in % of the aperture radius, and in µm where the aperture's diameter is known."""
+    a = assessment
+    size = f"{measured(a.offset_percent or 0.0, a.offset_percent_sigma, '%')} {_RADIUS}"
+    return size if a.offset_um is None else f"{size} ({measured(a.offset_um, a.offset_um_sigma, 'µm')})"
+
+
 def where(assessment: Assessment) -> str:
     """Where the beam lies and which way to move it, as one sentence."""
     a = assessment
-    offset = a.offset_percent
-    if offset is None:
+    if a.offset_percent is None:
         return ""
-    size = f"{measured(offset, a.offset_percent_sigma, '%')} {_RADIUS}"
+    size = how_far(a)
     if within_doubt(a):
         return f"No offset stands out of the measurement's doubt ({size})."
     if a.offset_direction_deg is None or a.move_direction_deg is None:
@@ -66,9 +72,8 @@ def where(assessment: Assessment) -> str:
 def headline(verdict: Verdict, reasons: tuple[str, ...], assessment: Assessment, nudge: Nudge | None) -> str:
     """The first sentence of a verdict that rests on a measured offset."""
     place = where(assessment)
-    offset = measured(assessment.offset_percent or 0.0, assessment.offset_percent_sigma, "%")
     if verdict is Verdict.LEAVE:
-        return f"Leave it: the beam is {offset} {_RADIUS} off center, within the limits."
+        return f"Leave it: the beam is {how_far(assessment)} off center, within the limits."
     first = next((r for r in reasons if r in PICTURE_FIRST), None)
     if first is not None:
         return f"{REASONS[first].sentence} {REASONS[first].remedy} In this one: {place[0].lower()}{place[1:]}"
