@@ -74,7 +74,7 @@ def in_short(s: Summary, *, offset_limit: float, history: History | None = None)
     if s.one_edge:
         out.append(
             f"In {s.one_edge} of {_n(total, 'picture')} only one round edge shows: whether the aperture's, the beam's or "
-            "that of something else can't be told, so they count for neither."
+            "that of something else can't be told, so they are not among those."
         )
     if s.lost is not None:
         text = f"Off-center beams lost {_est(s.lost, '%')} of the current in these pictures"
@@ -148,7 +148,7 @@ def _losses(s: Summary) -> Paragraph:
         f"(mean of {s.lost.n} pictures in {_n(s.lost.groups, 'session')}). Collecting the same counts takes "
         f"{_est(s.longer, '%')} longer."
     )
-    if s.hours_lost is not None:
+    if s.hours_lost is not None and 60 * s.hours_lost >= 1:
         text += (
             f" If the {_hours(s.session_hours)} between first and last pictures of the sessions were like the "
             f"pictures, that is about {_hours(s.hours_lost)} of beam time."
@@ -384,8 +384,12 @@ def _notices(s: Summary) -> list[Paragraph]:
 
 
 def _est(e: Estimate, unit: str) -> str:
-    """An estimate; a doubt under 0.05 is given as that, since nobody needs the third digit of a summary."""
-    return format_number(e.value, None if e.sigma is None else max(e.sigma, 0.05), unit=unit, decimals=1)
+    """An estimate; a doubt under 0.05 is given as that, since nobody needs the third digit of a summary.
+
+    Where it has none, that is said: a single session can't tell how much sessions differ.
+    """
+    text = format_number(e.value, None if e.sigma is None else max(e.sigma, 0.05), unit=unit, decimals=1)
+    return f"{text} (one session: no σ)" if e.sigma is None and e.groups < 2 else text
 
 
 def _way(e: Estimate, positive: str, negative: str) -> str:
