@@ -6,7 +6,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from apertrue.report.charts import HEIGHT, MOST_POINTS, WIDTH, Axis, Point, histogram, offset_map, scatter
+from apertrue.report.charts import HEIGHT, MOST_POINTS, WIDTH, Axis, Point, histogram, scatter
+from apertrue.report.offset_map import offset_map
 from apertrue.report.stripes import Stripe, stripes
 
 _NS = "{http://www.w3.org/2000/svg}"

@@ -12,7 +12,8 @@ from ..current.recall import RecallSummary
 from ..instrument.settings import Limits
 from ..registry.format import format_number
 from ..report.archive import Chart, Section, Table
-from ..report.charts import Axis, Point, Trace, histogram, map_reach, offset_map, scatter
+from ..report.charts import Axis, Point, Trace, histogram, scatter
+from ..report.offset_map import map_reach, offset_map
 from ..report.stripes import MOST_STRIPES, Stripe, stripes
 from .history import Curve, History
 from .pictures import Picture
