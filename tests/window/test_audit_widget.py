@@ -79,6 +79,12 @@ def test_a_run_its_rows_their_pictures_and_the_report(widget, qtbot, archive, sh
     assert widget.layer.visible
     assert len(widget.viewer.layers) == 2
 
+    # The score is the working score, and it has its doubt as the offset has.
+    model = widget.table.source
+    headings = [model.headerData(k, Qt.Orientation.Horizontal, 0) for k in range(5)]
+    assert headings[2:4] == ["Offset, %", "Working score"]
+    assert all(" ± " in model.index(0, k).data() for k in (2, 3))
+
     # Sorting by numbers, with what was not measured last; filters.
     widget.table.sortByColumn(2, Qt.SortOrder.AscendingOrder)
     shown = [widget.table.filter.index(k, 0).data() for k in range(3)]

@@ -11,16 +11,16 @@ from ..overlay.colors import QUIET, VERDICTS
 from ..registry.format import format_value
 from ._audit_model import KIND_WORDS, Row
 
-_HEADINGS = ("Picture", "Verdict", "Offset, %", "Score", "Taken")
+_HEADINGS = ("Picture", "Verdict", "Offset, %", "Working score", "Taken")
 _TIPS = (
     "File and, in a stack, page.",
     "Put aside = no condenser aperture with a beam in it.",
-    "Beam center against aperture center, % of the aperture radius.",
-    "Working score: with the beam spread to what the work uses, 0 to 100.",
+    "Beam center against aperture center, % of the aperture radius ± 1σ.",
+    "The score with the beam spread to what the work uses, 0 to 100, ± 1σ.",
     "When it was taken, as far as it is known.",
 )
 #: Widths in letters, of all columns but the first, and the first's least.
-_WIDTHS = {1: 14, 2: 11, 3: 8, 4: 18}
+_WIDTHS = {1: 11, 2: 15, 3: 13, 4: 16}
 _NAME_WIDTH = 24
 _SORT = int(Qt.ItemDataRole.UserRole)
 
@@ -79,9 +79,9 @@ class RowsModel(QAbstractTableModel):
         if column == 1:
             return KIND_WORDS.get(row.kind, row.kind)
         if column == 2:
-            return format_value("offset_percent", row.offset, unit=False)
+            return _said("offset_percent", row.offset)
         if column == 3:
-            return format_value("working_score", row.score, unit=False)
+            return _said("working_score", row.score)
         return "—" if row.taken_at is None else row.taken_at[:16].replace("T", " ")
 
     @staticmethod
@@ -91,10 +91,14 @@ class RowsModel(QAbstractTableModel):
         if column == 1:
             return row.kind
         if column == 2:
-            return float("inf") if row.offset is None else row.offset
+            return float("inf") if row.offset is None else row.offset[0]
         if column == 3:
-            return float("inf") if row.score is None else row.score
+            return float("inf") if row.score is None else row.score[0]
         return row.taken_at or "~"
+
+
+def _said(name: str, found: tuple[float, float | None] | None) -> str:
+    return format_value(name, *(found or (None,)), unit=False)
 
 
 class _Filter(QSortFilterProxyModel):
