@@ -185,6 +185,7 @@ def test_state_from_options_and_sheet_with_its_source(run, pictures: Path, tmp_p
         (["--region", "1,2,3"], "write four numbers"),
         (["--region", "9,2,3,4"], "left must be smaller"),
         (["--aperture-radius-px", "0"], "must be above 0"),
+        (["--report", "page.pdf"], "page.pdf: it is a page for a browser; end its name in .html"),
         (["--instrument", "nowhere.toml"], "there is no such file. Write one with"),
     ],
 )
