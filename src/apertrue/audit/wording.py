@@ -122,7 +122,8 @@ def _shares(s: Summary) -> Paragraph:
     first, last = _day(s.first), _day(s.last)
     span = "" if s.first is None else f" of {first}" if first == last else f" from {first} to {last}"
     head = f"{_n(total, 'picture')}{span}, {_n(len(s.sessions), 'session')} with a measured beam."
-    alone = f", {s.one_edge} of them with only one round edge" if s.one_edge else ""
+    some = "" if s.one_edge == s.counts["retake"] else f"{s.one_edge} of them "
+    alone = f", {some}with only one round edge" if s.one_edge else ""
     points = [
         f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]}{alone if k == 'retake' else ''})"
         for k in KINDS
