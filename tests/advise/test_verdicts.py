@@ -12,7 +12,7 @@ from apertrue.advise import advise
 from apertrue.advise.cautions import CAUTIONS
 from apertrue.advise.limits import ALWAYS_RETAKE
 from apertrue.instrument import Camera, Costs, Instrument, Limits
-from apertrue.registry import REASONS, SceneKind, Verdict
+from apertrue.registry import FLAGS, REASONS, SceneKind, Verdict
 
 I = Instrument()
 MOVE = Nudge(3.2, -1.1, 0.2, 0.2, score_after=99.4, score_after_sigma=0.2, offset_after_percent=1.0)
@@ -309,10 +309,19 @@ def test_unlinear_pictures_are_judged_by_their_edges():
     made = judged(12.0, instrument=AWAY, flags=("nonlinear",), **none)
     assert made.verdict is Verdict.NUDGE
     assert "light-assumed-even" in made.reasons
+    told = made.sentences.index(REASONS["light-assumed-even"].sentence)
+    assert made.sentences[told - 1].startswith("The sums:")
     assert any("linear" in s for s in made.sentences)
 
 
 # Words
+
+
+@pytest.mark.parametrize("offset", [1.0, 12.0])
+def test_with_the_apertures_diameter_the_offset_is_also_told_in_um(offset):
+    far = {"offset_um": 0.35 * offset, "offset_um_sigma": 0.04}
+    assert f"of the aperture radius ({0.35 * offset:.2f} ± 0.04 µm)" in judged(offset, **far).sentences[0]
+    assert "µm" not in judged(offset).sentences[0]
 
 
 def test_headline_says_where_and_how_far():
@@ -423,3 +432,13 @@ def test_centered_but_not_to_be_left_says_so():
     said = judged(0.05, replace(FRESH, minutes_to_limit=(10.0, 60.0, 90.0))).sentences
     assert said[0].startswith("No offset stands out of the measurement's doubt")
     assert any("60 min" in s for s in said)
+
+
+def test_a_full_camera_is_relieved_before_anything_else():
+    """A frame at its top level all over is called dark too: the words must be safe with the flag and without."""
+    for flags in ((), ("saturated",)):
+        said = " ".join(judged(1.0, kind=SceneKind.DARK, flags=flags).sentences)
+        assert said.index("blank the beam") < said.index("which detector") < said.index("lower magnification")
+    told = judged(1.0, kind=SceneKind.DARK, flags=("saturated",)).sentences
+    assert FLAGS["saturated"].remedy in told[1]
+    assert sum(FLAGS["saturated"].remedy in s for s in told) == 1

@@ -8,11 +8,13 @@ import pytest
 from audit_samples import START
 
 from apertrue.audit import EXPORT_COLUMNS
+from apertrue.audit.charting import picture_charts
 from apertrue.audit.comparison import compare_audits, comparison_chart
 from apertrue.audit.pictures import Picture, pictures_of
 from apertrue.audit.reporting import masked
 from apertrue.audit.summary import Summary, summarize
 from apertrue.audit.wording import in_short, paragraphs
+from apertrue.instrument import Limits
 
 
 def row(file: str, **values: Any) -> dict[str, Any]:
@@ -203,3 +205,44 @@ def test_masked_names_are_gone() -> None:
     assert not any("Anna" in str(v) or "s0/" in str(v) or "day 0" in str(v) for p in clean for v in p.row.values())
     assert [p.row["file"] for p in clean] == ["picture 00001", "picture 00002"]
     assert clean[0].row["setting"] == "setting 1"
+
+
+def test_pictures_with_one_edge_are_counted_apart() -> None:
+    """One round edge may be that of a pattern or an eye: it is not said to be an aperture with a beam in it."""
+    lone = [row(f"e{i}.tif", scene="one-edge", verdict="retake") for i in range(2)]
+    spot = row("c.tif", scene="crossover", verdict="retake")
+    s = summary(
+        pictures_of([measured(0, 0, 1, 0, 99), *lone, spot, row("x.tif", scene="other-view", verdict="retake")])
+    )
+    assert s.one_edge == 2
+    told = in_short(s, offset_limit=5.0)
+    assert told[0] == (
+        "2 of 5 pictures show a condenser aperture with a beam in it: 50 % of these were centered well enough and "
+        "50 % could not tell."
+    )
+    assert told[1].startswith("In 2 of 5 pictures only one round edge shows")
+    found = paragraphs(s, offset_limit=5.0)[0]
+    assert found.text.endswith("Of all pictures:")
+    assert "60 % that can't tell (3, 2 of them with only one round edge)" in found.points
+
+
+def test_what_one_short_session_tells_is_said_as_that() -> None:
+    """No σ from one session; no sum of zero minutes; one picture, one session; points beyond the rim are counted."""
+    far = measured(0, 2, 60.0, 0.0, 40.0) | {"verdict": "auto"}
+    near = [measured(0, 0.02 * i, 1.0 + 0.01 * i, 0.0, 99.0) for i in range(120)]
+    pictures = pictures_of([*near[:1], far])
+    s = summary(pictures)
+    assert "30.5 % (one session: no σ)" in in_short(s, offset_limit=5.0)[1]
+    quick = summary(pictures_of(near[:2]))
+    assert "between first and last" not in next(
+        p.text for p in paragraphs(quick, offset_limit=5.0) if p.heading.startswith("What off-center")
+    )
+    charts = {c.heading: c.caption for c in picture_charts(pictures_of([*near, far]), s, Limits(), None)}
+    assert "1 beyond 32 % lies on the rim, with an arrowhead outward." in charts["Offsets in the aperture plane"]
+    assert "in 1 session;" in charts["Timeline"]
+
+
+def test_a_comparison_that_asked_nothing_corrects_nothing() -> None:
+    found = compare_audits([], archive(2), np.random.default_rng(0))
+    assert found.tests == 0
+    assert not any("asked at once" in t for t in (*found.sentences, comparison_chart(found).caption))

@@ -162,7 +162,7 @@ def test_the_overlay_says_that_it_is_a_mean(still: list[Result]) -> None:
     from apertrue.overlay.panel import _words
 
     burst = combine(still[:3], SETUP)
-    said = _words(burst.result.assessment, burst.result.advice, ("aperture", "beam"), 0, True)
+    said = _words(burst.result.assessment, burst.result.advice, ("aperture", "beam"), None, True)
     assert any("the mean of 3 frames" in line.text for line in said)
 
 

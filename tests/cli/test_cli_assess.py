@@ -206,6 +206,7 @@ def test_readings_with_a_decimal_comma_are_taken(run, pictures: Path) -> None:
         (["--region", "1,2,3"], "write four numbers"),
         (["--region", "9,2,3,4"], "left must be smaller"),
         (["--aperture-radius-px", "0"], "must be above 0"),
+        (["--report", "page.pdf"], "page.pdf: it is a page for a browser; end its name in .html"),
         (["--instrument", "nowhere.toml"], "there is no such file. Write one with"),
     ],
 )

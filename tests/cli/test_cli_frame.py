@@ -80,6 +80,13 @@ def test_a_command_whose_module_is_missing_is_hidden(run, monkeypatch: pytest.Mo
     assert "No such command" in done.err
 
 
+@pytest.mark.parametrize(("typed", "meant"), [("asses", "assess"), ("watc", "watch"), ("curent", "current")])
+def test_a_mistyped_command_gets_a_suggestion(run, typed: str, meant: str) -> None:
+    done = run(typed, "x.tif")
+    assert done.status == 2
+    assert f"No such command {typed!r}. Did you mean {meant!r}" in done.err
+
+
 @pytest.mark.parametrize("name", INSTALLED)
 def test_each_command_has_help_with_an_example(run, name: str) -> None:
     done = run(name, "--help")

@@ -44,9 +44,43 @@ def test_no_character_can_break_a_console(monkeypatch: pytest.MonkeyPatch, encod
     __import__("sys").stdout.flush()
     written = raw.getvalue().decode(encoding)
     if encoding == "ascii":
-        assert written == "5.0 +/- 0.2 %  37 deg 70 um -3 sigma <= 1 ... ? ?\n"
+        assert written == "5.0 +/- 0.2 % up right 37 deg 70 um -3 sigma <= 1 ... ? ?\n"
     assert "5.0" in written
     assert "37" in written
+
+
+def test_the_plain_spelling_comes_before_the_layout(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A spelling longer than its sign must not push values past their headings, nor lines past their length."""
+    raw = BytesIO()
+    monkeypatch.setattr("sys.stdout", TextIOWrapper(raw, encoding="ascii"))
+    monkeypatch.delenv("COLUMNS", raising=False)
+    _output.print_table(["offset", "lies"], [["5.0 ± 0.2", "↗ 37°"], ["11.0 ± 0.2", "—"]], right=(0, 1))
+    _output.print_text(_output.wrapped("± 1σ " * 40, "  ", "    "))
+    __import__("sys").stdout.flush()
+    lines = raw.getvalue().decode("ascii").splitlines()
+    assert len({len(line) for line in lines[:4]}) == 1
+    assert lines[2].endswith(" 5.0 +/- 0.2  up right 37 deg")
+    assert all(len(line) <= 100 for line in lines)
+    assert "+/- 1 sigma" in lines[4]
+
+
+@pytest.mark.parametrize("columns", [40, 60, 250])
+def test_sentences_fit_the_terminal(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, columns: int
+) -> None:
+    """Not only the reader's eye: a terminal breaks a line amid a word."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    text = (
+        "  The offset is 11.238 ± 0.014 % of the aperture radius; the-long-name-of-a-file.tif says so, again and again."
+    )
+    _output.print_text(text)  # to a file or a pipe: as it is
+    assert capsys.readouterr().out == text + "\n"
+    assert max(map(len, _output.wrapped(text * 3).splitlines())) <= min(columns, 100)
+    monkeypatch.setattr(_output.sys.stdout, "isatty", lambda: True, raising=False)
+    _output.print_text(text)
+    lines = capsys.readouterr().out.splitlines()
+    assert all(len(line) <= columns and line.startswith("  ") for line in lines)
+    assert " ".join(line.strip() for line in lines) == text.strip()
 
 
 def test_plain_tables_are_aligned(capsys: pytest.CaptureFixture[str]) -> None:

@@ -125,7 +125,27 @@ def test_rising_readings_are_named(logged, model):
     ]
     found = fit_current(pairs_from_records(wrong).pairs, rng=np.random.default_rng(0))
     assert found.rising == ("positive",)
-    assert "rise away from crossover" in current_at(found, 40, "positive").sentences[0]
+    assert dict(found.curves) == {}
+    at, focus = current_at(found, 40, "positive"), focus_for(found, 25, "positive")
+    assert (at.current_pa, focus.focus, focus.current_range_pa) == (None, None, None)
+    for said in (at.sentences, focus.sentences):
+        assert "rise away from crossover" in said[0]
+        assert "Check the signs" in said[0]
+
+
+def test_a_rising_side_leaves_the_other_alone(logged, model):
+    """Readings that no beam gives on one side must not shape the curve of the other."""
+    state = logged.pairs[0].state
+    wrong = [
+        Pair(f, c, c, 0.01, "negative", state, "s", None, True) for f, c in ((-20, 18.0), (-40, 24.0), (-50, 36.0))
+    ]
+    right = [p for p in logged.pairs if p.side == "positive" or p.focus > 10]
+    both = fit_current([*right, *wrong], logged.radii, rng=np.random.default_rng(1))
+    alone = fit_current(right, logged.radii, rng=np.random.default_rng(1))
+    assert both.rising == ("negative",)
+    assert set(both.curves) == {"positive"}
+    a, b = (current_at(m, 40.0, "positive").current_pa for m in (both, alone))
+    assert a == pytest.approx(b, rel=1e-9)
 
 
 def test_todays_readings_narrow_the_answer(instrument, logged):

@@ -11,8 +11,10 @@ from apertrue.advice import Advice
 from apertrue.assessment import Assessment
 from apertrue.frame import Frame
 from apertrue.overlay import draw_marked, draw_overlay, overlay_name, save_overlay
+from apertrue.overlay.arrow import LEAST, move_arrow
 from apertrue.overlay.colors import APERTURE, BEAM, MOVE, UNKNOWN, VERDICTS
 from apertrue.overlay.display import LARGEST, SMALLEST, displayed
+from apertrue.overlay.marks import draw_marks
 from apertrue.overlay.panel import _spelled, _wrapped
 from apertrue.pipeline import Result
 from apertrue.registry import SceneKind, Verdict
@@ -197,3 +199,35 @@ def test_saving_makes_the_folder(tmp_path: Path) -> None:
     path = save_overlay(result(), tmp_path / "new" / "folder", set())
     with Image.open(path) as image:
         assert image.format == "PNG"
+
+
+@pytest.mark.parametrize("far", [0.5, 4.0, 40.0])
+def test_the_arrow_never_passes_its_target(far: float) -> None:
+    """An arrow beyond the aperture's center would tell to move too far; a short one is drawn longer behind the beam."""
+    arrow = move_arrow((100.0 + 0.6 * far, 50.0 - 0.8 * far), (100.0, 50.0), 150.0)
+    assert arrow is not None
+    assert arrow.tip == (100.0, 50.0)
+    length = np.hypot(arrow.tail[0] - 100.0, arrow.tail[1] - 50.0)
+    assert length == pytest.approx(max(far, LEAST * 150.0))
+    assert arrow.lengthened is (far < LEAST * 150.0)
+    assert ("longer" in arrow.words) is arrow.lengthened
+    # Tail, beam and tip lie on one line, the beam between or at the tail.
+    assert (arrow.tail[0] - 100.0) / length == pytest.approx(0.6)
+    assert move_arrow((1.0, 2.0), (1.0, 2.0), 10.0) is None
+
+
+@pytest.mark.parametrize("offset", [(40.0, 0.0), (4.0, 0.0)])
+def test_the_arrow_drawn_ends_at_the_apertures_center(offset: tuple[float, float]) -> None:
+    image = draw_marked(result(offset=offset))
+    _, columns = np.nonzero(near(image, MOVE))
+    assert columns.min() / (image.width / 400) == pytest.approx(200, abs=2.5)
+
+
+def test_on_white_the_arrow_has_a_dark_rim() -> None:
+    one = result(offset=(40.0, 0.0))
+    white = Image.new("RGB", (640, 640), "white")
+    drawn, _ = draw_marks(white, one.scene, one.assessment, 1.6)
+    rows, columns = np.nonzero(near(drawn, MOVE))
+    middle = int(np.median(columns))
+    edge = rows[columns == middle].min()
+    assert np.asarray(drawn)[edge - 3 : edge, middle].min() < 60

@@ -6,7 +6,9 @@ from xml.etree import ElementTree
 
 import pytest
 
-from apertrue.report.charts import HEIGHT, MOST_POINTS, WIDTH, Axis, Point, histogram, offset_map, scatter
+from apertrue.report.charts import HEIGHT, MOST_POINTS, WIDTH, Axis, Point, histogram, scatter
+from apertrue.report.offset_map import offset_map
+from apertrue.report.stripes import Stripe, stripes
 
 _NS = "{http://www.w3.org/2000/svg}"
 
@@ -38,7 +40,17 @@ def test_words_are_escaped_and_said() -> None:
 
 @pytest.mark.parametrize(
     ("days", "words"),
-    [(0.2, "08:00"), (3, "01-14"), (25, "01-17"), (100, "2026-03-08"), (400, "2026-05")],
+    [
+        (0.02, "07:45"),
+        (0.003, "07:32"),
+        (0.0004, "07:30:15"),
+        (1e-7, "07:30:00"),
+        (0.2, "08:00"),
+        (3, "01-14"),
+        (25, "01-17"),
+        (100, "2026-03-08"),
+        (400, "2026-05"),
+    ],
 )
 def test_times_have_round_ticks(days: float, words: str) -> None:
     start = datetime(2026, 1, 12, 7, 30, tzinfo=UTC).timestamp()
@@ -50,7 +62,7 @@ def test_times_have_round_ticks(days: float, words: str) -> None:
 
 @pytest.mark.parametrize("points", [[], [Point(3, 3)], [Point(float("nan"), 1), Point(2, float("inf"))]])
 def test_few_or_odd_points_draw_all_the_same(points: list[Point]) -> None:
-    for svg in (scatter("T", "S", points, Axis("x"), Axis("y")), offset_map("T", "S", points, [(5, "leave")])):
+    for svg in (scatter("T", "S", points, Axis("x"), Axis("y")), offset_map("T", "S", points, [(5, "leave")], 30)):
         assert "nan" not in svg
         assert "inf" not in svg
         parsed(svg)
@@ -76,8 +88,33 @@ def test_the_map_has_up_above_and_its_rings() -> None:
     assert dots[0][1] < dots[1][1]
     assert dots[1][0] > dots[0][0]
     assert dots[2][0] == pytest.approx(210 + 186)  # beyond the rim: on the rim
+    assert svg.count('class="beyond"') == 1
     radii = [float(c.get("r", 0)) for c in root.iter(_NS + "circle") if c.get("class") == "limit"]
     assert radii == pytest.approx([186 * 5 / 30, 186 * 25 / 30], abs=0.06)
+
+
+def test_words_of_limits_cover_no_points() -> None:
+    """Of a line: in the margin, where no point is drawn. Of a ring: where it has fewest points, not at a fixed place."""
+    points = [Point(i, 5.0) for i in range(40)]
+    root = parsed(scatter("T", "S", points, Axis("x", 0, 39), Axis("y", 0, 10), lines=[(5, "leave 5 %")]))
+    line = next(p for p in root.iter(_NS + "path") if p.get("class") == "limit")
+    end = float(line.get("d", "").split("H")[1])
+    assert max(float(c.get("cx", 0)) for c in root.iter(_NS + "circle")) + 3 < end + 1
+    words = next(t for t in root.iter(_NS + "text") if t.get("class") == "limit-text")
+    assert float(words.get("x", 0)) - 7 * len("leave 5 %") > max(
+        float(c.get("cx", 0)) for c in root.iter(_NS + "circle")
+    )
+    crowd = [Point(6 + 0.1 * i, 4 + 0.1 * k) for i in range(10) for k in range(5)]
+    root = parsed(offset_map("T", "S", crowd, [(5, "leave 5 %")], 30))
+    words = next(t for t in root.iter(_NS + "text") if t.get("class") == "ring-text")
+    assert float(words.get("y", 0)) > 210 or float(words.get("x", 0)) < 210
+
+
+def test_points_beyond_an_axis_carry_an_arrowhead() -> None:
+    points = [Point(0, 1), Point(1, 9), Point(2, 12)]
+    assert scatter("T", "S", points, Axis("x"), Axis("y", 0, 10)).count('class="beyond"') == 1
+    made = stripes("T", "S", [Stripe("a", tuple(points))], Axis("y", 0, 10), [(5, "leave 5 %")])
+    assert made.count('class="beyond"') == 1
 
 
 def test_clouds_are_thinned() -> None:

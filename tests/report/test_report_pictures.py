@@ -14,8 +14,10 @@ from PIL import Image
 from report_samples import HOSTILE, picture, result
 
 from apertrue.errors import ReadError
+from apertrue.overlay.arrow import move_arrow
+from apertrue.overlay.colors import MOVE
 from apertrue.report import PictureReport, render_assess_report, sketch_of, write_assess_report
-from apertrue.report.sketch import sketch_from_json, small_jpeg
+from apertrue.report.sketch import arrow_of, arrow_path, sketch_from_json, sketch_svg, small_jpeg
 
 WHEN = datetime(2026, 1, 2, tzinfo=UTC)
 
@@ -73,6 +75,21 @@ def test_sketch_draws_edges_where_they_are_and_survives_storage() -> None:
     for a, b in zip(again.outlines, sketch.outlines, strict=True):
         assert (a.role, a.remembered) == (b.role, b.remembered)
         assert (a.x, a.y, a.major, a.minor) == pytest.approx((b.x, b.y, b.major, b.minor), abs=0.006)
+
+
+def test_the_arrow_is_that_of_the_overlay() -> None:
+    """One arrow everywhere: its color, its tip at the aperture's center, and none on a beam that is left."""
+    r = result()
+    sketch, row = sketch_of(r, 0), {"verdict": "nudge", "move_direction_deg": 90.0}
+    arrow, (a, b) = arrow_of(sketch.outlines, row), (r.scene.aperture, r.scene.beam)
+    assert arrow == move_arrow((b.x, b.y), (a.x, a.y), a.radius)
+    assert arrow is not None
+    assert f"L{a.x + 0.5:.2f} {a.y + 0.5:.2f}" in arrow_path(arrow)
+    assert 'class="move"' in sketch_svg(sketch, "p", arrow)
+    assert arrow_of(sketch.outlines, row | {"verdict": "leave"}) is None
+    assert arrow_of(sketch.outlines, row | {"move_direction_deg": None}) is None
+    page = render_assess_report([r])
+    assert f"--move: {MOVE.lower()}" in page
 
 
 @pytest.mark.parametrize("fill", [0, np.nan, np.inf])

@@ -114,7 +114,9 @@ def test_the_words_count_what_the_log_holds(log: Path, tmp_path: Path) -> None:
     assert "Sessions from 2026-05-04 to 2026-05-06" in page
     assert "3 moves of the gun shift by hand, 3 runs of the automatic routine, of which 3 hung, 3 recalls" in page
     assert "The routine took 45 min in all" in page
-    assert "All 21 pictures show a condenser aperture with a beam in it: 57 % were centered well enough" in page
+    assert (
+        "All 21 pictures show a condenser aperture with a beam in it: 57 % of these were centered well enough" in page
+    )
     # Without readings the log's own moves tell what is drift. Each pair: √(1 − 4·0.123²) % in half an hour.
     assert "the beam moved 1.94 ± 0.05 % of the aperture radius per hour (half of 15 pairs" in page
     assert "Robin's low (positive side), recalled 3 times: off by 9.0 %" in page

@@ -30,6 +30,18 @@ def test_the_page_says_what_is_set_how_it_stands_and_what_to_do(log, day_filler)
     assert max(map(len, text.splitlines())) <= 120
 
 
+def test_the_page_says_how_many_entries_it_leaves_out(log, start, make_assessment):
+    for minute in range(6):
+        at = start + timedelta(minutes=minute)
+        add_picture(log, make_assessment(4.0, 0.0, at=at, file=f"{minute}.tif"), at, digest=f"d{minute}")
+    page = handover(log, INSTRUMENT, start + timedelta(minutes=7))
+    assert (len(page.day), page.day_left_out) == (2, 4)
+    for text in (as_text(page), as_html(page)):
+        assert "4 more of the log's entries are not listed" in text.replace("&#39;", "'")
+    few = handover(log, INSTRUMENT, start + timedelta(minutes=1, seconds=30))
+    assert (len(few.day), few.selection) == (2, "")
+
+
 def test_a_night_shift_stays_together_across_midnight(log):
     midnight = datetime(2026, 3, 4, tzinfo=ZoneInfo("Europe/Berlin"))
     for minutes, kind, outcome in ((-400, "routine-start", None), (-390, "routine-end", "hung"), (-40, "routine-start", None),

@@ -45,6 +45,9 @@ def test_pictures_are_judged_logged_and_shown(watch_here, tmp_path, pictures, co
     line = plain_line(updates[-1], watcher, now)
     assert "2.tif" in line
     assert "check again" in line
+    # A picture more, and no time yet to look ahead anew: the forecast of before is not this picture's.
+    watcher.state = replace(watcher.state, follower=watcher.state.follower.after(updates[-1].event))
+    assert "check again" not in plain_line(updates[-1], watcher, now)
 
 
 def test_the_same_picture_is_never_judged_twice(watch_here, tmp_path, pictures, copy_to):

@@ -10,7 +10,7 @@ pytest.importorskip("napari")
 pytestmark = pytest.mark.window
 
 from qtpy.QtCore import Qt  # noqa: E402
-from qtpy.QtGui import QDesktopServices  # noqa: E402
+from qtpy.QtGui import QDesktopServices, QResizeEvent  # noqa: E402
 from qtpy.QtTest import QTest  # noqa: E402
 from qtpy.QtWidgets import QFileDialog  # noqa: E402
 
@@ -78,6 +78,16 @@ def test_a_run_its_rows_their_pictures_and_the_report(widget, qtbot, archive, sh
     qtbot.waitUntil(lambda: "LEAVE" in widget.words.text(), timeout=120_000)
     assert widget.layer.visible
     assert len(widget.viewer.layers) == 2
+
+    # The score is the working score, and it has its doubt as the offset has.
+    model = widget.table.source
+    headings = [model.headerData(k, Qt.Orientation.Horizontal, 0) for k in range(5)]
+    assert headings[2:4] == ["Offset, %", "Work score"]
+    assert "±" not in model.index(0, 2).data()  # no room for it here
+    assert model.index(0, 2).data(Qt.ItemDataRole.ToolTipRole).count(" ± ") == 2
+    widget.table.viewport().resize(1200, 300)
+    widget.table.resizeEvent(QResizeEvent(widget.table.viewport().size(), widget.table.size()))
+    assert all(" ± " in model.index(0, k).data() for k in (2, 3))
 
     # Sorting by numbers, with what was not measured last; filters.
     widget.table.sortByColumn(2, Qt.SortOrder.AscendingOrder)

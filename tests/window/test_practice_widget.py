@@ -47,7 +47,7 @@ def test_before_the_start_only_starting_is_possible(widget) -> None:
 
 
 def test_following_the_advice_reaches_the_goal(widget, press) -> None:
-    assert "Goal" in press(widget.start)
+    assert "Goal: the beam within 3 % of the aperture radius" in press(widget.start)  # as the command words it
     assert [layer.name for layer in widget.viewer.layers] == [VIEW, EDGES]
     assert "detector" in widget.words.text()
     for _ in range(8):

@@ -181,7 +181,7 @@ def test_numbers_for_people_have_true_minus_signs_and_names_keep_their_hyphens(q
     assert result.assessment.gap_percent < 0
     view = ResultView()
     qtbot.addWidget(view)
-    view.show_panel(panel(result, 1))
+    view.show_panel(panel(result, None))
     assert view.value("Tightest gap").startswith("−")
     assert not [t for t in (label.text() for label in view.findChildren(QLabel)) if " -" in t]
 

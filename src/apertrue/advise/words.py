@@ -1,5 +1,7 @@
 """Advice in sentences: headline, why, what to do, cautions. For a tired operator: short, with unit and doubt."""
 
+from collections.abc import Collection
+
 from ..advice import Context, Nudge
 from ..assessment import Assessment
 from ..instrument import Instrument, axis_words
@@ -46,13 +48,19 @@ def sentences(
     return tuple(dict.fromkeys(s for s in out if s))
 
 
+def how_far(assessment: Assessment) -> str:
+    """The offset in % of the aperture radius, and in µm where the aperture's diameter is known."""
+    a = assessment
+    size = f"{measured(a.offset_percent or 0.0, a.offset_percent_sigma, '%')} {_RADIUS}"
+    return size if a.offset_um is None else f"{size} ({measured(a.offset_um, a.offset_um_sigma, 'µm')})"
+
+
 def where(assessment: Assessment) -> str:
     """Where the beam lies and which way to move it, as one sentence."""
     a = assessment
-    offset = a.offset_percent
-    if offset is None:
+    if a.offset_percent is None:
         return ""
-    size = f"{measured(offset, a.offset_percent_sigma, '%')} {_RADIUS}"
+    size = how_far(a)
     if within_doubt(a):
         return f"No offset stands out of the measurement's doubt ({size})."
     if a.offset_direction_deg is None or a.move_direction_deg is None:
@@ -64,9 +72,8 @@ def where(assessment: Assessment) -> str:
 def headline(verdict: Verdict, reasons: tuple[str, ...], assessment: Assessment, nudge: Nudge | None) -> str:
     """The first sentence of a verdict that rests on a measured offset."""
     place = where(assessment)
-    offset = measured(assessment.offset_percent or 0.0, assessment.offset_percent_sigma, "%")
     if verdict is Verdict.LEAVE:
-        return f"Leave it: the beam is {offset} {_RADIUS} off center, within the limits."
+        return f"Leave it: the beam is {how_far(assessment)} off center, within the limits."
     first = next((r for r in reasons if r in PICTURE_FIRST), None)
     if first is not None:
         return f"{REASONS[first].sentence} {REASONS[first].remedy} In this one: {place[0].lower()}{place[1:]}"
@@ -156,6 +163,9 @@ def _judged(
         out.append(f"Working score now: {measured(a.working_score, a.working_score_sigma)} of 100.")
     if decision is not None:
         out += [budget(decision), sums(decision)]
+        if "light-assumed-even" in reasons:
+            # A score is withheld, and yet the sums hold a share of lost current: say where it comes from.
+            out.append(REASONS["light-assumed-even"].sentence)
     if verdict is Verdict.LEAVE and context.minutes_to_limit is not None:
         early, median, _ = context.minutes_to_limit
         out.append(f"Check again in {max(early, 0):.0f} min; a limit is likely crossed after about {median:.0f} min.")
@@ -207,6 +217,8 @@ def _why(reason: str, a: Assessment, context: Context) -> str:
 def _retake(reasons: tuple[str, ...], a: Assessment, scene: Scene, instrument: Instrument) -> list[str]:
     known = [REASONS[r] for r in reasons if r in REASONS]
     out = [f"This picture can't tell: {SCENE_WORDS[scene.kind]}."]
+    # A full camera comes first: what the other remedies advise may put more light on it.
+    out += _remedies(a, scene, only=("saturated",))
     for reason in known:
         # The headline names the scene already; its own reason would say it twice.
         if reason.id != ALWAYS_RETAKE.get(scene.kind) and reason.id not in _QUIET:
@@ -219,6 +231,6 @@ def _retake(reasons: tuple[str, ...], a: Assessment, scene: Scene, instrument: I
     return out
 
 
-def _remedies(a: Assessment, scene: Scene) -> list[str]:
+def _remedies(a: Assessment, scene: Scene, only: Collection[str] = FLAGS) -> list[str]:
     raised = flags_of(a, scene)
-    return [f"{FLAGS[f].sentence} {FLAGS[f].remedy}" for f in FLAGS if f in raised and f not in _UNTOLD_FLAGS]
+    return [f"{FLAGS[f].sentence} {FLAGS[f].remedy}" for f in only if f in raised and f not in _UNTOLD_FLAGS]

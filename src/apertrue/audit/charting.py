@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
+from math import hypot
 
 import numpy as np
 
@@ -11,7 +12,8 @@ from ..current.recall import RecallSummary
 from ..instrument.settings import Limits
 from ..registry.format import format_number
 from ..report.archive import Chart, Section, Table
-from ..report.charts import Axis, Point, Trace, histogram, offset_map, scatter
+from ..report.charts import Axis, Point, Trace, histogram, scatter
+from ..report.offset_map import map_reach, offset_map
 from ..report.stripes import MOST_STRIPES, Stripe, stripes
 from .history import Curve, History
 from .pictures import Picture
@@ -46,7 +48,10 @@ def picture_charts(pictures: Sequence[Picture], s: Summary, limits: Limits, time
         if clips is not None:
             rings.append((clips, f"clipping begins {clips:.0f} %"))
             words += f" Beams of the usual radius are clipped beyond {clips:.0f} %."
-        drawing = offset_map("Offset map", words, [Point(v[0], -v[1], p.kind) for p, v in placed], rings)
+        points = [Point(v[0], -v[1], p.kind) for p, v in placed]
+        reach = map_reach(points, rings)
+        words += _on_the_rim(sum(hypot(q.x, q.y) > reach for q in points), f"beyond {reach:.0f} %", "outward")
+        drawing = offset_map("Offset map", words, points, rings, reach)
         key = key_of([p.kind for p, _ in placed])
         charts.append(Chart("Offsets in the aperture plane", drawing, words, key=key, tall=True))
     scored = [(p.working_score, p.kind) for p in judged if p.working_score is not None]
@@ -62,6 +67,13 @@ def picture_charts(pictures: Sequence[Picture], s: Summary, limits: Limits, time
     return charts
 
 
+def _on_the_rim(count: int, which: str, way: str) -> str:
+    """A sentence about points that are drawn nearer than they lie; nothing without any."""
+    if not count:
+        return ""
+    return f" {count} {which} {'lies' if count == 1 else 'lie'} on the rim, with an arrowhead {way}."
+
+
 def _timeline(s: Summary, limits: Limits) -> list[Chart]:
     timed = [x for x in s.sessions if x.start is not None]
     shown = [(x, [p for p in x.measured if p.when is not None and p.offset is not None]) for x in timed]
@@ -70,10 +82,14 @@ def _timeline(s: Summary, limits: Limits) -> list[Chart]:
         return []
     count = sum(len(some) for _, some in shown)
     heights = [float(p.offset or 0.0) for _, some in shown for p in some]
-    top = max(1.1 * max(heights), 1.3 * limits.offset_leave)
-    axis = Axis("offset, % of the aperture radius", 0.0, min(top, 100.0))
-    lines = [(v, w) for v, w in _limit_lines(limits) if v < min(top, 100.0)]
-    words = f"Offset of {count} pictures in {len(shown)} sessions; the dashed lines are the limits."
+    top = min(max(1.1 * max(heights), 1.3 * limits.offset_leave), 100.0)
+    axis = Axis("offset, % of the aperture radius", 0.0, top)
+    lines = [(v, w) for v, w in _limit_lines(limits) if v < top]
+    words = (
+        f"Offset of {count} picture{'s' if count != 1 else ''} in {len(shown)} session{'s' if len(shown) != 1 else ''}; "
+        "the dashed lines are the limits."
+    )
+    words += _on_the_rim(sum(v > top for v in heights), f"beyond {top:.0f} %", "upward")
     key = key_of([p.kind for _, some in shown for p in some])
     if len(shown) == 1 or len(shown) > MOST_STRIPES:
         points = [Point(p.when or 0.0, float(p.offset or 0.0), p.kind) for _, some in shown for p in some]
@@ -108,7 +124,8 @@ def day_timeline(
         return None
     top = max(1.15 * max(float(p.offset or 0.0) for p in timed), 1.3 * limits.offset_leave)
     lines = [(v, w) for v, w in _limit_lines(limits) if v < top]
-    text = f"Offset of {len(timed)} pictures over the time of day; the dashed lines are the limits. {words}".strip()
+    some = f"{len(timed)} picture{'s' if len(timed) != 1 else ''}"
+    text = f"Offset of {some} over the time of day; the dashed lines are the limits. {words}".strip()
     drawing = scatter(
         "Timeline",
         text,
@@ -139,8 +156,8 @@ def drift_chart(s: Summary) -> list[Chart]:
         words += " The bars are of the sessions since the change."
     bars = [(low, high, e.value, e.sigma or 0.0) for low, high, e in s.drift_by_hour]
     top = float(np.quantile([q.speed for q in s.pairs], 0.98)) * 1.1 if len(s.pairs) > 20 else None
-    if top is not None and any(q.speed > top for q in s.pairs):
-        words += f" {sum(q.speed > top for q in s.pairs)} faster ones lie on the rim."
+    if top is not None:
+        words += _on_the_rim(sum(q.speed > top for q in s.pairs), f"faster than {top:.1f} % per hour", "upward")
     kind = {True: "plain", False: "before"}
     drawing = scatter(
         "Drift",

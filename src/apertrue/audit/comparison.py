@@ -81,7 +81,11 @@ class Comparison:
         return (
             "Difference: this audit minus the other. Sessions, not pictures, are the independent units.",
             *(row.sentence for row in self.rows),
-            f"{self.tests} questions were asked at once; the chances given are corrected for that.",
+            *(
+                [f"{self.tests} questions were asked at once; the chances given are corrected for that."]
+                if self.tests > 1
+                else []
+            ),
         )
 
 
@@ -126,9 +130,13 @@ def comparison_chart(found: Comparison) -> Chart:
     words = (
         "Means over sessions with their 1σ doubt; difference: this audit minus the other, with the stretch that holds "
         "it in 95 of 100 cases. Sessions, not pictures, are the independent units: pictures of one session share their "
-        "fate. The chance is that of so large a difference if nothing had changed, from dealing whole sessions out anew, "
-        f"corrected for the {found.tests} questions asked at once."
+        "fate."
     )
+    if found.tests:
+        words += (
+            " The chance is that of so large a difference if nothing had changed, from dealing whole sessions out anew"
+        )
+        words += f", corrected for the {found.tests} questions asked at once." if found.tests > 1 else "."
     columns = ("what", "other audit", "this audit", "difference", "95 %", "chance alone", "finding")
     return Chart("This audit and the other", None, words, Table(columns, tuple(rows), (1, 2, 3, 4)), wide=True)
 

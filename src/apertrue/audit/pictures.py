@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from ..registry import SceneKind
 from .work import PUT_ASIDE
 
 
@@ -31,6 +32,12 @@ class Picture:
     def working_score(self) -> float | None:
         """``working_score``."""
         return self.row["working_score"]  # type: ignore[no-any-return]
+
+    @property
+    def one_edge(self) -> bool:
+        """Whether only one round edge shows, so that neither aperture and beam nor another view can be told."""
+        alone = self.row["scene"] in (SceneKind.ONE_EDGE, SceneKind.BEAM_ONLY)
+        return self.kind == "retake" and alone and self.offset is None
 
     @property
     def vector(self) -> tuple[float, float] | None:

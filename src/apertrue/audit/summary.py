@@ -91,6 +91,8 @@ class Summary:
 
     Attributes:
         counts: pictures in each of :data:`KINDS`.
+        one_edge: those of ``retake`` in which only one round edge shows: whether of aperture, beam or another view is
+            not known.
         sessions: with measured pictures, in order of time.
         lost: mean share of the beam's current lost by being off center, % (100 − working score).
         longer: mean share by which counting takes longer for it, % (f/(1 − f)).
@@ -134,6 +136,7 @@ class Summary:
     drift_since: float | None = None
     drift_before: Estimate | None = None
     auto_for_want_of_calibration: int = 0
+    one_edge: int = 0
 
 
 def summarize(
@@ -162,6 +165,7 @@ def summarize(
     flags = Counter(f for p in pictures if p.kind not in ("aside", "error") for f in p.row["flags"] or ())
     return Summary(
         counts={k: sum(p.kind == k for p in pictures) for k in KINDS},
+        one_edge=sum(p.one_edge for p in pictures),
         sessions=sessions,
         first=min(times, default=None),
         last=max(times, default=None),

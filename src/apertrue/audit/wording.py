@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from ..current.answers import rising_words
 from ..instrument import Limits
 from ..registry.format import format_number
 from .history import History
@@ -54,21 +55,27 @@ def limits_told(limits: Limits) -> str:
 
 def in_short(s: Summary, *, offset_limit: float, history: History | None = None) -> list[str]:
     """What someone takes away who reads nothing else: how well, at what cost, and what to do."""
-    judged = sum(s.counts[k] for k in KINDS[:4])
+    counts = {**s.counts, "retake": s.counts["retake"] - s.one_edge}
+    judged = sum(counts[k] for k in KINDS[:4])
+    total = sum(s.counts.values())
     out = []
     if judged:
-        told = [f"{_share(s.counts['leave'], judged)} were centered well enough"]
+        told = [f"{_share(counts['leave'], judged)} of these were centered well enough"]
         words = {
             "nudge": "wanted a small move by hand",
             "auto": "wanted the automatic routine",
             "retake": "could not tell",
         }
-        told += [f"{_share(s.counts[k], judged)} {w}" for k, w in words.items() if s.counts[k]]
+        told += [f"{_share(counts[k], judged)} {w}" for k, w in words.items() if counts[k]]
         if s.auto_for_want_of_calibration > s.counts["auto"] / 2:
             told = [f"{t} (most only because no shift calibration was at hand)" if "routine" in t else t for t in told]
-        total = sum(s.counts.values())
-        shown = f"{judged} of {total} pictures show" if judged < total else f"All {_n(total, 'picture')} show"
+        shown = f"{judged} of {_n(total, 'picture')} show" if judged < total else f"All {_n(total, 'picture')} show"
         out.append(f"{shown} a condenser aperture with a beam in it: {_listed(told)}.")
+    if s.one_edge:
+        out.append(
+            f"In {s.one_edge} of {_n(total, 'picture')} only one round edge shows: whether the aperture's, the beam's or "
+            "that of something else can't be told, so they are not among those."
+        )
     if s.lost is not None:
         text = f"Off-center beams lost {_est(s.lost, '%')} of the current in these pictures"
         if s.hours_lost is not None and s.session_hours >= 1:
@@ -115,13 +122,19 @@ def _shares(s: Summary) -> Paragraph:
     first, last = _day(s.first), _day(s.last)
     span = "" if s.first is None else f" of {first}" if first == last else f" from {first} to {last}"
     head = f"{_n(total, 'picture')}{span}, {_n(len(s.sessions), 'session')} with a measured beam."
-    points = [f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]})" for k in KINDS if s.counts[k]]
+    some = "" if s.one_edge == s.counts["retake"] else f"{s.one_edge} of them "
+    alone = f", {some}with only one round edge" if s.one_edge else ""
+    points = [
+        f"{_share(s.counts[k], total)} {_KIND_WORDS[k]} ({s.counts[k]}{alone if k == 'retake' else ''})"
+        for k in KINDS
+        if s.counts[k]
+    ]
     if s.auto_for_want_of_calibration:
         head += (
             f" {s.auto_for_want_of_calibration} of the {s.counts['auto']} for the automatic routine lie within the limit "
             "for a nudge: with a shift calibration at hand a small move would have done."
         )
-    return Paragraph("What was found", head, tuple(points))
+    return Paragraph("What was found", f"{head} Of all pictures:", tuple(points))
 
 
 def _losses(s: Summary) -> Paragraph:
@@ -136,7 +149,7 @@ def _losses(s: Summary) -> Paragraph:
         f"(mean of {s.lost.n} pictures in {_n(s.lost.groups, 'session')}). Collecting the same counts takes "
         f"{_est(s.longer, '%')} longer."
     )
-    if s.hours_lost is not None:
+    if s.hours_lost is not None and 60 * s.hours_lost >= 1:
         text += (
             f" If the {_hours(s.session_hours)} between first and last pictures of the sessions were like the "
             f"pictures, that is about {_hours(s.hours_lost)} of beam time."
@@ -282,9 +295,8 @@ def _currents(history: History | None) -> list[Paragraph]:
                 + ("beyond" if c.latest.unusual else "within")
                 + f" the usual {low:.2f} to {high:.2f}"
             )
-        for name in c.model.rising:
-            text += f". On the {name} side readings rise away from crossover, which no beam does: check them"
-        points.append(text)
+        rising = [rising_words(c.model, name).removesuffix(".") for name in c.model.rising]
+        points.append(". ".join([text, *rising] if sides else rising))
     lead = "Which focus gives which current is drawn and tabled below, for a centered beam."
     return [Paragraph(heading, lead, tuple(points))]
 
@@ -373,8 +385,12 @@ def _notices(s: Summary) -> list[Paragraph]:
 
 
 def _est(e: Estimate, unit: str) -> str:
-    """An estimate; a doubt under 0.05 is given as that, since nobody needs the third digit of a summary."""
-    return format_number(e.value, None if e.sigma is None else max(e.sigma, 0.05), unit=unit, decimals=1)
+    """An estimate; a doubt under 0.05 is given as that, since nobody needs the third digit of a summary.
+
+    Where it has none, that is said: a single session can't tell how much sessions differ.
+    """
+    text = format_number(e.value, None if e.sigma is None else max(e.sigma, 0.05), unit=unit, decimals=1)
+    return f"{text} (one session: no σ)" if e.sigma is None and e.groups < 2 else text
 
 
 def _way(e: Estimate, positive: str, negative: str) -> str:

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ._output import VERDICT_STYLES, print_table, print_text
+from ._output import VERDICT_STYLES, plain, print_table, print_text, wrapped
 
 if TYPE_CHECKING:
     from ..judging import Unread
@@ -32,9 +32,8 @@ def print_results(results: "list[Result | Unread]") -> None:
     )
     if 3 in shown:
         print_text()
-        print_text(
-            "Offset and gap: % of the aperture radius, ± 1σ. Beam lies: seen from the aperture's center, 90° is up."
-        )
+        words = "Offset and gap: % of the aperture radius, ± 1σ. Beam lies: seen from the aperture's center, 90° is up."
+        print_text(wrapped(words, others="  ") if len(plain(words)) > len(words) else words)
     together = [(n, r) for n, r in zip(names, results, strict=True) if _is_combined(r)]
     if together:
         _print_sentences([n for n, _ in together], [r for _, r in together])
@@ -52,8 +51,6 @@ def _is_combined(result: "Result | Unread") -> bool:
 
 def _print_sentences(names: list[str], results: "list[Result | Unread]") -> None:
     """What is to say of each picture, then the cautions, each once."""
-    from textwrap import fill
-
     from ..advise.cautions import CAUTIONS
     from ..judging import Unread
 
@@ -68,12 +65,12 @@ def _print_sentences(names: list[str], results: "list[Result | Unread]") -> None
             if sentence in general:
                 cautions[sentence] = None
             else:
-                print_text(fill(sentence, 100, initial_indent="  ", subsequent_indent="    "))
+                print_text(wrapped(sentence, "  ", "    "))
     if cautions:
         print_text()
         print_text("Before you turn anything:" if len(results) == 1 else "Before you turn anything, for each of these:")
         for sentence in cautions:
-            print_text(fill(sentence, 100, initial_indent="  ", subsequent_indent="    "))
+            print_text(wrapped(sentence, "  ", "    "))
 
 
 def _cells(result: "Result") -> list[str]:

@@ -120,7 +120,7 @@ def fitted(pairs: "list[Pair]", found: "PairSet", session: str | None) -> "Curre
 def sides_of(side: str | None, model: "CurrentModel") -> list[str]:
     """The sides to tell of."""
     if side is None:
-        return list(model.curves)
+        return [*model.curves, *model.rising]
     if side not in ("positive", "negative"):
         raise typer.BadParameter("--side is positive or negative")
     return [side]
@@ -148,8 +148,10 @@ def rests_on(model: "CurrentModel") -> str:
 
 def print_aside(model: "CurrentModel") -> None:
     """What was set aside, and why."""
+    from ..current.answers import rising_words
+
     for name in model.rising:
-        print_text(f"The readings on the {name} side rise away from crossover, which no beam does: check them.")
+        print_text(rising_words(model, name))
     for aside in model.aside:
         print_text(f"set aside: {aside.source}: {aside.why}")
 

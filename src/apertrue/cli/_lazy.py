@@ -6,6 +6,7 @@ is not there (a partial installation) is left out.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cache
 from importlib import import_module
 from importlib.util import find_spec
@@ -40,6 +41,15 @@ class LazyGroup(TyperGroup):
         if command is None or not _is_there(self.package, command.module):
             return None
         return load(self.package, command.module, cmd_name)
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        """As usual; a mistyped name gets a suggestion, which typer has only for commands that are imported already."""
+        known = self.list_commands(ctx)
+        if args and args[0] not in known and not ctx.resilient_parsing:
+            near = get_close_matches(args[0], known, n=2)
+            if near:
+                ctx.fail(f"No such command {args[0]!r}. Did you mean {' or '.join(repr(n) for n in near)}?")
+        return super().resolve_command(ctx, args)
 
     def format_epilog(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 (typer's signature)
         """Write the epilog's lines as they are: examples must not be re-wrapped."""

@@ -7,8 +7,10 @@ import codecs
 import json
 import math
 import os
+import shutil
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from textwrap import fill
 from typing import TYPE_CHECKING, Any, Literal, TextIO
 
 from ..errors import ApertrueError, InstrumentError, MissingExtraError, WriteError
@@ -22,13 +24,16 @@ __all__ = [
     "exit_status_of",
     "json_line",
     "note",
+    "plain",
     "prepare_streams",
     "print_json",
     "print_sentence",
     "print_table",
     "print_text",
     "report_error",
+    "text_width",
     "wants_color",
+    "wrapped",
 ]
 
 #: Colors of the verdicts (Okabe & Ito's set, safe for color-blind eyes; the word always stands beside the color).
@@ -53,13 +58,13 @@ _PLAIN = {
     "–": "-",
     "—": "-",
     "→": "->",
-    "←": "",
-    "↑": "",
-    "↓": "",
-    "↖": "",
-    "↗": "",
-    "↘": "",
-    "↙": "",
+    "←": "<-",
+    "↑": "up",
+    "↓": "down",
+    "↖": "up left",
+    "↗": "up right",
+    "↘": "down right",
+    "↙": "down left",
     "≤": "<=",
     "≥": ">=",
     "×": "x",
@@ -77,12 +82,16 @@ def _plain_spelling(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
     bad = error.object[error.start : error.end]
-    return "".join(_PLAIN.get(c, "?") for c in bad), error.end
+    told = "".join(_PLAIN.get(c, "?") for c in bad)
+    # 1σ is 1 sigma, not 1sigma.
+    return " " * (bad[0] == "σ" and error.object[: error.start][-1:].isdigit()) + told, error.end
+
+
+codecs.register_error("apertrue-plain", _plain_spelling)
 
 
 def prepare_streams() -> None:
     """Make stdout and stderr unable to fail on a character that their encoding does not have."""
-    codecs.register_error("apertrue-plain", _plain_spelling)
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
@@ -138,9 +147,52 @@ def print_json(record: Mapping[str, Any]) -> None:
 _CONTROLS = {n: f"\\x{n:02x}" for n in (*range(32), 127, *range(128, 160)) if chr(n) not in "\n\t"}
 
 
+def plain(text: str) -> str:
+    """The text as stdout will show it: with the plain spelling where its encoding lacks a character.
+
+    What lays out text asks for it first: the plain spelling is longer.
+    """
+    encoding = getattr(sys.stdout, "encoding", None)
+    return text.encode(encoding, "apertrue-plain").decode(encoding) if encoding else text
+
+
+#: Lines of sentences are no longer than this: longer ones are hard to read.
+_LONGEST_LINE = 100
+
+
+def text_width() -> int:
+    """Letters in a line of sentences: as many as the terminal has, at most 100."""
+    return max(min(shutil.get_terminal_size((_LONGEST_LINE, 24)).columns, _LONGEST_LINE), 20)
+
+
+def wrapped(text: str, first: str = "", others: str = "") -> str:
+    """The text in lines of :func:`text_width`, broken between words, begun with ``first`` and ``others``."""
+    return fill(
+        plain(text),
+        text_width(),
+        initial_indent=first,
+        subsequent_indent=others,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 def print_text(text: str = "") -> None:
-    """Print a line of text for people; control characters are shown, not sent."""
-    sys.stdout.write(text.translate(_CONTROLS) + "\n")
+    """Print a line of text for people; control characters are shown, not sent.
+
+    On a terminal too narrow for it the line is broken between words; elsewhere it stays whole, for other programs.
+    """
+    shown = plain(text.translate(_CONTROLS))
+    if sys.stdout.isatty():
+        shown = "\n".join(_narrowed(line) for line in shown.split("\n"))
+    sys.stdout.write(shown + "\n")
+
+
+def _narrowed(line: str) -> str:
+    if len(line) <= shutil.get_terminal_size().columns:
+        return line
+    indent = line[: len(line) - len(line.lstrip())]
+    return wrapped(line.lstrip(), indent, indent + "  ")
 
 
 def print_sentence(text: str) -> None:
@@ -199,7 +251,8 @@ def print_table(
         title: a line above.
     """
     numbers = frozenset(right)
-    table = [[with_minus(c) if i in numbers else c for i, c in enumerate(row)] for row in rows]
+    headings = [plain(h) for h in headings]
+    table = [[plain(with_minus(c) if i in numbers else c) for i, c in enumerate(row)] for row in rows]
     if wants_color():
         _print_rich(headings, table, numbers, styles or {}, title)
     else:
@@ -213,7 +266,7 @@ def _print_plain(headings: Sequence[str], rows: list[list[str]], right: frozense
     rule = ["-" * w for w in widths]
     for row in [list(headings), rule, *rows]:
         cells = [c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in enumerate(zip(row, widths, strict=True))]
-        print_text("  ".join(cells).rstrip())
+        sys.stdout.write("  ".join(cells).rstrip().translate(_CONTROLS) + "\n")
 
 
 def _print_rich(

@@ -6,11 +6,12 @@ from typing import Annotated
 import typer
 
 from ._output import note, print_text
+from ._pages import as_page
 from ._session_common import InstrumentOption, LogOption, day_limits, open_session_log, set_up
 
 
 def report(
-    file: Annotated[Path, typer.Argument(metavar="FILE.html", help="The page to write.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE.html", callback=as_page, help="The page to write.")],
     log: LogOption = None,
     instrument: InstrumentOption = None,
     day: Annotated[

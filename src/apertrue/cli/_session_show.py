@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ._output import note, print_json, print_sentence, print_table, print_text
+from ._pages import as_page
 from ._session_common import (
     DayOption,
     InstrumentOption,
@@ -91,7 +92,10 @@ def plot(
 
 def handover(
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="FILE.html", help="Write a page instead of printing text.")
+        Path | None,
+        typer.Option(
+            "--output", "-o", metavar="FILE.html", callback=as_page, help="Write a page instead of printing text."
+        ),
     ] = None,
     log: LogOption = None,
     instrument: InstrumentOption = None,

@@ -9,6 +9,7 @@ import typer
 
 from ._assess_show import print_results
 from ._output import note, print_json, print_text
+from ._pages import as_page
 
 if TYPE_CHECKING:
     from ..advice import Context
@@ -39,7 +40,10 @@ def assess(
         Path | None, typer.Option("--overlay", metavar="DIR", help="Write each picture with its edges as PNG.")
     ] = None,
     report: Annotated[
-        Path | None, typer.Option("--report", metavar="FILE.html", help="Write one page with pictures and numbers.")
+        Path | None,
+        typer.Option(
+            "--report", metavar="FILE.html", callback=as_page, help="Write one page with pictures and numbers."
+        ),
     ] = None,
     instrument: Annotated[
         Path | None,

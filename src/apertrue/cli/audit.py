@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from ._output import VERDICT_STYLES, note, print_json, print_table, print_text
+from ._pages import as_page
 
 if TYPE_CHECKING:
     from ..audit import Audit, AuditSettings, Progress, SessionRule
@@ -32,7 +33,8 @@ def audit(
         Path | None, typer.Option("--parquet", metavar="FILE", help="Write Parquet (extra 'table').")
     ] = None,
     report: Annotated[
-        Path | None, typer.Option("--report", metavar="FILE.html", help="Write the report: one page, no network.")
+        Path | None,
+        typer.Option("--report", metavar="FILE.html", callback=as_page, help="Write the report: one page, no network."),
     ] = None,
     compare: Annotated[
         Path | None,

@@ -94,20 +94,21 @@ def curve(
             print_json(model_record(model) | {"curve": rows})
             continue
         print_sentence(f"{model.state.label}, {rests_on(model)}")
-        print_table(
-            ["side", "focus", "current", "68 %", "95 %"],
-            [
+        if rows:
+            print_table(
+                ["side", "focus", "current", "68 %", "95 %"],
                 [
-                    r["focus_side"],
-                    f"{r['gun_focus']:.1f}",
-                    as_current(r["current_pa"]),
-                    f"{as_current(r['low_68_pa'])} – {as_current(r['high_68_pa'])}",
-                    f"{as_current(r['low_95_pa'])} – {as_current(r['high_95_pa'])}",
-                ]
-                for r in rows
-            ],
-            right=(1, 2, 3, 4),
-        )
+                    [
+                        r["focus_side"],
+                        f"{r['gun_focus']:.1f}",
+                        as_current(r["current_pa"]),
+                        f"{as_current(r['low_68_pa'])} – {as_current(r['high_68_pa'])}",
+                        f"{as_current(r['low_95_pa'])} – {as_current(r['high_95_pa'])}",
+                    ]
+                    for r in rows
+                ],
+                right=(1, 2, 3, 4),
+            )
         print_aside(model)
         print_text()
 

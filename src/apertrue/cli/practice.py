@@ -110,9 +110,7 @@ class _Desk:
     def play(self) -> bool:
         """Until ``done`` or the end of the input (``True``), or ``quit`` (``False``)."""
         self.say(f"{self.game.task.title}. {self.game.task.story}")
-        self.say(
-            f"Goal: within {self.game.task.goal_percent:g} % of the aperture radius. Commands: help, look, done, quit."
-        )
+        self.say(f"{self.game.task.goal} Commands: help, look, done, quit.")
         self.readings()
         while True:
             if not self.quiet and sys.stdin.isatty():

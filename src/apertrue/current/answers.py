@@ -52,7 +52,7 @@ class FocusAnswer:
         focus: median reading, console units; ``None`` when that side does not reach the current within the curve.
         interval_68, interval_95: console units, low first.
         extrapolated: beyond the foci that readings cover.
-        current_range_pa: least and greatest current that the curve covers there (medians), pA.
+        current_range_pa: least and greatest current that the curve covers there (medians), pA; ``None`` without a curve.
         probability: share of the curves compatible with the readings that reach the current.
         sentences: what to know about it.
     """
@@ -63,7 +63,7 @@ class FocusAnswer:
     interval_68: Interval | None
     interval_95: Interval | None
     extrapolated: bool
-    current_range_pa: Interval
+    current_range_pa: Interval | None
     probability: float
     sentences: tuple[str, ...] = ()
 
@@ -158,7 +158,7 @@ def focus_for(model: CurrentModel, current_pa: float, side: str) -> FocusAnswer:
         raise ValueError(f"the current must be positive, got {current_pa} pA")
     curve = model.curves.get(side)
     if curve is None:
-        return FocusAnswer(current_pa, side, None, None, None, True, (0.0, 0.0), 0.0, (_no_curve(model, side),))
+        return FocusAnswer(current_pa, side, None, None, None, True, None, 0.0, (_no_curve(model, side),))
     target = np.log(current_pa) - model.gain
     g, grid = curve.log_current, curve.distance
     # Draws fall from left to right: the last grid point that is still at or above the target.
@@ -181,9 +181,8 @@ def focus_for(model: CurrentModel, current_pa: float, side: str) -> FocusAnswer:
             "more than the curve gives anywhere" if float((last < 0).mean()) > 0.5 else "less than the curve reaches"
         )
         span = f"{_pa(covered[0])} to {_pa(covered[1])}"
-        rising = tuple(s for s in _caveats(model, curve, False) if "rise away" in s)
-        text = f"{current_pa:g} pA on the {side} side is {where}; readings there cover {span}."
-        return FocusAnswer(current_pa, side, None, None, None, True, covered, share, (text, *rising))
+        text = f"{current_pa:g} pA on the {side} side is {where}; over the readings it runs from {span}."
+        return FocusAnswer(current_pa, side, None, None, None, True, covered, share, (text,))
     q = np.quantile(center + curve.sign * d, [*_WIDE, *_ONE_SIGMA, 0.5])
     middle = abs(float(q[4]) - float(np.median(center)))
     beyond = not curve.reach[0] * 0.98 <= middle <= curve.reach[1] * 1.02
@@ -263,19 +262,26 @@ def covered_foci(model: CurrentModel, side: str) -> Interval | None:
 
 
 def _no_curve(model: CurrentModel, side: str) -> str:
+    if side in model.rising:
+        return rising_words(model, side)
     return (
-        f"No curve for the {side} side at {model.state.label}: it needs three currents at two different foci. "
+        f"No curve for the {side} side ({model.state.label}): it needs three currents at two different foci. "
         "The other side says nothing about it."
+    )
+
+
+def rising_words(model: CurrentModel, side: str) -> str:
+    """Why a side whose readings rise away from crossover has no curve, and what to do."""
+    taken = "" if model.crossover.measured else " (reading 0 is taken: no picture tells where it lies)"
+    return (
+        f"No curve for the {side} side ({model.state.label}): its readings rise away from crossover{taken}, which no "
+        "beam does: spread farther, less of it passes the aperture. Check the signs of the foci, the state and the "
+        "typing, and note the currents again with the beam centered at each."
     )
 
 
 def _caveats(model: CurrentModel, curve: SideCurve, beyond: bool) -> tuple[str, ...]:
     out = []
-    if curve.side in model.rising:
-        out.append(
-            f"The readings on the {curve.side} side rise away from crossover, which no beam does: check sides, "
-            "states and typing before relying on this."
-        )
     if beyond:
         low, high = sorted(float(np.median(_crossing_readings(model))) + curve.sign * v for v in curve.reach)
         out.append(

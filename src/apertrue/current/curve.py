@@ -61,14 +61,14 @@ class CurrentModel:
     Attributes:
         state: what it belongs to.
         crossover: the crossover's reading.
-        curves: side → curve; a side without pairs is missing.
+        curves: side → curve; a side without pairs, or whose readings rise, is missing.
         gain: draws of the session's ln emission factor γ, shape (k,): today's where it was fitted, else a new one's.
         shift: draws of the session's crossover minus the mean crossover, console units, shape (k,).
         noise: draws of a single reading's own 1σ in ln I beyond its stated one, shape (k,).
         today: the session that ``gain`` and ``shift`` belong to; ``None`` = a new session of which nothing is known.
         pairs: those behind it.
         aside: pairs set aside, with the reason.
-        rising: sides whose readings rise away from crossover beyond their doubt, which no beam does.
+        rising: sides whose readings rise away from crossover beyond their doubt, which no beam does; they have no curve.
     """
 
     state: GunState
@@ -141,8 +141,16 @@ def fit_current(
     posterior, data, suspects = _without_outliers(kept, crossover, today)
     aside += [Aside(kept[i].source, why) for i, why in suspects.items()]
     kept = [p for i, p in enumerate(kept) if i not in suspects]
+    rising = tuple(s for s in SIDES if _rises([p for p in kept if side_of(p, crossover.focus) == s], crossover))
+    falling = [p for p in kept if side_of(p, crossover.focus) not in rising]
+    if rising and falling:
+        # What no beam does must not shape the other side, which shares emission and crossover.
+        kept = falling
+        posterior, data, suspects = _without_outliers(kept, crossover, today)
+        aside += [Aside(kept[i].source, why) for i, why in suspects.items()]
+        kept = [p for i, p in enumerate(kept) if i not in suspects]
     curves, gain, shift, noise = posterior.draw(_DRAWS, rng)
-    names = sorted({side_of(p, crossover.focus) for p in kept}, reverse=True)
+    names = sorted({side_of(p, crossover.focus) for p in kept} - set(rising), reverse=True)
     made = {}
     for name in names:
         mine = np.array([side_of(p, crossover.focus) == name for p in kept])
@@ -167,7 +175,7 @@ def fit_current(
         known,
         tuple(kept),
         tuple(aside),
-        tuple(n for n in names if _rises([p for p in kept if side_of(p, crossover.focus) == n], crossover)),
+        rising,
     )
 
 

@@ -271,7 +271,7 @@ class AssessWidget(Dock):
         tell(self.picture_name, f"{self.aim.name}{page}")
         console = self.model.setup.instrument.console
         names = (console.name_x, console.name_y)
-        self.view.show_panel(panel(self.result, self._marks.enlarged, names, self._marks.doubt))
+        self.view.show_panel(panel(self.result, self._marks.arrow, names, self._marks.doubt))
         self._show_age()
         self._refresh_buttons()
         self._panel.start()

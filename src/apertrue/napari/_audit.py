@@ -24,6 +24,7 @@ from qtpy.QtWidgets import (
 )
 
 from ..audit import Progress
+from ..overlay.arrow import Arrow
 from ..registry.format import with_minus
 from ._assess_model import told
 from ._audit_model import (
@@ -270,11 +271,11 @@ class AuditWidget(Dock):
             if self.layer is not None and self.layer in self.viewer.layers:
                 self.layer.visible = False
             return
-        enlarged = self._show(row, found)
-        drawn = f"The arrow is drawn {enlarged}×." if enlarged > 1 else ""
+        arrow = self._show(row, found)
+        drawn = "" if arrow is None else f"Arrow: {arrow.words}."
         self.words.setText("\n".join((row.name, *map(with_minus, found.sentences), drawn)).strip())
 
-    def _show(self, row: Row, found: Opened) -> int:
+    def _show(self, row: Row, found: Opened) -> Arrow | None:
         frame = found.frame
         origin = {KEY: Origin(frame.file, (bare(frame),))}
         layers = self.viewer.layers
@@ -294,7 +295,7 @@ class AuditWidget(Dock):
         px = 1.0 / max(float(camera_of(self.viewer).zoom), 1e-9)
         lines = marks(found.scene, found.assessment, px)
         self.overlay.show(lines, np.eye(3))
-        return lines.enlarged
+        return lines.arrow
 
     def _on_report(self) -> None:
         if self._of is not None:

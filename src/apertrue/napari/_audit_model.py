@@ -90,7 +90,8 @@ class Row:
         file, page: which picture; ``page`` is ``None`` for a file that could not be read.
         kind: its verdict, ``aside`` or ``error``.
         taken_at: ISO 8601; ``None`` = unknown.
-        offset, score: offset in % of the aperture radius, working score; ``None`` = not measured.
+        offset, score: (value, 1σ) of the offset in % of the aperture radius and of the working score; ``None`` = not
+            measured.
         session: its session's name.
     """
 
@@ -99,8 +100,8 @@ class Row:
     page: int | None
     kind: str
     taken_at: str | None
-    offset: float | None
-    score: float | None
+    offset: tuple[float, float | None] | None
+    score: tuple[float, float | None] | None
     session: str | None
 
     @property
@@ -292,17 +293,22 @@ def load(choice: Choice) -> Loaded:
                 r["page"],
                 "error" if r["error"] is not None else "aside" if r["scene"] in PUT_ASIDE else r["verdict"],
                 r["taken_at"],
-                r["offset_percent"],
-                r["working_score"],
+                _with_sigma(r, "offset_percent"),
+                _with_sigma(r, "working_score"),
                 r["session"],
             )
             for r in store.rows(
-                "select rowid, file, page, error, scene, verdict, taken_at, offset_percent, working_score, session "
-                "from audit_pictures where audit = ? order by key, place",
+                "select rowid, file, page, error, scene, verdict, taken_at, session, offset_percent, "
+                "offset_percent_sigma, working_score, working_score_sigma from audit_pictures "
+                "where audit = ? order by key, place",
                 (number,),
             )
         )
         return Loaded(number, rows, audit.counts(), audit.unfinished)
+
+
+def _with_sigma(row: Any, name: str) -> tuple[float, float | None] | None:
+    return None if row[name] is None else (row[name], row[f"{name}_sigma"])
 
 
 def opened(choice: Choice, row: Row) -> Opened:

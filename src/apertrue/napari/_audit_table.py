@@ -11,16 +11,17 @@ from ..overlay.colors import QUIET, VERDICTS
 from ..registry.format import format_value
 from ._audit_model import KIND_WORDS, Row
 
-_HEADINGS = ("Picture", "Verdict", "Offset, %", "Score", "Taken")
+_HEADINGS = ("Picture", "Verdict", "Offset, %", "Work score", "Taken")
 _TIPS = (
     "File and, in a stack, page.",
     "Put aside = no condenser aperture with a beam in it.",
-    "Beam center against aperture center, % of the aperture radius.",
-    "Working score: with the beam spread to what the work uses, 0 to 100.",
+    "Beam center against aperture center, % of the aperture radius ± 1σ.",
+    "Working score: with the beam spread to what the work uses, 0 to 100, ± 1σ.",
     "When it was taken, as far as it is known.",
 )
-#: Widths in letters, of all columns but the first, and the first's least.
-_WIDTHS = {1: 14, 2: 11, 3: 8, 4: 18}
+#: Widths in letters, of all columns but the first, and the first's least; and of numbers with their 1σ.
+_WIDTHS = {1: 14, 2: 11, 3: 13, 4: 18}
+_WITH_SIGMA = {2: 19, 3: 15}
 _NAME_WIDTH = 24
 _SORT = int(Qt.ItemDataRole.UserRole)
 
@@ -31,6 +32,7 @@ class RowsModel(QAbstractTableModel):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.rows: Sequence[Row] = ()
+        self.with_sigma = False
         self._marks = {kind: _mark(color) for kind, color in {**VERDICTS, "aside": QUIET, "error": QUIET}.items()}
 
     def show(self, rows: Sequence[Row]) -> None:
@@ -69,19 +71,19 @@ class RowsModel(QAbstractTableModel):
             return int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         if role == Qt.ItemDataRole.ToolTipRole:
             session = f"\nsession {row.session}" if row.session else ""
-            return f"{row.name}\n{row.taken_at or 'time not known'}{session}"
+            said = f"offset {_said('offset_percent', row.offset)} %, working score {_said('working_score', row.score)}"
+            return f"{row.name}\n{said}\n{row.taken_at or 'time not known'}{session}"
         return None
 
-    @staticmethod
-    def _text(row: Row, column: int) -> str:
+    def _text(self, row: Row, column: int) -> str:
         if column == 0:
             return row.name
         if column == 1:
             return KIND_WORDS.get(row.kind, row.kind)
         if column == 2:
-            return format_value("offset_percent", row.offset, unit=False)
+            return _said("offset_percent", row.offset, self.with_sigma)
         if column == 3:
-            return format_value("working_score", row.score, unit=False)
+            return _said("working_score", row.score, self.with_sigma)
         return "—" if row.taken_at is None else row.taken_at[:16].replace("T", " ")
 
     @staticmethod
@@ -91,10 +93,15 @@ class RowsModel(QAbstractTableModel):
         if column == 1:
             return row.kind
         if column == 2:
-            return float("inf") if row.offset is None else row.offset
+            return float("inf") if row.offset is None else row.offset[0]
         if column == 3:
-            return float("inf") if row.score is None else row.score
+            return float("inf") if row.score is None else row.score[0]
         return row.taken_at or "~"
+
+
+def _said(name: str, found: tuple[float, float | None] | None, with_sigma: bool = True) -> str:
+    value, sigma = found or (None, None)
+    return format_value(name, value, sigma if with_sigma else None, unit=False)
 
 
 class _Filter(QSortFilterProxyModel):
@@ -147,12 +154,16 @@ class RowsTable(QTableView):
         self.selectionModel().currentRowChanged.connect(self._on_current)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
-        """Columns in proportion to the letters; the time only where there is room for it."""
+        """Columns in proportion to the letters; 1σ and the time only where there is room for them."""
         super().resizeEvent(event)
         letter = self.fontMetrics().averageCharWidth()
-        for column, letters in _WIDTHS.items():
+        room = self.viewport().width() / letter - _NAME_WIDTH
+        wide = _WIDTHS | _WITH_SIGMA
+        self.source.with_sigma = room >= sum(wide.values()) - wide[4]
+        widths = wide if self.source.with_sigma else _WIDTHS
+        for column, letters in widths.items():
             self.setColumnWidth(column, letters * letter)
-        self.setColumnHidden(4, self.viewport().width() < (_NAME_WIDTH + sum(_WIDTHS.values())) * letter)
+        self.setColumnHidden(4, room < sum(widths.values()))
 
     def show_rows(self, rows: Sequence[Row]) -> None:
         """Show these; the same picture stays chosen where it is still there."""

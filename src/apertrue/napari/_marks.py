@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..assessment import Assessment
+from ..overlay.arrow import Arrow, is_wanted, move_arrow
 from ..overlay.colors import APERTURE, BEAM, MOVE, UNKNOWN
 from ..scene import Edge, Scene
 from ._doubt import Doubt, doubt
@@ -21,9 +22,6 @@ _DASH = 6
 _DRAWN = 4
 #: How strongly a stretch is drawn that the fit only continues.
 _CONTINUED = 0.4
-_MAGNIFICATIONS = (1, 2, 5, 10, 20, 50)
-#: The arrow is enlarged until it has this share of the aperture's radius.
-_LEAST_ARROW = 0.08
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,14 +32,14 @@ class Marks:
         vectors: (n, 2, 2), start (row, column) and direction, px of the picture; what napari calls vectors.
         colors: (n, 4), RGBA 0–1.
         width: of the lines, px of the picture.
-        enlarged: how many times the arrow is enlarged; 0 = no arrow.
+        arrow: of the needed move; ``None`` = none.
         doubt: the ring of the offset's doubt; ``None`` = there is no offset.
     """
 
     vectors: Array
     colors: Array
     width: float
-    enlarged: int
+    arrow: Arrow | None
     doubt: Doubt | None = None
 
 
@@ -59,7 +57,7 @@ def marks(scene: Scene | None, assessment: Assessment | None, px: float = 1.0) -
         px: picture px to a screen px, for the lines' width.
     """
     pen = _Pen()
-    enlarged, ring = 0, None
+    arrow, ring = None, None
     if scene is not None:
         if scene.edge is not None:
             pen.edge(scene.edge, UNKNOWN, dashed=False)
@@ -69,20 +67,21 @@ def marks(scene: Scene | None, assessment: Assessment | None, px: float = 1.0) -
         if scene.beam is not None:
             pen.edge(scene.beam, BEAM, dashed=False)
             pen.cross(scene.beam, BEAM, diagonal=True)
-        wanted = assessment is not None and assessment.move_direction_deg is not None and assessment.verdict != "leave"
+        wanted = assessment is not None and is_wanted(assessment.verdict, assessment.move_direction_deg)
         if wanted and scene.aperture is not None and scene.beam is not None:
-            enlarged = pen.arrow(scene.beam, scene.aperture)
+            aperture, beam = scene.aperture, scene.beam
+            arrow = pen.arrow(move_arrow((beam.x, beam.y), (aperture.x, aperture.y), aperture.radius))
         ring = None if assessment is None else doubt(scene, assessment, px)
         if ring is not None:
             pen.dots(ring.outline, BEAM)
-    return pen.marks(line_width(px), enlarged, ring)
+    return pen.marks(line_width(px), arrow, ring)
 
 
 def drawn(edge: Edge, whose: str, px: float = 1.0) -> Marks:
     """An edge that the user draws, while it is drawn: ``aperture`` or ``beam``."""
     pen = _Pen()
     pen.edge(edge, APERTURE if whose == "aperture" else BEAM, dashed=whose == "aperture")
-    return pen.marks(line_width(px), 0)
+    return pen.marks(line_width(px))
 
 
 class _Pen:
@@ -122,36 +121,27 @@ class _Pen:
         at = np.array([edge.x, edge.y])
         self.line(at + arms[:, :2], at + arms[:, 2:], color, cased=True)
 
-    def arrow(self, beam: Edge, aperture: Edge) -> int:
-        """From the beam's center the way it has to go; enlarged when it would be too short to see."""
-        start = np.array([beam.x, beam.y])
-        way = np.array([aperture.x, aperture.y]) - start
-        length = float(np.hypot(*way))
-        if length == 0:
-            return 0
-        fits = [m for m in _MAGNIFICATIONS if length * m <= max(aperture.radius, length)]
-        enlarged = next((m for m in fits if length * m >= _LEAST_ARROW * aperture.radius), fits[-1])
-        tip = start + enlarged * way
-        head = min(0.09 * aperture.radius, 0.5 * length * enlarged) * way / length
-        side = 0.55 * np.array([-head[1], head[0]])
-        starts = np.stack([start, tip, tip])
-        self.line(starts, np.stack([tip, tip - head + side, tip - head - side]), MOVE, cased=True)
-        return enlarged
+    def arrow(self, arrow: Arrow | None) -> Arrow | None:
+        """Shaft and two wings; what was drawn."""
+        if arrow is not None:
+            starts, ends = np.array([arrow.tail, arrow.tip, arrow.tip]), np.array([arrow.tip, arrow.left, arrow.right])
+            self.line(starts, ends, MOVE, cased=True)
+        return arrow
 
     def dots(self, outline: Array, color: str) -> None:
         """Every other piece of a closed outline, (n, 2)."""
         if len(outline):
             self.line(outline[::2], np.roll(outline, -1, axis=0)[::2], color, cased=True)
 
-    def marks(self, width: float, enlarged: int, ring: Doubt | None = None) -> Marks:
+    def marks(self, width: float, arrow: Arrow | None = None, ring: Doubt | None = None) -> Marks:
         """All lines, turned into (row, column)."""
         if not self._lines:
-            return Marks(np.zeros((0, 2, 2)), np.zeros((0, 4)), width, 0)
+            return Marks(np.zeros((0, 2, 2)), np.zeros((0, 4)), width, None)
         lines = [*self._casing(width), *self._lines]
         start = np.concatenate([s for s, _, _ in lines])[:, ::-1]
         end = np.concatenate([e for _, e, _ in lines])[:, ::-1]
         colors = np.concatenate([c for *_, c in lines])
-        return Marks(np.stack([start, end - start], axis=1), colors, width, enlarged, ring)
+        return Marks(np.stack([start, end - start], axis=1), colors, width, arrow, ring)
 
     def _casing(self, width: float) -> Iterator[tuple[Array, Array, Array]]:
         """Dark lines on both sides of the cased ones; drawn first, as one layer has lines of one width only."""

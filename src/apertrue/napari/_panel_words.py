@@ -5,6 +5,7 @@ from datetime import datetime
 
 from ..advise.cautions import CAUTIONS
 from ..judging import age_min
+from ..overlay.arrow import Arrow
 from ..overlay.colors import VERDICTS
 from ..pipeline import Result
 from ..registry import FLAGS, REASONS, VERDICT_WORDS
@@ -54,7 +55,7 @@ class Panel:
 
 def panel(
     result: Result,
-    enlarged: int,
+    arrow: Arrow | None,
     names: tuple[str, str] = ("gun shift X", "gun shift Y"),
     ring: Doubt | None = None,
 ) -> Panel:
@@ -62,7 +63,7 @@ def panel(
 
     Args:
         result: of the main line.
-        enlarged: how many times the arrow is drawn longer.
+        arrow: of the needed move, as drawn.
         names: of the two axes.
         ring: the ring of the offset's doubt.
     """
@@ -94,7 +95,7 @@ def panel(
         tuple(REASONS[r].sentence for r in advice.reasons if r in REASONS),
         flags,
         tuple(s for s in advice.sentences if s in general),
-        _legend(result, enlarged, ring),
+        _legend(result, arrow, ring),
     )
 
 
@@ -116,7 +117,7 @@ def _numbers(result: Result, names: tuple[str, str]) -> tuple[tuple[str, str, st
     return tuple(out)
 
 
-def _legend(result: Result, enlarged: int, ring: Doubt | None) -> tuple[tuple[str, str], ...]:
+def _legend(result: Result, arrow: Arrow | None, ring: Doubt | None) -> tuple[tuple[str, str], ...]:
     scene, out = result.scene, []
     if scene.aperture is not None:
         out.append(("aperture", "aperture edge, + center" + (" (remembered)" if scene.aperture_remembered else "")))
@@ -124,8 +125,8 @@ def _legend(result: Result, enlarged: int, ring: Doubt | None) -> tuple[tuple[st
         out.append(("beam", "beam edge, × center"))
     if scene.edge is not None:
         out.append(("edge", "an edge of unknown owner"))
-    if enlarged:
-        out.append(("move", "needed move" + ("" if enlarged == 1 else f", drawn {enlarged}×")))
+    if arrow is not None:
+        out.append(("move", arrow.words))
     if ring is not None and ring.enlarged:
         size = "true size" if ring.enlarged == 1 else f"drawn {ring.enlarged}×"
         out.append(("doubt", f"doubt of the offset (95 %), {size}"))

@@ -31,7 +31,7 @@ class PracticeModel:
     def begin(self, task: str, seed: int, advice: bool) -> Look:
         """Start anew and take the first picture."""
         self.practice = Practice(task, seed, advice=advice, instrument=self._instrument, size=self._size)
-        self.said = f"{self.practice.task.story} Goal: within {self.practice.task.goal_percent:g} % of the center."
+        self.said = f"{self.practice.task.story} {self.practice.task.goal}"
         return self.practice.picture()
 
     def set_shift(self, x: float, y: float) -> Look:

@@ -7,6 +7,7 @@ from PIL import Image
 
 from ..pipeline import Result
 from ..whole_file import folder_for_output, whole_file
+from .arrow import Arrow
 from .display import detail, display_scale, displayed
 from .marks import draw_marks
 from .panel import add_panel
@@ -16,12 +17,12 @@ __all__ = ["OVERLAY_ENDING", "draw_marked", "draw_overlay", "overlay_name", "sav
 
 def draw_overlay(result: Result) -> Image.Image:
     """The picture with marks and a strip of words, RGB; small pictures are enlarged, large ones reduced."""
-    picture, enlarged = _marked(result)
+    picture, arrow = _marked(result)
     scene = result.scene
     marks = tuple(name for name in ("aperture", "beam", "edge") if getattr(scene, name) is not None)
     rows, columns = result.frame.shape
     whole = detail(scene, result.frame.shape) == (0, 0, columns, rows)
-    return add_panel(picture, result.assessment, result.advice, marks=marks, enlarged=enlarged, whole=whole)
+    return add_panel(picture, result.assessment, result.advice, marks=marks, arrow=arrow, whole=whole)
 
 
 def draw_marked(result: Result, longest: int | None = None) -> Image.Image:
@@ -32,7 +33,7 @@ def draw_marked(result: Result, longest: int | None = None) -> Image.Image:
     return picture
 
 
-def _marked(result: Result) -> tuple[Image.Image, int]:
+def _marked(result: Result) -> tuple[Image.Image, Arrow | None]:
     frame, scene = result.frame, result.scene
     box = left, top, right, bottom = detail(scene, frame.shape)
     scale = display_scale((bottom - top, right - left))

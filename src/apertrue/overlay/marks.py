@@ -1,7 +1,6 @@
 """Edges, centers and the arrow of the needed move, drawn smoothly and readable on dark and bright ground."""
 
 from collections.abc import Iterator
-from math import hypot
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,20 +8,19 @@ from PIL import Image, ImageDraw
 
 from ..assessment import Assessment
 from ..scene import Edge, Scene
+from .arrow import Arrow, is_wanted, move_arrow
 from .colors import APERTURE, BEAM, CASING, MOVE, UNKNOWN
 
 # Lines are drawn this many times larger and reduced: Pillow draws without smoothing.
 _FINE = 2
-_SHORTEST_ARROW = 42.0
-_MAGNIFICATIONS = (1, 2, 5, 10, 20, 50)
 
 Points = list[tuple[float, float]]
 
 
 def draw_marks(
     picture: Image.Image, scene: Scene, assessment: Assessment, scale: float, corner: tuple[int, int] = (0, 0)
-) -> tuple[Image.Image, int]:
-    """``picture`` with all marks, and how many times the arrow is enlarged (0 = no arrow drawn).
+) -> tuple[Image.Image, Arrow | None]:
+    """``picture`` with all marks, and the arrow (``None`` = not drawn).
 
     Args:
         picture: RGB, as displayed.
@@ -42,12 +40,11 @@ def draw_marks(
     if beam is not None:
         pen.edge(beam, BEAM, dashed=False)
         pen.cross(beam.x, beam.y, BEAM, diagonal=True)
-    enlarged = 0
-    wanted = assessment.move_direction_deg is not None and assessment.verdict != "leave"
-    if aperture is not None and beam is not None and wanted:
-        enlarged = pen.arrow(beam, aperture)
+    arrow = None
+    if aperture is not None and beam is not None and is_wanted(assessment.verdict, assessment.move_direction_deg):
+        arrow = pen.arrow(move_arrow((beam.x, beam.y), (aperture.x, aperture.y), aperture.radius))
     smooth = layer.resize(picture.size, Image.Resampling.BOX)
-    return Image.alpha_composite(picture.convert("RGBA"), smooth).convert("RGB"), enlarged
+    return Image.alpha_composite(picture.convert("RGBA"), smooth).convert("RGB"), arrow
 
 
 class _Pen:
@@ -102,24 +99,14 @@ class _Pen:
         for x0, y0, x1, y1 in arms:
             self.line([(cx + x0, cy + y0), (cx + x1, cy + y1)], color, 1.6)
 
-    def arrow(self, beam: Edge, aperture: Edge) -> int:
-        """From the beam's center the way it has to go; enlarged when it would be too short to see."""
-        (x0, y0), (x1, y1) = self.at(beam.x, beam.y), self.at(aperture.x, aperture.y)
-        length = hypot(x1 - x0, y1 - y0)
-        if length == 0 or not self.nearby((x0, y0)):
-            return 0
-        shortest, longest = _SHORTEST_ARROW * self.unit, aperture.radius * self.scale * _FINE
-        fits = [m for m in _MAGNIFICATIONS if length * m <= max(longest, length)]
-        enlarged = next((m for m in fits if length * m >= shortest), fits[-1])
-        tip = (x0 + enlarged * (x1 - x0), y0 + enlarged * (y1 - y0))
-        ux, uy = (x1 - x0) / length, (y1 - y0) / length
-        head = min(15.0 * self.unit, 0.6 * length * enlarged)
-        neck = (tip[0] - head * ux, tip[1] - head * uy)
-        self.line([(x0, y0), neck], MOVE, 2.4)
-        wing = 0.45 * head
-        triangle = [tip, (neck[0] - wing * uy, neck[1] + wing * ux), (neck[0] + wing * uy, neck[1] - wing * ux)]
+    def arrow(self, arrow: Arrow | None) -> Arrow | None:
+        """Draw it, if it lies in the picture; what was drawn."""
+        if arrow is None or not self.nearby(self.at(*arrow.tip)):
+            return None
+        self.line([self.at(*arrow.tail), self.at(*arrow.neck)], MOVE, 2.4)
+        triangle = [self.at(*arrow.tip), self.at(*arrow.left), self.at(*arrow.right)]
         self.draw.polygon(triangle, fill=MOVE, outline=CASING, width=max(1, round(0.8 * self.unit)))
-        return enlarged
+        return arrow
 
 
 def _seen(edge: Edge, n: int) -> NDArray[np.bool_]:

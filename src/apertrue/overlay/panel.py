@@ -10,6 +10,7 @@ from ..advice import Advice
 from ..assessment import Assessment
 from ..registry import SCENE_WORDS, VERDICT_WORDS, SceneKind, Verdict
 from ..registry.format import NOTHING, format_value
+from .arrow import Arrow
 from .colors import APERTURE, BEAM, MOVE, PANEL, QUIET, TEXT, UNKNOWN, VERDICTS
 
 # Pillow's own font needs no file on the machine but lacks these.
@@ -34,7 +35,7 @@ def add_panel(
     advice: Advice | None,
     *,
     marks: tuple[str, ...],
-    enlarged: int,
+    arrow: Arrow | None,
     whole: bool = True,
 ) -> Image.Image:
     """``picture`` with the strip of words under it.
@@ -44,7 +45,7 @@ def add_panel(
         assessment: the numbers.
         advice: its first sentence is the headline's second line; may be ``None``.
         marks: which of ``aperture``, ``beam``, ``edge`` are drawn, for the legend.
-        enlarged: how many times the arrow is enlarged; 0 = no arrow.
+        arrow: as drawn; ``None`` = none.
         whole: whether the whole picture is displayed, not a part.
     """
     width = max(picture.width, 460)
@@ -52,7 +53,7 @@ def add_panel(
     font, large = ImageFont.load_default(size), ImageFont.load_default(round(1.45 * size))
     margin = round(0.9 * size)
     lines: list[tuple[_Line, str]] = []
-    for line in _words(assessment, advice, marks, enlarged, whole):
+    for line in _words(assessment, advice, marks, arrow, whole):
         indent = 3 * size if line.sample else 0
         lines += [
             (line, part) for part in _wrapped(line.text, large if line.large else font, width - 2 * margin - indent)
@@ -72,7 +73,9 @@ def add_panel(
     return out
 
 
-def _words(a: Assessment, advice: Advice | None, marks: tuple[str, ...], enlarged: int, whole: bool) -> list[_Line]:
+def _words(
+    a: Assessment, advice: Advice | None, marks: tuple[str, ...], arrow: Arrow | None, whole: bool
+) -> list[_Line]:
     """All lines, the verdict first."""
     verdict = a.verdict or ""
     words = VERDICT_WORDS[Verdict(verdict)] if verdict in VERDICT_WORDS else ""
@@ -108,9 +111,8 @@ def _words(a: Assessment, advice: Advice | None, marks: tuple[str, ...], enlarge
         "edge": _Line("an edge of unknown owner", TEXT, sample=UNKNOWN),
     }
     lines += [legend[m] for m in marks]
-    if enlarged:
-        times = "" if enlarged == 1 else f", drawn {enlarged} times as long"
-        lines.append(_Line(f"the needed move of the beam{times}", TEXT, sample=MOVE))
+    if arrow is not None:
+        lines.append(_Line(arrow.words, TEXT, sample=MOVE))
     if a.file:
         page = f", page {a.page}" if a.page else ""
         if a.frames_given is not None:

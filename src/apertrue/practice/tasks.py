@@ -24,6 +24,11 @@ class Task:
     story: str
     goal_percent: float = 3.0
 
+    @property
+    def goal(self) -> str:
+        """What to reach, as a sentence."""
+        return f"Goal: the beam within {self.goal_percent:g} % of the aperture radius from the aperture's center."
+
 
 TASKS: dict[str, Task] = {
     t.id: t

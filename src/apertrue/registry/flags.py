@@ -49,7 +49,10 @@ _ALL = (
         "The picture's frame cuts off part of an edge.",
         "more than 2 % of an edge lies outside the frame",
         0.02,
-        "Lower the magnification or move the view until both edges are in the picture.",
+        "Move the view until both edges are in the picture. Where they do not fit: f"
+        + _DETECTOR_FIRST[1:]
+        + "Then lower the magnification, which puts the same light on fewer pixels.",
+        True,
     ),
     Flag(
         "noisy",

@@ -25,9 +25,11 @@ _ALL = (
         "no-beam",
         "No beam is seen: nothing stands out of the picture.",
         "no light above the noise",
-        "Check in this order: column valves, blanker, screen or camera in place, beam lost by a large shift. "
-        "Do not raise the current to look for it. If the picture is evenly bright, the beam fills the view: lower the "
-        "magnification.",
+        "If the picture is dark, check in this order: column valves, blanker, screen or camera in place, beam lost by a "
+        "large shift; do not raise the current to look for it. If it is evenly bright, the camera may be full: blank the "
+        "beam. " + _D + "Then expose for a shorter time or spread the beam; only where the camera is far from its top "
+        "level does the beam just fill the view, and a lower magnification shows its edge.",
+        True,
     ),
     Reason(
         "not-this-view",

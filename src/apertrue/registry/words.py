@@ -39,7 +39,7 @@ SCENE_WORDS: dict[SceneKind, str] = {
     SceneKind.BEAM_ONLY: "only the beam's edge shows",
     SceneKind.ONE_EDGE: "one round edge, and nothing that tells whether it is the beam's or the aperture's",
     SceneKind.CROSSOVER: "the beam is a small spot, close to crossover",
-    SceneKind.DARK: "no beam",
+    SceneKind.DARK: "no beam stands out",
     SceneKind.OTHER_VIEW: "no condenser aperture with a beam in it",
 }
 

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from ..registry.format import format_value, heading
 from .page import pretty, render_page
+from .sketch import arrow_of, arrow_path, sketch_from_json
 from .words import VERDICT_ORDER, say_flags, say_reasons, scene_words
 
 #: Columns of the table: fields of the registry, the kind (verdict, aside, error) and the session.
@@ -207,6 +208,9 @@ def _row(r: TableRow) -> dict[str, Any]:
         out["e"] = str(row["error"]).removeprefix(f"{row['file']}: ")
     if r.outlines is not None:
         out["o"] = json.loads(r.outlines)
+        arrow = arrow_of(sketch_from_json(r.outlines, None).outlines, row)
+        if arrow is not None:
+            out["a"] = arrow_path(arrow)
     return out
 
 

@@ -13,6 +13,8 @@ from markupsafe import Markup, escape
 
 WIDTH, HEIGHT = 640, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 66, 14, 12, 46
+#: Room at the right for the words of limit lines, where no point can lie under them.
+LINE_WORDS = 84
 #: More points than this are thinned: a picture of a cloud needs no more.
 MOST_POINTS = 4000
 
@@ -72,9 +74,10 @@ def scatter(
     ys = [p.y for p in shown] + [v for b in bars for v in (b[2] - b[3], b[2] + b[3])] + [value for value, _ in lines]
     ys += [v for q in paths for v in (*q.y, *(w for band in q.bands for w in (*band[0], *band[1]))) if isfinite(v)]
     xs += [at for at, _ in marks] if x.low is None else []
-    to_x, x_ticks = scale(xs, x, _LEFT, WIDTH - _RIGHT)
+    right = WIDTH - (LINE_WORDS if lines else _RIGHT)
+    to_x, x_ticks = scale(xs, x, _LEFT, right)
     to_y, y_ticks = scale(ys, y, HEIGHT - _BOTTOM, _TOP)
-    parts = [_frame(x_ticks, y_ticks, x.label, y.label)]
+    parts = [_frame(x_ticks, y_ticks, x.label, y.label, right)]
     top, bottom = float(_TOP), float(HEIGHT - _BOTTOM)
 
     def inside(value: float) -> float:
@@ -83,14 +86,9 @@ def scatter(
     for path in paths:
         parts.append(_trace(path, to_x, inside))
     parts += _vertical(marks, to_x)
-    dots = [mark(to_x(p.x), inside(p.y), p.kind) for p in shown]
-    parts += dots if lines else []  # the lines' words stand above the points
-    for value, words in lines:
-        parts.append(
-            f'<path class="limit" d="M{_LEFT} {to_y(value):.1f}H{WIDTH - _RIGHT}"/>'
-            f'<text class="limit-text" x="{WIDTH - _RIGHT - 4}" y="{to_y(value) - 4:.1f}">{escape(words)}</text>'
-        )
-    parts += [] if lines else dots
+    parts += [limit_line(to_y(value), _LEFT, right, words) for value, words in lines]
+    parts += [mark(to_x(p.x), inside(p.y), p.kind) for p in shown]
+    parts += [outward(to_x(p.x), top, 0.0, -1.0) for p in shown if to_y(p.y) < top - 0.05]
     for low, high, value, sigma in bars:
         middle = (to_x(low) + to_x(high)) / 2
         parts.append(
@@ -98,6 +96,22 @@ def scatter(
             f'M{middle:.1f} {inside(value - sigma):.1f}V{inside(value + sigma):.1f}"/>'
         )
     return svg(title, summary, "".join(parts), WIDTH, HEIGHT)
+
+
+def limit_line(place: float, left: float, right: float, words: str) -> str:
+    """A dashed level across the plot, its words beside it in the margin (:data:`LINE_WORDS`)."""
+    return (
+        f'<path class="limit" d="M{left} {place:.1f}H{right + 6}"/>'
+        f'<text class="limit-text" x="{right + LINE_WORDS - 4}" y="{place + 4:.1f}">{escape(words)}</text>'
+    )
+
+
+def outward(x: float, y: float, dx: float, dy: float) -> str:
+    """An open arrowhead beyond a point that is drawn on the rim at (x, y): it lies farther that way (a unit vector)."""
+    tip_x, tip_y = x + 11 * dx, y + 11 * dy
+    back = [(tip_x - 4.5 * dx - side * 4 * dy, tip_y - 4.5 * dy + side * 4 * dx) for side in (1, -1)]
+    a, b = (f"{u:.1f} {v:.1f}" for u, v in back)
+    return f'<path class="beyond" d="M{a}L{tip_x:.1f} {tip_y:.1f}L{b}"/>'
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,40 +188,6 @@ def histogram(
     return svg(title, summary, "".join(parts), WIDTH, HEIGHT)
 
 
-def offset_map(
-    title: str, summary: str, points: Sequence[Point], rings: Sequence[tuple[float, str]], reach: float | None = None
-) -> Markup:
-    """Offsets in the aperture plane, % of the aperture radius: x right, y up as seen; circles at ``rings``."""
-    size, middle, room = 420, 210.0, 186.0
-    shown = [p for p in points if isfinite(p.x) and isfinite(p.y)]
-    shown = shown[:: max(1, ceil(len(shown) / MOST_POINTS))]
-    lengths = sorted((p.x**2 + p.y**2) ** 0.5 for p in shown)
-    high = lengths[int(0.99 * (len(lengths) - 1))] if lengths else 0.0
-    reach = reach or max(1.15 * high, 1.3 * max((r for r, _ in rings), default=10.0))
-    k = room / reach
-    parts = [
-        f'<circle class="grid" cx="{middle}" cy="{middle}" r="{room}"/>'
-        f'<path class="grid" d="M{middle - room} {middle}H{middle + room}M{middle} {middle - room}V{middle + room}"/>'
-    ]
-    for p in shown:
-        length = (p.x**2 + p.y**2) ** 0.5
-        shrink = min(1.0, reach / length) if length else 1.0  # beyond the rim: on the rim
-        parts.append(mark(middle + p.x * k * shrink, middle - p.y * k * shrink, p.kind))
-    for n, (radius, words) in enumerate(rings):
-        if radius <= reach:
-            r = radius * k
-            # Words stand at different angles so that close circles do not print over each other.
-            dx, dy = ((0.7071, -0.7071), (0.7071, 0.7071), (-0.7071, -0.7071))[n % 3]
-            side = "end" if dx < 0 else "start"
-            parts.append(
-                f'<circle class="limit" cx="{middle}" cy="{middle}" r="{r:.1f}"/>'
-                f'<text class="ring-text" text-anchor="{side}" x="{middle + dx * r + (4 if dx > 0 else -4):.1f}" '
-                f'y="{middle + dy * r + (12 if dy > 0 else -4):.1f}">{escape(words)}</text>'
-            )
-    parts.append(f'<text class="axis-text" x="{middle}" y="{size - 4}" text-anchor="middle">rim: {reach:.0f} %</text>')
-    return svg(title, summary, "".join(parts), size, size, "map")
-
-
 #: Shapes by kind; all others are circles.
 _SHAPES = {"nudge": 1, "auto": 2, "retake": 3, "negative": 2, "set1": 1, "set2": 2, "set3": 3, "set4": 4, "set5": 5}
 
@@ -235,8 +215,14 @@ def svg(title: str, summary: str, body: str, width: int, height: int, extra: str
     )
 
 
-def _frame(x_ticks: Sequence[tuple[float, str]], y_ticks: Sequence[tuple[float, str]], x: str, y: str) -> str:
-    bottom, right, middle = HEIGHT - _BOTTOM, WIDTH - _RIGHT, (_TOP + HEIGHT - _BOTTOM) / 2
+def _frame(
+    x_ticks: Sequence[tuple[float, str]],
+    y_ticks: Sequence[tuple[float, str]],
+    x: str,
+    y: str,
+    right: float = WIDTH - _RIGHT,
+) -> str:
+    bottom, middle = HEIGHT - _BOTTOM, (_TOP + HEIGHT - _BOTTOM) / 2
     parts = [f'<path class="grid" d="{"".join(f"M{_LEFT} {at:.1f}H{right}" for at, _ in y_ticks)}"/>']
     parts.append(f'<path class="axis" d="M{_LEFT} {_TOP}V{bottom}H{right}"/>')
     for at, words in x_ticks:
@@ -271,6 +257,8 @@ def scale(
     high = axis.high if axis.high is not None else max(values, default=1.0)
     if high <= low:
         low, high = (low - 43200, low + 43200) if axis.time else (low - 0.5, low + 0.5)
+    if axis.time and high - low < _SHORTEST_TIME:
+        low, high = (low + high - _SHORTEST_TIME) / 2, (low + high + _SHORTEST_TIME) / 2
     if axis.log:
         return _log_scale(low, high, start, end)
     if axis.time:
@@ -314,8 +302,12 @@ def _nice(step: float) -> float:
     return next(m for m in (1, 2, 5, 10) if m * power >= step * 0.999) * power
 
 
+#: A time axis holds at least this many seconds, so that it has more than one tick.
+_SHORTEST_TIME = 60.0
+
+
 def _time_ticks(low: float, high: float, zone: tzinfo) -> list[tuple[float, str]]:
-    """About five ticks at full hours, days or months of ``zone``."""
+    """About five ticks at full minutes, hours, days or months of ``zone``."""
     span = high - low
     if span > 150 * 86400:
         first = datetime.fromtimestamp(low, UTC)
@@ -328,9 +320,22 @@ def _time_ticks(low: float, high: float, zone: tzinfo) -> list[tuple[float, str]
                 return ticks
             ticks.append((when, datetime.fromtimestamp(when, UTC).strftime("%Y-%m")))
             index += months
-    steps = (900, 1800, 3600, 7200, 14400, 21600, 43200, 86400, 2 * 86400, 5 * 86400, 7 * 86400, 14 * 86400, 30 * 86400)
+    steps = (
+        *(15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 21600, 43200),
+        *(86400, 2 * 86400, 5 * 86400, 7 * 86400, 14 * 86400, 30 * 86400),
+    )
     step = next((s for s in steps if span / s <= 6), steps[-1])
-    words = "%H:%M" if span < 86400 else "%m-%d %H:%M" if step < 86400 else "%Y-%m-%d" if span > 40 * 86400 else "%m-%d"
+    words = (
+        "%H:%M:%S"
+        if step < 60
+        else "%H:%M"
+        if span < 86400
+        else "%m-%d %H:%M"
+        if step < 86400
+        else "%Y-%m-%d"
+        if span > 40 * 86400
+        else "%m-%d"
+    )
     offset = datetime.fromtimestamp(low, zone).utcoffset()
     ahead = offset.total_seconds() if offset is not None else 0.0
     first_tick = ceil((low + ahead) / step) * step - ahead

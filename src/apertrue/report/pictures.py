@@ -14,7 +14,7 @@ from ..pipeline import Result
 from ..registry import FIELDS
 from .archive import KIND_ORDER, TableRow, render_archive
 from .page import render_page, write_page
-from .sketch import Sketch, sketch_of, sketch_svg
+from .sketch import Sketch, arrow_of, sketch_of, sketch_svg
 from .words import Said, kind_of, say_flags, say_reasons, scene_words, verdict_words
 
 #: Numbers that stand beside the picture; the others fold out.
@@ -175,7 +175,7 @@ def write_assess_report(
 
 
 def _card(one: _Shown, side: int, of_stack: bool) -> _Card:
-    row = one.row
+    row, sketch = one.row, one.sketches[side]
     name = row["file"] or "picture"
     verdict = str(row["verdict"] or "retake")
     scene = scene_words(row["scene"])
@@ -184,7 +184,7 @@ def _card(one: _Shown, side: int, of_stack: bool) -> _Card:
         name=name,
         page=row["page"] if of_stack else None,
         row=row,
-        drawing=sketch_svg(one.sketches[side], label),
+        drawing=sketch_svg(sketch, label, arrow_of(sketch.outlines, row)),
         scene=scene,
         verdict=verdict,
         headline=one.sentences[0] if one.sentences else verdict_words(verdict),

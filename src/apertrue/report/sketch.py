@@ -3,13 +3,16 @@
 import base64
 import io
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from math import sqrt
 from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
+from ..overlay.arrow import Arrow, is_wanted, move_arrow
 from ..pipeline import Result
 from ..scene import Edge, Scene
 
@@ -118,7 +121,7 @@ def _averaged(pixels: NDArray[Any], step: int) -> NDArray[np.float64]:
     return np.asarray(blocks.mean(axis=(1, 3), dtype=np.float64))
 
 
-def sketch_svg(sketch: Sketch, label: str) -> Markup:
+def sketch_svg(sketch: Sketch, label: str, arrow: Arrow | None = None) -> Markup:
     """The sketch as inline SVG; its text alternative is ``label``. Edges keep their line width at every size."""
     parts = [
         f'<svg class="sketch" viewBox="0 0 {sketch.width} {sketch.height}" role="img" '
@@ -134,7 +137,8 @@ def sketch_svg(sketch: Sketch, label: str) -> Markup:
         parts.append(f'<rect class="blank" width="{sketch.width}" height="{sketch.height}"/>')
     for outline in sketch.outlines:
         parts.append(_ellipse(outline))
-    parts.append(_arrow(sketch))
+    parts += [_center(sketch, o) for o in sketch.outlines if o.role != "edge"]
+    parts.append(_arrow(arrow) if arrow is not None else "")
     parts.append("</svg>")
     return Markup("".join(parts))  # noqa: S704 numbers, base64 and escaped text only
 
@@ -149,27 +153,33 @@ def _ellipse(o: Outline) -> str:
     return f'<ellipse class="case" {shape}/><ellipse class="edge {escape(o.role)}{extra}" {shape}/>'
 
 
-def _arrow(sketch: Sketch) -> str:
-    """From the beam's center to the aperture's: the way to move the beam."""
-    by_role = {o.role: o for o in sketch.outlines}
-    if "beam" not in by_role or "aperture" not in by_role:
-        return ""
-    b, a = by_role["beam"], by_role["aperture"]
+def _center(sketch: Sketch, o: Outline) -> str:
     unit = max(sketch.width, sketch.height) / 40
-    cross = "".join(
+    return (
         f'<path class="center {o.role}" d="M{o.x + 0.5 - unit:.2f} {o.y + 0.5:.2f}h{2 * unit:.2f}'
         f'M{o.x + 0.5:.2f} {o.y + 0.5 - unit:.2f}v{2 * unit:.2f}"/>'
-        for o in (a, b)
     )
-    length = float(np.hypot(a.x - b.x, a.y - b.y))
-    if length < 2 * unit:
-        return cross
-    ux, uy = (a.x - b.x) / length, (a.y - b.y) / length
-    tip_x, tip_y = a.x + 0.5, a.y + 0.5
-    wings = "".join(
-        f"M{tip_x:.2f} {tip_y:.2f}L{tip_x - unit * (1.3 * ux + s * 0.6 * uy):.2f} "
-        f"{tip_y - unit * (1.3 * uy - s * 0.6 * ux):.2f}"
-        for s in (1, -1)
+
+
+def arrow_of(outlines: Sequence[Outline], row: Mapping[str, Any]) -> Arrow | None:
+    """The arrow of the needed move of a picture with these outlines and fields."""
+    by_role = {o.role: o for o in outlines}
+    if "beam" not in by_role or "aperture" not in by_role:
+        return None
+    if not is_wanted(row.get("verdict"), row.get("move_direction_deg")):
+        return None
+    b, a = by_role["beam"], by_role["aperture"]
+    return move_arrow((b.x, b.y), (a.x, a.y), sqrt(a.major * a.minor))
+
+
+def arrow_path(arrow: Arrow) -> str:
+    """Shaft and head as the data of an SVG path (whose pixels begin at whole numbers: half a pixel is added)."""
+    tail, tip, left, right = (
+        f"{x + 0.5:.2f} {y + 0.5:.2f}" for x, y in (arrow.tail, arrow.tip, arrow.left, arrow.right)
     )
-    line = f"M{b.x + 0.5:.2f} {b.y + 0.5:.2f}L{tip_x:.2f} {tip_y:.2f}{wings}"
-    return f'{cross}<path class="case" d="{line}"/><path class="move" d="{line}"/>'
+    return f"M{tail}L{tip}M{left}L{tip}L{right}"
+
+
+def _arrow(arrow: Arrow) -> str:
+    d = arrow_path(arrow)
+    return f'<path class="case strong" d="{d}"/><path class="move" d="{d}"/>'

@@ -6,7 +6,7 @@ from math import ceil
 
 from markupsafe import Markup, escape
 
-from .charts import Axis, Point, mark, scale, svg
+from .charts import LINE_WORDS, Axis, Point, limit_line, mark, outward, scale, svg
 
 WIDTH, HEIGHT = 1240, 330
 _LEFT, _RIGHT, _TOP, _BOTTOM = 66, 14, 14, 46
@@ -31,14 +31,15 @@ def stripes(
         title: heading for a screen reader.
         summary: the picture in words, for the same.
         sessions: in order of time.
-        y: the vertical axis; points beyond its limits lie on its rim.
+        y: the vertical axis; points beyond its limits lie on its rim, with an arrowhead.
         lines: (y, words) horizontal limits.
     """
-    room = (WIDTH - _LEFT - _RIGHT) / max(len(sessions), 1)
+    right = WIDTH - (LINE_WORDS if lines else _RIGHT)
+    room = (right - _LEFT) / max(len(sessions), 1)
     longest = max((p.x for s in sessions for p in s.points), default=0.0) or 1.0
     values = [p.y for s in sessions for p in s.points] + [v for v, _ in lines]
     to_y, ticks = scale(values, y, HEIGHT - _BOTTOM, _TOP)
-    bottom, right = HEIGHT - _BOTTOM, WIDTH - _RIGHT
+    bottom = HEIGHT - _BOTTOM
     parts = [
         f'<rect class="stripe" x="{_LEFT + i * room:.1f}" y="{_TOP}" width="{room:.1f}" height="{bottom - _TOP}"/>'
         for i in range(0, len(sessions), 2)
@@ -62,11 +63,9 @@ def stripes(
         for p in session.points:
             place = begin + margin + (room - 2 * margin) * p.x / longest
             parts.append(mark(place, min(max(to_y(p.y), float(_TOP)), float(bottom)), p.kind))
-    for value, words in lines:
-        parts.append(
-            f'<path class="limit" d="M{_LEFT} {to_y(value):.1f}H{right}"/>'
-            f'<text class="limit-text" x="{right - 4}" y="{to_y(value) - 4:.1f}">{escape(words)}</text>'
-        )
+            if to_y(p.y) < _TOP - 0.05:
+                parts.append(outward(place, float(_TOP), 0.0, -1.0))
+    parts += [limit_line(to_y(value), _LEFT, right, words) for value, words in lines]
     middle = (_TOP + bottom) / 2
     parts.append(
         f'<text class="axis-label" x="14" y="{middle:.0f}" text-anchor="middle" '

@@ -40,6 +40,9 @@ _SET = (
 #: A picture not older than this tells where the beam is now, min.
 FRESH_MIN = 10.0
 
+#: Entries of the day on the page at most, the latest.
+_MOST_OF_A_DAY = 40
+
 #: From the alignment view back to work (common practice, no source).
 WAY_BACK = (
     "Check which detector is in and what it may take, before anything that brightens or narrows the beam.",
@@ -67,7 +70,8 @@ class Handover:
         stands: sentences on how it stands.
         next_steps: what to do next, first things first.
         way_back: from the alignment view to work.
-        day: (time, what) of the day's entries other than pictures, and the last pictures.
+        day: (time, what) of the day's entries other than pictures and notes, and of the main pictures.
+        day_left_out: how many entries of the day ``day`` leaves out, for a sentence.
         notes: (time, note).
     """
 
@@ -79,6 +83,17 @@ class Handover:
     way_back: tuple[str, ...]
     day: tuple[tuple[str, str], ...]
     notes: tuple[tuple[str, str], ...]
+    day_left_out: int = 0
+
+    @property
+    def selection(self) -> str:
+        """What ``day`` holds, where it does not hold all; else empty."""
+        if not self.day_left_out:
+            return ""
+        return (
+            f"{self.day_left_out} more of the log's entries are not listed: pictures whose verdict is that of the one before"
+            f"{' and what came first' if len(self.day) == _MOST_OF_A_DAY else ''}. All: apertrue session show."
+        )
 
 
 def handover(
@@ -91,6 +106,7 @@ def handover(
     recent = events(store, since=now - timedelta(hours=36), until=now + timedelta(seconds=0.001))
     today = _of_the_shift(recent, now)
     mask = mask_for(store)
+    main = _main_entries(today)
     return Handover(
         instrument.name,
         now.strftime("%Y-%m-%d %H:%M"),
@@ -98,8 +114,9 @@ def handover(
         _stands(here, today, now),
         _next(here, recent, now),
         WAY_BACK,
-        tuple((clock_words(e.at, now), mask.text(describe(e))) for e in _main_entries(today)),
+        tuple((clock_words(e.at, now), mask.text(describe(e))) for e in main),
         tuple((clock_words(e.at, now), mask.text(str(e.get("note")))) for e in today if e.kind is EventKind.NOTE),
+        sum(e.kind is not EventKind.NOTE for e in today) - len(main),
     )
 
 
@@ -227,7 +244,7 @@ def _main_entries(entries: Sequence[SessionEvent]) -> list[SessionEvent]:
     for e in entries:
         if (e.kind is EventKind.PICTURE and e.id in keep) or e.kind not in (EventKind.PICTURE, EventKind.NOTE):
             out.append(e)
-    return out[-40:]
+    return out[-_MOST_OF_A_DAY:]
 
 
 def as_text(page: Handover) -> str:
@@ -261,6 +278,7 @@ def as_text(page: Handover) -> str:
     if page.day:
         part("The day")
         lines += [f"{t}  {w}" for t, w in page.day]
+        lines += textwrap.wrap(page.selection, 98)
         lines.append("")
     lines += textwrap.wrap(CAUTION, 98)
     return "\n".join(lines) + "\n"

@@ -89,7 +89,9 @@ def plain_line(update: Update, watcher: Watcher, now: datetime) -> str:
         return f"{stamp}  {update.file.name}: in the log already"
     here = watcher.state.standing
     check = ""
-    if here is not None and here.check_at is not None:
+    # While pictures come in quickly the forecast is not made anew for each: one of before is not this picture's.
+    own = here is not None and here.follower is watcher.state.follower
+    if own and here is not None and here.check_at is not None:
         due = here.check_at <= now
         check = (
             "; check again now"

@@ -34,23 +34,12 @@
       "aria-label": `${plain(row.t[0])}: ${data.scenes[row.t[4]] || row.t[4]}` });
     if (row.i) svg.append(shape("image", { href: "data:image/jpeg;base64," + row.i, width: w, height: h, preserveAspectRatio: "none" }));
     else svg.append(shape("rect", { class: "blank", width: w, height: h }));
-    const by = {};
     for (const e of row.o.edges) {
-      by[e.role] = e;
       const a = { cx: e.x + .5, cy: e.y + .5, rx: e.major, ry: e.minor, transform: `rotate(${-e.axis_deg} ${e.x + .5} ${e.y + .5})` };
       svg.append(shape("ellipse", { ...a, class: "case" }),
         shape("ellipse", { ...a, class: `edge ${e.role}${e.remembered ? " remembered" : ""}` }));
     }
-    if (by.beam && by.aperture) {
-      const unit = Math.max(w, h) / 30, b = by.beam, a = by.aperture;
-      const dx = a.x - b.x, dy = a.y - b.y, length = Math.hypot(dx, dy);
-      if (length > unit) {
-        const ux = dx / length, uy = dy / length, tx = a.x + .5, ty = a.y + .5;
-        const wing = (s) => `M${tx} ${ty}L${tx - unit * (1.3 * ux + s * .6 * uy)} ${ty - unit * (1.3 * uy - s * .6 * ux)}`;
-        const d = `M${b.x + .5} ${b.y + .5}L${tx} ${ty}${wing(1)}${wing(-1)}`;
-        svg.append(shape("path", { class: "case", d }), shape("path", { class: "move", d }));
-      }
-    }
+    if (row.a) svg.append(shape("path", { class: "case strong", d: row.a }), shape("path", { class: "move", d: row.a }));
     return svg;
   };
 
