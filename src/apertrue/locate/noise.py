@@ -25,6 +25,8 @@ MOST = 2.8
 MEDIAN = 0.9587
 #: Variance that rounding to whole levels adds; the least of counts, which are not rounded.
 ROUNDING, COUNTED = 1 / 12, 1e-3
+#: From this variance on noise spreads over so many levels that rounding is right in the mean.
+DITHERED = 0.35
 #: Counts are told by their scatter (variance ÷ mean within these), where the mean is more than the first and nowhere more
 #: than the second a pixel: brighter ones need no such care.
 POISSON, SPARSE, FEW = (0.7, 1.4), 0.01, 30.0
@@ -74,19 +76,21 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
     rows, columns = pixels.shape
     side = _SIDE
     least = max((1e-6 * (bright - dark)) ** 2, 1e-30)
-    whole = pixels.dtype.kind in "ui"
-    if whole:
-        least = max(least, ROUNDING)
     ys = np.unique(np.linspace(0, max(rows - side, 0), _PATCHES).astype(np.intp))
     xs = np.unique(np.linspace(0, max(columns - side, 0), _PATCHES).astype(np.intp))
     if rows < side or columns < side:
-        return Noise(dark, least, 0.0)
+        return Noise(dark, max(least, ROUNDING) if pixels.dtype.kind in "ui" else least, 0.0)
     patches = _patches(pixels, ys, xs, side)
     usable = np.isfinite(patches).all(axis=(0, 1))
     if saturation is not None:
         usable &= patches.max(axis=(0, 1)) < saturation
     if not usable.all():
         patches = patches[:, :, usable]
+    whole = pixels.dtype.kind in "ui" or bool(
+        (patches == np.rint(patches)).all()
+    )  # parts left out make whole numbers floats
+    if whole:
+        least = max(least, ROUNDING)
     if patches.shape[2] < 8:
         return Noise(dark, least, 0.0)
     level = patches.mean(axis=(0, 1))
@@ -96,7 +100,7 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
     dark, read, gain, keep = _line(level, variance, least)
     means = patches.reshape(3, _LAG, 3, _LAG, -1).mean(axis=(1, 3))
     correlation = _correlation(means[:, :, keep], np.maximum(read + gain * np.maximum(level[keep] - dark, 0.0), least))
-    return Noise(dark, read, gain, correlation)
+    return Noise(dark, read, gain, correlation, rounding=float(whole and least == ROUNDING and read < DITHERED))
 
 
 def _patches(pixels: NDArray[Any], ys: NDArray[np.intp], xs: NDArray[np.intp], side: int) -> Array:
