@@ -38,8 +38,11 @@ SECTORS = 12
 GAIN = 60.0
 #: Share of its light that smooth terms must leave to it: less, and it is only another way to write uneven light.
 APART = 0.01
-#: Share of the excess of squared residuals over chance that it must explain.
-EXPLAINED = 0.4
+#: Width of a very soft disc's edge, in its radii: uneven light of the halo is as well such a disc.
+SOFT = 0.3
+#: Share of the excess of squared residuals over chance that it must explain, and of its gain that must be its edge's (drawn
+#: second discs: 0.7 and 0.2 at least; halos with lobes or tails that were taken for one: up to 0.6, or no edge: 0.01).
+EXPLAINED, EDGED = 0.65, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ class Ghost:
         gain: by how much it lowers χ², per mean squared residual that is left.
         apart: share of its light that smooth terms could not have taken over.
         explained: share of the squared residuals' excess over chance that it takes away.
+        edge: share of ``gain`` that it keeps when a very soft disc at the same place is one of the smooth terms.
     """
 
     x: float
@@ -60,6 +64,7 @@ class Ghost:
     gain: float
     apart: float
     explained: float
+    edge: float
 
 
 def stirred(solution: Solution) -> bool:
@@ -114,7 +119,7 @@ def find_ghost(pixels: NDArray[Any], solution: Solution, noise: Noise) -> Ghost 
             shift = span * reduced.size * np.array([-1.0, 0.0, 1.0])
             gx, gy = np.meshgrid(best[0] + shift, best[1] + shift)
             at = np.stack([gx.ravel(), gy.ravel()], axis=1)
-            t = _discs(fit, at, x, y)
+            t = _discs(fit, at, x, y, float(fit.beam[5]))
         t = t / sigma
         full = np.einsum("ij,ij->i", t, t)
         t = t - (t @ q) @ q.T
@@ -131,7 +136,20 @@ def find_ghost(pixels: NDArray[Any], solution: Solution, noise: Noise) -> Ghost 
     left = max(total - best[3], 1e-9) / free
     # Noise alone leaves `free`; a second disc is asked to explain what goes beyond.
     excess = max(total - free, 0.0) + float(np.sqrt(2 * free))
-    return Ghost(best[0], best[1], best[2], best[3] / max(left, 1.0), best[4], min(best[3] / excess, 1.0))
+    own = _gain_beyond_soft(fit, np.array([best[:2]]), x, y, sigma, q, r)
+    edge = own / max(best[3], 1e-300)
+    return Ghost(best[0], best[1], best[2], best[3] / max(left, 1.0), best[4], min(best[3] / excess, 1.0), edge)
+
+
+def _gain_beyond_soft(fit: Fit, at: Array, x: Array, y: Array, sigma: Array, q: Array, rest: Array) -> float:
+    """The gain in χ² of a second disc's edge alone: of the disc beside one with a very soft edge at the same place."""
+    assert fit.beam is not None
+    sharp, soft = (_discs(fit, at, x, y, width)[0] / sigma for width in (float(fit.beam[5]), SOFT * float(fit.beam[2])))
+    sharp, soft = (t - q @ (q.T @ t) for t in (sharp, soft))
+    soft = soft / max(float(np.linalg.norm(soft)), 1e-300)
+    sharp = sharp - soft * (soft @ sharp)
+    left = rest - soft * (soft @ rest)
+    return max(float(sharp @ left), 0.0) ** 2 / max(float(sharp @ sharp), 1e-300)
 
 
 def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
@@ -142,6 +160,7 @@ def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
     return (
         ghost.gain > GAIN
         and ghost.explained > EXPLAINED
+        and ghost.edge > EDGED
         and 0.01 < ghost.level < 0.7
         and ghost.apart > APART
         and away > max(3 * float(fit.beam[5]), 0.04 * float(fit.aperture[2]))
@@ -204,22 +223,22 @@ def _shifted(
     rows, columns = reduced.mean.shape
     left, top = x[0] - ix[0] * size, y[0] - iy[0] * size
     gx, gy = np.meshgrid(left + size * np.arange(-far, columns + far), top + size * np.arange(-far, rows + far))
-    drawn = _discs(fit, fit.beam[None, :2], gx.ravel(), gy.ravel())[0]
+    drawn = _discs(fit, fit.beam[None, :2], gx.ravel(), gy.ravel(), float(fit.beam[5]))[0]
     flat = (iy + far) * (columns + 2 * far) + ix + far
     moved = flat[None, :] - (dy * (columns + 2 * far) + dx)[:, None]
     place = np.stack([fit.beam[0] + dx * size, fit.beam[1] + dy * size], axis=1)
     return place, drawn[moved]
 
 
-def _discs(fit: Fit, at: Array, x: Array, y: Array) -> Array:
-    """The beam's disc of unit step with its own radial light at each place; shape (places, n)."""
+def _discs(fit: Fit, at: Array, x: Array, y: Array, width: float) -> Array:
+    """The beam's disc of unit step with its own radial light and an edge of this width at each place; shape (places, n)."""
     assert fit.beam is not None
     bx, by = float(fit.beam[0]), float(fit.beam[1])
     nb, nh, np_ = fit.basis.counts
     light = fit.linear[nb + nh : nb + nh + np_]
     mx = x[None, :] - (at[:, :1] - bx)
     my = y[None, :] - (at[:, 1:] - by)
-    inside = step(distance(mx, my, fit.beam), float(fit.beam[5]))
+    inside = step(distance(mx, my, fit.beam), width)
     _, _, terms = fit.basis.polynomials(mx.ravel(), my.ravel())
     shape = np.clip((light @ terms).reshape(mx.shape), 0.0, 2 * float(light[0]))
     return np.asarray(inside * shape)
