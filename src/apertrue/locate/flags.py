@@ -24,6 +24,8 @@ Array = NDArray[np.float64]
 
 #: A shadow and its soft rim ÷ the part that takes so much.
 RIM = 1.6
+#: A picture of which more than this share of the pixels is at the top level tells nothing but that.
+ALL_AT_TOP = 0.98
 
 
 def _limit(flag: str) -> float:
@@ -44,7 +46,17 @@ def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints, *, drawn: bool
         raised.add("overlay")
     if _unlinear(frame, hints):
         raised.add("nonlinear")
+    if _all_at_top(frame):
+        raised.add("saturated")
     return ordered(raised)
+
+
+def _all_at_top(frame: Frame) -> bool:
+    """Whether hardly a pixel is below the camera's top level (of whole numbers the type's, unless another is stated)."""
+    top = frame.saturation
+    if top is None and frame.pixels.dtype.kind == "u":
+        top = float(np.iinfo(frame.pixels.dtype).max)
+    return top is not None and float(np.mean(frame.pixels >= top)) > ALL_AT_TOP
 
 
 def _unlinear(frame: Frame, hints: Hints) -> bool:
