@@ -17,7 +17,7 @@ from .levels import Light, light_of, missed_profile, profile_of, scene_covarianc
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, robust_mean, true_width
-from .support import SECTORS, Support, arcs_of, edge_points, support, supports
+from .support import SECTORS, Support, arcs_of, displaced, edge_points, step_heights, support, supports
 
 Array = NDArray[np.float64]
 
@@ -62,8 +62,11 @@ LEVELLED = 0.01
 BENT = 0.5
 #: With no more than this mean squared residual an edge that is not round is an ellipse.
 EXPLAINED = 1.3
-#: … and so it is when both edges stand over this share of their circumference.
+#: … and so it is when both edges stand over this share of their circumference,
 ALL_BUT = 0.75
+#: … or when it alone stands over this one, with no more than this share of its stretches against it, and lies along its ellipse
+#: to this share of the edges' difference.
+ALONG, AGAINST, CLOSELY = 0.4, 0.06, 0.1
 #: Aperture radius ÷ the camera's distance from a screen that is seen tilted (1σ): a fixed camera is farther, a phone nearer.
 NEARNESS = 0.05
 #: Least share of an edge's circumference inside the picture for a number.
@@ -73,6 +76,10 @@ LEAST_INSIDE = 0.36
 LEAST_RADIUS = 20.0
 #: Significance that the halo must have to tell whose edge is whose.
 HALO_SEEN = 5.0
+#: An aperture's edge of whose step the halo is less than this share cuts the beam's own tail. It is none when it lies
+#: farther from the beam's edge all round than this (combined widths): a tail of another shape looks the same. Nearer, its
+#: place is in doubt by the last (1σ, in its widths).
+TAIL_SHARE, TAIL_REACH, TAIL_DOUBT = 0.75, 0.7, 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,10 +171,16 @@ def judge_pair(
     if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and _level_z(fit) > 6))):
         return None
     gap = tightest_gap(fit.aperture, fit.beam)
-    if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < ALL_ROUND:
+    all_round = ALL_ROUND * max(1.0, float(np.sqrt(quality(solution))))
+    if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
+    in_tail = gap > 0 and _halo_share(fit) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
+    if in_tail and gap * fit.aperture[2] > TAIL_REACH * np.hypot(fit.aperture[5], fit.beam[5]):
+        return None
     spread, doubt = spread_of(solution), doubt_of(solution)
     covariance = covariance_of(fit, solution.cells, doubt)
+    if in_tail:
+        covariance[[0, 1, 2], [0, 1, 2]] += (TAIL_DOUBT * float(fit.aperture[5])) ** 2
     if lacking is not None:
         covariance = covariance + lacking * doubt**2
     misfit = _light_misfit(solution)
@@ -466,14 +479,21 @@ def _crooked(solution: Solution, at: dict[str, Support]) -> float:
     """Doubt of both edges' places, in radii: how differently round they are in a picture that the model does not explain.
 
     What lies in the way, a second disc or a plateau at the top level bends one edge; it then passes for an ellipse. An
-    ellipse that shows nearly all round is one.
+    ellipse that shows nearly all round is one, and so is one that its stretches follow closely over a good part of it.
     """
     fit = solution.fit
     assert fit.aperture is not None
     assert fit.beam is not None
     if quality(solution) < EXPLAINED or min(float(s.confirmed.mean()) for s in at.values()) > ALL_BUT:
         return 0.0
-    return float(np.hypot(fit.beam[3] - fit.aperture[3], fit.beam[4] - fit.aperture[4]))
+    differ = float(np.hypot(fit.beam[3] - fit.aperture[3], fit.beam[4] - fit.aperture[4]))
+    doubts = []
+    for name, edge in (("aperture", fit.aperture), ("beam", fit.beam)):
+        s = at[name]
+        follows = s.confirmed.mean() > ALONG and s.contradicted.sum() <= AGAINST * s.visible.sum()
+        away = displaced(fit, solution.cells, name, s) / float(fit.aperture[2]) if follows else np.inf
+        doubts.append(away if away < CLOSELY * differ else min(float(np.hypot(edge[3], edge[4])), differ))
+    return float(np.linalg.norm(doubts))
 
 
 def _level_z(fit: Fit) -> float:
@@ -492,6 +512,14 @@ def _halo_z(fit: Fit, at: Support) -> float:
         return 0.0
     w = 1.0 / at.sigma[use] ** 2
     return float((w * at.found[use]).sum() / np.sqrt(w.sum()))
+
+
+def _halo_share(fit: Fit) -> float:
+    """Share of the aperture's step that is halo, not the beam's own light (medians over its circumference)."""
+    nb, nh, _ = fit.basis.counts
+    _, halo, _ = fit.basis.polynomials(*edge_points(at_edge(fit)))
+    steps = np.abs(step_heights(fit, "aperture"))
+    return float(np.median(fit.linear[nb : nb + nh] @ halo) / max(float(np.median(steps)), 1e-300))
 
 
 def at_edge(fit: Fit) -> Array:

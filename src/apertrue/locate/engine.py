@@ -40,6 +40,8 @@ WELL_SEEN, EXPLAINED = 0.5, 1.0
 SAME = 0.05
 #: An edge within the beam's that is smaller than this share of it may be a beam's own.
 DEEPER = 0.9
+#: … and one wider than this share of its radius is none.
+NO_EDGE = 0.25
 #: How far out (in its radii) an edge is looked at alone: a field of view or a frame may begin soon after.
 BARELY = 1.12
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
@@ -184,6 +186,7 @@ def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, 
     if aperture is None or inner.beam is None or inner.covariance is None or inner.kind not in FOLLOWED:
         return False
     deeper = inner.beam.radius < DEEPER * aperture.radius  # nearer to the edge lie its fringes
+    deeper &= inner.beam.width < NO_EDGE * inner.beam.radius  # a bright middle is a beam's own light
     return deeper and abs(aperture.radius - beam.radius) < SAME * beam.radius
 
 

@@ -151,14 +151,21 @@ def _is_told(scene: Scene) -> bool:
 
 
 def _chosen(tried: list[Candidate]) -> Judged | None:
-    """The reading to give: of those that stand and explain the picture about as well, one that knows whose edge is whose."""
+    """The reading to give: of those that stand and explain the picture about as well, one that knows whose edge is whose and
+    whose edges show farthest round.
+    """
     if not tried:
         return None
     best = min(c.worth for c in tried)
     most = min(max(RIVAL * best, SLIGHT), WORST)
     stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < most]
     readings = [judged for judged in stood if judged is not None]
-    return min(readings, key=lambda judged: not judged.scene.sign_known, default=None)
+    return min(readings, key=lambda judged: (not judged.scene.sign_known, -_shown(judged.scene)), default=None)
+
+
+def _shown(scene: Scene) -> float:
+    """Share of its circumference, in tenths, that the edge which shows less shows over."""
+    return round(min((edge.seen for edge in (scene.aperture, scene.beam) if edge is not None), default=0.0), 1)
 
 
 def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = None) -> list[Candidate]:

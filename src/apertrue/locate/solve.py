@@ -55,7 +55,7 @@ class Solution:
 def block_noise(noise: Noise, reduced: Reduced) -> Noise:
     """The noise of block means."""
     n = reduced.pixels / noise.correlation
-    return Noise(noise.bias, noise.read_variance / n + noise.unevenness**2, noise.gain / n)
+    return Noise(noise.bias, float(noise.mean_variance(noise.bias, reduced.pixels)), noise.gain / n)
 
 
 def _with_width(edge: Array | None, width: float) -> Array | None:
@@ -71,6 +71,17 @@ def coarse(reduced: Reduced, noise: Noise, start: Start, contrast: float) -> Sol
         start: start values, block units.
         contrast: bright − dark, gray levels; scales the priors.
     """
+    solution = _coarse(reduced, noise, start, contrast)
+    if start.guess or solution is None or not _too_soft(solution.fit.aperture):
+        return solution
+    # A halo that fades steeply was taken for the edge: the one that was seen is held as sharp as it was.
+    return _coarse(reduced, noise, start, contrast, (WIDTH,))
+
+
+def _coarse(
+    reduced: Reduced, noise: Noise, start: Start, contrast: float, pinned: tuple[int, ...] = ()
+) -> Solution | None:
+    """As :func:`coarse`; ``pinned``: edge parameters that stay as they are."""
     aperture, beam = _with_width(start.aperture, 1.2), _with_width(start.beam, 1.2)
     unit = Reduced(reduced.mean, 1, 1, reduced.mean.shape)
     per_block = block_noise(noise, reduced)
@@ -83,7 +94,7 @@ def coarse(reduced: Reduced, noise: Noise, start: Start, contrast: float) -> Sol
         basis = basis_for(aperture, beam, halo=order, radial=order, meeting=False)
         fit = refine(
             cells, basis, aperture, beam, per_block,
-            scale=contrast, discrepancy=0.01, iterations=8, tolerance=0.2, settled=False, close=ROUGHLY,
+            scale=contrast, discrepancy=0.01, iterations=8, tolerance=0.2, settled=False, close=ROUGHLY, pinned=pinned,
         )  # fmt: skip
         shift = max(_distance(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam = fit.aperture, fit.beam

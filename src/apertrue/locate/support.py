@@ -12,6 +12,8 @@ from .refine import Fit
 Array = NDArray[np.float64]
 
 SECTORS = 48
+#: How far from an edge (in its widths) its stretches are looked at.
+BAND = 4.5
 #: How much a sector's floor may differ from the fit's, relative to its step (1σ).
 FLOOR = 0.5
 #: An edge is hidden where its step is less than this share of what its clearest quarter has, and another's step comes on top
@@ -125,10 +127,6 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     """
     edge = fit.aperture if which == "aperture" else fit.beam
     assert edge is not None
-    at_x = cells.at.aperture_x if which == "aperture" else cells.at.beam_x
-    at_y = cells.at.aperture_y if which == "aperture" else cells.at.beam_y
-    u = distance(at_x, at_y, edge)
-    use = cells.near & (np.abs(u) < 4.5 * max(edge[5], 0.5))
     fine = step_heights(fit, which, 3 * SECTORS).reshape(SECTORS, 3)
     expected = fine[:, 1]
     around = np.concatenate([np.roll(fine, 1, axis=0), fine, np.roll(fine, -1, axis=0)], axis=1)[:, 2:7]
@@ -139,25 +137,15 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     topped = which == "aperture" and fit.beam is not None
     found = np.full(SECTORS, np.nan)
     sigma = np.full(SECTORS, np.inf)
-    if use.sum() < 8:
+    use, u, sector = _along(cells, which, edge)
+    if len(u) < 8:
         return Support(expected, found, sigma, inside, steady, topped)
-    d1, d2 = at_x[use] - edge[0], at_y[use] - edge[1]
-    e1, e2 = float(edge[3]), float(edge[4])
-    angle = np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2)
-    sector = np.floor((angle % (2 * np.pi)) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
-    u = u[use]
     phi = step(u, edge[5])
     # What is left when all but this edge's own step is taken out: the sector's step on a nearly flat floor.
     y = (fit.z * fit.sigma)[use] + phi * expected[sector]
     w = 1.0 / fit.sigma[use] ** 2
     terms = (np.ones_like(u), u / edge[5], phi)
-    normal = np.zeros((SECTORS, 3, 3))
-    rhs = np.zeros((SECTORS, 3))
-    for i in range(3):
-        weighted = w * terms[i]
-        rhs[:, i] = np.bincount(sector, weights=weighted * y, minlength=SECTORS)
-        for j in range(i, 3):
-            normal[:, i, j] = normal[:, j, i] = np.bincount(sector, weights=weighted * terms[j], minlength=SECTORS)
+    normal, rhs = _per_sector(terms, y, w, sector)
     count = np.bincount(sector, minlength=SECTORS)
     trace = np.einsum("kii->k", normal)
     ok = (count >= 5) & (trace > 0)
@@ -170,8 +158,60 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     inverse = np.linalg.inv(regular)
     found[ok] = np.einsum("kj,kj->k", inverse[:, 2], rhs[ok])
     sigma[ok] = np.sqrt(np.maximum(inverse[:, 2, 2], 0.0))
-    spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z))))
+    spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z[use]))))  # the other edge may be explained far worse
     return Support(expected, found, sigma * spread, inside, steady, topped)
+
+
+def _along(cells: Cells, which: str, edge: Array) -> tuple[NDArray[np.bool_], Array, NDArray[np.intp]]:
+    """Cells in an edge's band: which ones, their distance inward from it (px) and their sector."""
+    at_x, at_y = (
+        (cells.at.aperture_x, cells.at.aperture_y) if which == "aperture" else (cells.at.beam_x, cells.at.beam_y)
+    )
+    u = distance(at_x, at_y, edge)
+    use = cells.near & (np.abs(u) < BAND * max(edge[5], 0.5))
+    d1, d2 = at_x[use] - edge[0], at_y[use] - edge[1]
+    e1, e2 = float(edge[3]), float(edge[4])
+    angle = np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2)
+    return use, u[use], np.floor((angle % (2 * np.pi)) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
+
+
+def _per_sector(terms: tuple[Array, ...], y: Array, w: Array, sector: NDArray[np.intp]) -> tuple[Array, Array]:
+    """Normal matrix (SECTORS, n, n) and right-hand side (SECTORS, n) of a weighted fit of ``terms`` to ``y`` in each sector."""
+    n = len(terms)
+    normal = np.zeros((SECTORS, n, n))
+    rhs = np.zeros((SECTORS, n))
+    for i in range(n):
+        weighted = w * terms[i]
+        rhs[:, i] = np.bincount(sector, weights=weighted * y, minlength=SECTORS)
+        for j in range(i, n):
+            normal[:, i, j] = normal[:, j, i] = np.bincount(sector, weights=weighted * terms[j], minlength=SECTORS)
+    return normal, rhs
+
+
+def displaced(fit: Fit, cells: Cells, which: str, at: Support) -> float:
+    """How far the stretches that bear an edge out lie from its fitted ellipse, px (root mean square; infinite without any).
+
+    In each sector the step is moved until it fits best, its height and floor free: (∂/∂u) of the step times its height is
+    what a small move adds.
+
+    Args:
+        fit, cells, which: as for :func:`support`.
+        at: what that tells.
+    """
+    edge = fit.aperture if which == "aperture" else fit.beam
+    assert edge is not None
+    use, u, sector = _along(cells, which, edge)
+    width = max(float(edge[5]), 0.5)
+    height = at.expected[sector]
+    slope = np.exp(-0.5 * (u / width) ** 2) / (width * np.sqrt(2 * np.pi))
+    terms = np.ones_like(u), step(u, edge[5]) * height, slope * height
+    normal, rhs = _per_sector(terms, (fit.z * fit.sigma)[use], 1.0 / fit.sigma[use] ** 2, sector)
+    asked = at.confirmed & (np.bincount(sector, minlength=SECTORS) >= 2 * len(terms))
+    if not asked.any():
+        return float("inf")
+    normal = normal[asked] + 1e-9 * np.einsum("kii->k", normal[asked])[:, None, None] * np.eye(len(terms))
+    moved = np.linalg.solve(normal, rhs[asked][..., None])[:, 2, 0]
+    return float(np.sqrt(np.mean(moved**2)))
 
 
 def supports(fit: Fit, cells: Cells, shape: tuple[int, int]) -> dict[str, Support]:
