@@ -15,7 +15,7 @@ from apertrue.locate.support import displaced, support
 from apertrue.pipeline import judge
 from apertrue.registry import SceneKind
 from apertrue.scene import Noise, rounding_variance
-from apertrue.simulate import Recipe, simulate
+from apertrue.simulate import Recipe, random_recipe, simulate
 
 SHAPE = (420, 480)
 APERTURE = (235.0, 212.0, 150.0)
@@ -151,3 +151,14 @@ def test_of_readings_that_explain_alike_the_one_that_shows_farther_round_is_give
     short, long = candidate(0.15, 0.052), candidate(1.0, 0.0537)
     assert _chosen([short, long]) is long.judged
     assert _chosen([short, replace(long, worth=0.07)]) is short.judged  # explains the picture less well
+
+
+def test_a_short_arc_of_a_large_beam_is_told_rightly_or_not_at_all():
+    """A quarter of the beam's edge fits an ellipse close by as well as the circle farther away."""
+    rng = np.random.default_rng(np.random.SeedSequence(5).spawn(27)[26])
+    shot = simulate(random_recipe(rng, None, ()), rng)
+    a, truth = judge(shot.frame).assessment, shot.truth.values()
+    assert truth["clipped_fraction"] > 0.4
+    assert (
+        a.offset_x_percent is None or abs(a.offset_x_percent - truth["offset_x_percent"]) < 4 * a.offset_x_percent_sigma
+    )

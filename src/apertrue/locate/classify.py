@@ -67,6 +67,8 @@ ALL_BUT = 0.75
 #: … or when it alone stands over this one, with no more than this share of its stretches against it, and lies along its ellipse
 #: to this share of the edges' difference.
 ALONG, AGAINST, CLOSELY = 0.4, 0.06, 0.1
+#: An arc over no more than this share of an edge is short; one that differs by more than this (ellipticity) may be a circle's.
+SHORT, OUT_OF_ROUND = 0.3, 0.03
 #: Aperture radius ÷ the camera's distance from a screen that is seen tilted (1σ): a fixed camera is farther, a phone nearer.
 NEARNESS = 0.05
 #: Least share of an edge's circumference inside the picture for a number.
@@ -476,21 +478,26 @@ def _perspective(aperture: Array, beam: Array, ellipticity: Array) -> Array:
 
 
 def _crooked(solution: Solution, at: dict[str, Support]) -> float:
-    """Doubt of both edges' places, in radii: how differently round they are in a picture that the model does not explain.
+    """Doubt of both edges' places, in radii: how differently round they are where nothing bears that out.
 
     What lies in the way, a second disc or a plateau at the top level bends one edge; it then passes for an ellipse. An
-    ellipse that shows nearly all round is one, and so is one that its stretches follow closely over a good part of it.
+    ellipse that shows nearly all round is one, and so is one that its stretches follow closely over a good part of it. A
+    short arc fits a circle and an ellipse elsewhere as well, however well it is explained.
     """
     fit = solution.fit
     assert fit.aperture is not None
     assert fit.beam is not None
-    if quality(solution) < EXPLAINED or min(float(s.confirmed.mean()) for s in at.values()) > ALL_BUT:
+    explained = quality(solution) < EXPLAINED
+    if min(float(s.confirmed.mean()) for s in at.values()) > (SHORT if explained else ALL_BUT):
         return 0.0
     differ = float(np.hypot(fit.beam[3] - fit.aperture[3], fit.beam[4] - fit.aperture[4]))
+    if explained and differ < OUT_OF_ROUND:
+        return 0.0
     doubts = []
     for name, edge in (("aperture", fit.aperture), ("beam", fit.beam)):
         s = at[name]
-        follows = s.confirmed.mean() > ALONG and s.contradicted.sum() <= AGAINST * s.visible.sum()
+        follows = s.confirmed.mean() > (SHORT if explained else ALONG)
+        follows &= s.contradicted.sum() <= AGAINST * s.visible.sum()
         away = displaced(fit, solution.cells, name, s) / float(fit.aperture[2]) if follows else np.inf
         doubts.append(away if away < CLOSELY * differ else min(float(np.hypot(edge[3], edge[4])), differ))
     return float(np.linalg.norm(doubts))
