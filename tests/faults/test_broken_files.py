@@ -9,8 +9,9 @@ from benchmarks.faults.seeds import disc, seeds
 
 from apertrue.errors import ReadError
 
-#: Numbers of cases (seed 0) that once did harm: a circle of pages, a count that decodes, damaged logs, signaling NaNs.
-ONCE = (35, 275, 2115, 2835, 3008, 3162, 4040, 7569, 8207, 9053, 9708, 10064, 10689)
+#: Numbers of cases (seed 0) that once did harm: a circle of pages, a count that decodes, damaged logs, signaling NaNs,
+#: nothing above a floor, an edge wider than the picture.
+ONCE = (35, 275, 2115, 2835, 3008, 3162, 4040, 7569, 8204, 8207, 9053, 9708, 9796, 10064, 10689)
 
 
 @pytest.fixture(autouse=True)

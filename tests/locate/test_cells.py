@@ -39,3 +39,9 @@ def test_the_side_of_far_blocks() -> None:
     assert {0, 1, 3} == set(side.tolist())
     np.testing.assert_array_equal(side, 1 * in_aperture + 2 * in_beam)
     assert np.count_nonzero(asked) == len(x) == len(value)
+
+
+def test_an_edge_far_wider_than_the_picture_has_no_cells_and_costs_nothing() -> None:
+    """A fit that runs away asked for blocks larger than the picture, pixel by pixel of them."""
+    away = np.array([-1e17, -1e16, 1.1e4, 0.0, 0.0, 2.7e3])
+    assert cells.gather(np.ones((38, 45)), (None, away), cells.ROUGH) is None

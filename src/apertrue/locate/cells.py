@@ -252,6 +252,8 @@ def _samples(
     i, j, _ = band_pixels(shape, scaled, reach / block, grain.most)
     at_x = np.asarray(half + i * float(block), dtype=np.float64)
     at_y = np.asarray(half + j * float(block), dtype=np.float64)
+    if not len(i):  # a block may be larger than the picture when a fit runs away
+        return at_x, at_y, np.zeros(0)
     if block not in blocks and len(i) * block * block < FEW * pixels.size:
         total = np.zeros(len(i))
         for dy, dx in np.ndindex(block, block):

@@ -180,6 +180,8 @@ def core_start(
     least = low if floor is None else floor
     mask = image > least + 0.5 * (high - least)
     region = largest_region(mask)
+    if not region.any():  # nothing exceeds the floor by half
+        return None
     if _is_border(region):  # a window's frame, drawn around the view
         region = largest_region(mask & ~region)
         if not region.any():
