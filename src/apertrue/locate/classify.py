@@ -491,8 +491,8 @@ def _crooked(solution: Solution, at: dict[str, Support]) -> float:
     if min(float(s.confirmed.mean()) for s in at.values()) > (SHORT if explained else ALL_BUT):
         return 0.0
     differ = float(np.hypot(fit.beam[3] - fit.aperture[3], fit.beam[4] - fit.aperture[4]))
-    if explained and differ < OUT_OF_ROUND:
-        return 0.0
+    if explained and (differ < OUT_OF_ROUND or tightest_gap(fit.aperture, fit.beam) > 0):
+        return 0.0  # an edge that lies all round is no short arc, however faint it is
     doubts = []
     for name, edge in (("aperture", fit.aperture), ("beam", fit.beam)):
         s = at[name]
