@@ -17,7 +17,7 @@ from .levels import Light, light_of, missed_profile, profile_of, scene_covarianc
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, robust_mean, true_width
-from .support import SECTORS, Support, arcs_of, displaced, edge_points, step_heights, support, supports
+from .support import SECTORS, Support, arcs_of, displaced, edge_points, support, supports
 
 Array = NDArray[np.float64]
 
@@ -176,7 +176,7 @@ def judge_pair(
     all_round = ALL_ROUND * max(1.0, float(np.sqrt(quality(solution))))
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
-    in_tail = gap > 0 and _halo_share(fit) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
+    in_tail = gap > 0 and _halo_share(fit, at["aperture"]) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
     if in_tail and gap * fit.aperture[2] > TAIL_REACH * np.hypot(fit.aperture[5], fit.beam[5]):
         return None
     spread, doubt = spread_of(solution), doubt_of(solution)
@@ -521,12 +521,12 @@ def _halo_z(fit: Fit, at: Support) -> float:
     return float((w * at.found[use]).sum() / np.sqrt(w.sum()))
 
 
-def _halo_share(fit: Fit) -> float:
+def _halo_share(fit: Fit, at: Support) -> float:
     """Share of the aperture's step that is halo, not the beam's own light (medians over its circumference)."""
     nb, nh, _ = fit.basis.counts
     _, halo, _ = fit.basis.polynomials(*edge_points(at_edge(fit)))
-    steps = np.abs(step_heights(fit, "aperture"))
-    return float(np.median(fit.linear[nb : nb + nh] @ halo) / max(float(np.median(steps)), 1e-300))
+    step = float(np.median(np.abs(at.expected)))
+    return float(np.median(fit.linear[nb : nb + nh] @ halo) / max(step, 1e-300))
 
 
 def at_edge(fit: Fit) -> Array:

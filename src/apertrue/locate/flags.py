@@ -52,10 +52,8 @@ def plain_flags(frame: Frame, pixels: NDArray[Any], hints: Hints, *, drawn: bool
 
 
 def _all_at_top(frame: Frame) -> bool:
-    """Whether hardly a pixel is below the camera's top level (of whole numbers the type's, unless another is stated)."""
+    """Whether hardly a pixel is below the camera's top level."""
     top = frame.saturation
-    if top is None and frame.pixels.dtype.kind == "u":
-        top = float(np.iinfo(frame.pixels.dtype).max)
     return top is not None and float(np.mean(frame.pixels >= top)) > ALL_AT_TOP
 
 

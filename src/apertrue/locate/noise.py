@@ -86,9 +86,8 @@ def estimate_noise(pixels: NDArray[Any], dark: float, bright: float, saturation:
         usable &= patches.max(axis=(0, 1)) < saturation
     if not usable.all():
         patches = patches[:, :, usable]
-    whole = pixels.dtype.kind in "ui" or bool(
-        (patches == np.rint(patches)).all()
-    )  # parts left out make whole numbers floats
+    # Where parts were left out, whole numbers are kept as floats.
+    whole = pixels.dtype.kind in "ui" or bool((patches == np.rint(patches)).all())
     if whole:
         least = max(least, ROUNDING)
     if patches.shape[2] < 8:

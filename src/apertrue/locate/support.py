@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.edges import distance, step
+from ..model.normal import cdf_pdf
 from .cells import Cells
 from .refine import Fit
 
@@ -203,7 +204,7 @@ def displaced(fit: Fit, cells: Cells, which: str, at: Support) -> float:
     use, u, sector = _along(cells, which, edge)
     width = max(float(edge[5]), 0.5)
     height = at.expected[sector]
-    slope = np.exp(-0.5 * (u / width) ** 2) / (width * np.sqrt(2 * np.pi))
+    slope = cdf_pdf(u / width)[1] / width
     terms = np.ones_like(u), step(u, edge[5]) * height, slope * height
     normal, rhs = _per_sector(terms, (fit.z * fit.sigma)[use], 1.0 / fit.sigma[use] ** 2, sector)
     asked = at.confirmed & (np.bincount(sector, minlength=SECTORS) >= 2 * len(terms))
