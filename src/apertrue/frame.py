@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,8 @@ from .fixed_map import FixedMap
 
 #: ``Frame.taken_at_source`` of a time that is only the file's own; copying changes it, so no age is taken from it.
 FILE_TIME = "file time"
+#: A picture from further in the future than this has a wrong clock, s.
+FUTURE_S = 120.0
 
 _EMPTY: Mapping[str, str] = FixedMap()
 
@@ -112,3 +114,12 @@ def as_frame(source: "Frame | NDArray[Any]", **about: Any) -> Frame:
     if pixels.dtype.kind == "u" and "saturation" not in about:
         about["saturation"] = float(np.iinfo(pixels.dtype).max)
     return Frame(pixels, **about)
+
+
+def age_min(frame: Frame, now: datetime, trust_file_time: bool = False) -> float | None:
+    """Minutes since the picture was taken; ``None`` when its time is unknown, only the file's, or in the future."""
+    if frame.taken_at is None or (frame.taken_at_source == FILE_TIME and not trust_file_time):
+        return None
+    taken = frame.taken_at if frame.taken_at.tzinfo is not None else frame.taken_at.replace(tzinfo=UTC)
+    age_s = (now - taken).total_seconds()
+    return None if age_s < -FUTURE_S else max(age_s, 0.0) / 60.0

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from .advice import Context
 from .assessment import Assessment
 from .errors import ReadError, RegionError, reason_of
-from .frame import FILE_TIME, Frame
+from .frame import FILE_TIME, Frame, age_min
 from .instrument import Instrument, calibrations_beside, completed
 from .pipeline import Result, judge, readvise
 from .readers import BadPage, ReadOptions, SheetRow, apply_sheet, read_pages
@@ -25,7 +25,6 @@ __all__ = [
     "Setup",
     "Unread",
     "advised_after",
-    "age_min",
     "context_before",
     "judge_files",
     "judge_frame",
@@ -188,14 +187,6 @@ def _fuller(context: Context, result: Result, setup: Setup) -> Context:
             as_taken=setup.now is None,
         )
     return context
-
-
-def age_min(frame: Frame, now: datetime) -> float | None:
-    """Minutes since the picture was taken, by a time that it or the sheet states; ``None`` where there is none."""
-    if frame.taken_at is None or frame.taken_at_source == FILE_TIME:
-        return None
-    taken = frame.taken_at if frame.taken_at.tzinfo is not None else frame.taken_at.replace(tzinfo=UTC)
-    return max((now - taken).total_seconds() / 60.0, 0.0)
 
 
 def unread_row(unread: Unread) -> Assessment:

@@ -261,11 +261,27 @@ def test_an_old_picture_is_stale_unless_judged_as_taken(run, pictures: Path, tmp
 def test_an_age_that_is_not_known_is_said_with_the_verdict(run, pictures: Path) -> None:
     for name, verdict in (("centered.tif", "leave"), ("off.tif", "")):
         said = " ".join(run("assess", pictures / name).out.split())
-        assert "The picture's age is not known: it states no time of its own." in said
+        assert "The picture's age is not known: it states no time of its own, or one that lies ahead." in said
         assert verdict in said
         assert "age is not known" not in " ".join(run("assess", pictures / name, "--as-taken").out.split())
     (row,) = rows(run("assess", pictures / "centered.tif", "--json").out)
     assert "time-unknown" in row["reasons"]
+
+
+def test_how_old_many_pictures_are_is_said_once_under_the_table(run, pictures: Path, tmp_path: Path) -> None:
+    pixels = tifffile.imread(pictures / "centered.tif")
+    present = datetime.now(UTC)
+    taken = [*["2020:01:02 03:04:05"] * 2, *[f"{present:%Y:%m:%d %H:%M:%S}"] * 2, *[None] * 3, "2999:01:01 00:00:00"]
+    utc = tmp_path / "utc.toml"
+    utc.write_text('timezone = "UTC"\n', encoding="utf-8")
+    for i, at in enumerate(taken):
+        tifffile.imwrite(tmp_path / f"{i}.tif", pixels + np.uint16(i) if i else pixels, **({"datetime": at} if at else {}))
+    said = " ".join(run("assess", tmp_path, "--instrument", utc).out.split())
+    assert said.count("2 of 8 pictures are too old to act on (older than 30 min). Take a new picture.") == 1
+    assert said.count("The age of 4 of 8 pictures is not known: they state no time of their own, or one that lies ahead.") == 1
+    as_taken = " ".join(run("assess", tmp_path, "--instrument", utc, "--as-taken").out.split())
+    assert "too old" not in as_taken
+    assert "not known" not in as_taken
 
 
 def test_the_same_frame_with_a_later_time_is_frozen(run, pictures: Path, tmp_path: Path) -> None:

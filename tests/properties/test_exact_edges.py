@@ -309,7 +309,7 @@ def test_gap_of_circles_with_one_center() -> None:
 
 
 def test_time_is_unknown_only_without_any() -> None:
-    from apertrue.advise import _time
+    from apertrue.advise.age import age_reasons as _time
 
     assert _time(measured(), Context()) == ("time-unknown",)
     assert _time(measured(), Context(age_min=3.0)) == ()

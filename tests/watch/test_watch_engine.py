@@ -16,6 +16,7 @@ from rich.live import Live
 from apertrue.instrument import Instrument
 from apertrue.readers import read_frames
 from apertrue.session import EventKind, add_event, events, open_log
+from apertrue.session.clock import zone_of
 from apertrue.watch import Alarm, CommandError, Reminder, split_command
 from apertrue.watch.engine import BURST
 from apertrue.watch.measuring import AFRESH_EVERY, Measure
@@ -538,3 +539,16 @@ def test_the_logs_own_trouble_ends_the_watch(watch_here, tmp_path, pictures, cop
     copy_to(pictures[0], tmp_path / "in" / "0.tif", at=time.time() - 100)
     with pytest.raises(StoreError, match="disk is full"):
         run(1)
+
+
+def test_an_age_that_is_not_known_is_said_instead_of_a_time(watch_here, tmp_path, pictures):
+    """A camera whose clock is ahead: "in 2 h" is no age, and how old the picture is nobody knows."""
+    watcher, updates, run, _ = watch_here()
+    ahead = datetime.now(zone_of()) + timedelta(hours=2)
+    tifffile.imwrite(tmp_path / "in" / "a.tif", tifffile.imread(pictures[0]), datetime=f"{ahead:%Y:%m:%d %H:%M:%S}")
+    run(1)
+    now = watcher.clock()
+    said = "The picture's age is not known: it states no time of its own, or one that lies ahead."
+    assert "time-unknown" in updates[0].event.get("reasons")
+    assert said in plain_line(updates[0], watcher, now)
+    assert said in dict(rows(watcher, now))["Last picture"]

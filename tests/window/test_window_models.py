@@ -166,6 +166,13 @@ def test_an_old_picture_is_never_left(centered) -> None:
     assert r.assessment.verdict != "leave"
 
 
+def test_an_age_that_is_not_known_is_said_with_the_verdict(shot) -> None:
+    undated = judge_one(replace(shot.frame, taken_at=None, taken_at_source=None), Setup(), Drawn(), NOW)
+    fresh = judge_one(replace(shot.frame, taken_at=NOW, taken_at_source="file"), Setup(), Drawn(), NOW)
+    assert any(s.startswith("The picture's age is not known") for s in panel(undated, None).sentences)
+    assert not any("age is not known" in s for s in panel(fresh, None).sentences)
+
+
 def test_the_set_up_is_that_of_the_commands(tmp_path, monkeypatch) -> None:
     file = tmp_path / "scope.toml"
     file.write_text('name = "Training scope"\n', encoding="utf-8")

@@ -5,6 +5,7 @@ from ..assessment import Assessment
 from ..instrument import Instrument
 from ..registry import Verdict
 from ..scene import Scene
+from .age import age_reasons
 from .decide import Decision, Plan, decide
 from .limits import Bars, bars, retake_reasons, within_doubt
 from .plans import at_routine_center, plans
@@ -27,14 +28,14 @@ def advise(assessment: Assessment, scene: Scene, instrument: Instrument, context
     """
     why_not = retake_reasons(assessment, scene)
     if why_not:
-        reasons = why_not + _time(assessment, context)
+        reasons = why_not + age_reasons(assessment, context)
         said = sentences(Verdict.RETAKE, reasons, assessment, scene, instrument, context, None, None)
         return Advice(Verdict.RETAKE, reasons, sentences=said)
     nudge = usable_nudge(context)
     barred = bars(assessment, scene, instrument.limits, context, instrument.costs.planned_min)
     decision = decide(plans(assessment, scene, instrument, context, nudge, barred), instrument.costs)
     verdict = decision.chosen.verdict
-    reasons = _reasons(decision, barred, assessment, nudge, context) + _time(assessment, context)
+    reasons = _reasons(decision, barred, assessment, nudge, context) + age_reasons(assessment, context)
     said = sentences(verdict, reasons, assessment, scene, instrument, context, decision, nudge)
     return Advice(verdict, reasons, decision.options, nudge, said)
 
@@ -71,9 +72,3 @@ def _reasons(
     if context.drift_percent_per_h is None:
         out.append("drift-assumed")
     return tuple(dict.fromkeys(out))
-
-
-def _time(assessment: Assessment, context: Context) -> tuple[str, ...]:
-    # A file's own time gives a time and no age: copying changes it.
-    unknown = context.age_min is None and (context.judged_now or assessment.taken_at is None)
-    return ("time-unknown",) if unknown else ()

@@ -7,6 +7,7 @@ from ..assessment import Assessment
 from ..instrument import Instrument, axis_words
 from ..registry import FLAGS, REASONS, SCENE_WORDS, Verdict
 from ..scene import Scene
+from .age import unknown_age
 from .cautions import Occasion, cautions_for
 from .decide import Decision
 from .limits import ALWAYS_RETAKE, PICTURE_FIRST, flags_of, within_doubt
@@ -141,9 +142,8 @@ def _judged(
 ) -> list[str]:
     first = headline(verdict, reasons, assessment, nudge)
     out = [first]
-    if context.judged_now and "time-unknown" in reasons:
-        unknown = REASONS["time-unknown"]
-        out.append(f"{unknown.sentence} {unknown.remedy}")
+    if context.judged_now:
+        out.append(unknown_age(reasons))
     a = assessment
     if verdict is Verdict.LEAVE and "learned-difference" in reasons:
         out.append(REASONS["learned-difference"].sentence)

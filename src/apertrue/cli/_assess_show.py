@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 FEW = 6
 
 
-def print_results(results: "list[Result | Unread]") -> None:
-    """The table, and sentences for a few pictures."""
+def print_results(results: "list[Result | Unread]", stale_min: float | None) -> None:
+    """The table, and sentences for a few pictures; of many, how old they are (limit ``stale_min``, ``None`` = not asked)."""
     from ..judging import Unread
 
     if all(isinstance(r, Unread) for r in results):
@@ -39,8 +39,22 @@ def print_results(results: "list[Result | Unread]") -> None:
         _print_sentences([n for n, _ in together], [r for _, r in together])
     elif len(results) <= FEW:
         _print_sentences(names, results)
+    elif stale_min is not None:
+        _print_ages(results, stale_min)
     print_text()
     print_text("apertrue only advises and is not yet verified on an instrument.")
+
+
+def _print_ages(results: "list[Result | Unread]", stale_min: float) -> None:
+    """What each picture's sentences would say of its age, once for all."""
+    from ..advise.age import ages_together
+    from ..judging import Unread
+
+    said = ages_together([r.assessment for r in results if not isinstance(r, Unread)], stale_min)
+    if said:
+        print_text()
+    for sentence in said:
+        print_text(wrapped(sentence, others="  "))
 
 
 def _is_combined(result: "Result | Unread") -> bool:

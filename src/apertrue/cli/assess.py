@@ -122,7 +122,7 @@ def assess(
         raise typer.Exit(2)
     note_sheet(sheet, setup.sheet, [_file_of(r) for r in results])
     if not json:
-        print_results(results)
+        print_results(results, None if as_taken else setup.instrument.limits.stale_min)
         if overlay is not None and taken:
             print_text(f"Overlays: {overlay.resolve()}")
     if report is not None and page is not None:

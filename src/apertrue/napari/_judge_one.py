@@ -7,9 +7,8 @@ from pathlib import Path
 from ..advice import Context
 from ..calibration import Calibration, calibration_path, load_calibrations
 from ..errors import ApertrueError
-from ..frame import Frame
+from ..frame import Frame, age_min
 from ..instrument import Instrument, completed, find_instrument
-from ..judging import age_min
 from ..pipeline import Result, judge, readvise
 from ..readers import SheetRow, apply_sheet
 from ..readers.digest import digest
@@ -81,7 +80,7 @@ def judge_one(
     previous = last[1] if last is not None and last[0] != frame.digest and not drawn.anything else None
     instrument = setup.instrument
     frame = completed(apply_sheet(frame, setup.sheet), instrument)
-    context = Context(age_min=age_min(frame, now))
+    context = Context(age_min=age_min(frame, now), judged_now=True)
     hints = Hints(region=drawn.region, start_aperture=drawn.aperture, start_beam=drawn.beam, previous=previous)
     result = judge(frame, instrument=instrument, hints=hints, context=context)
     known = with_nudge(context, result.assessment, frame.state, instrument, now, setup.calibrations)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from ..advise.cautions import CAUTIONS
-from ..judging import age_min
+from ..frame import age_min
 from ..overlay.arrow import Arrow
 from ..overlay.colors import VERDICTS
 from ..pipeline import Result

@@ -237,7 +237,7 @@ _ALL = (
     ),
     Reason(
         "time-unknown",
-        "The picture's age is not known: it states no time of its own.",
+        "The picture's age is not known: it states no time of its own, or one that lies ahead.",
         "no time in the picture or the sheet; the file's own counts only in a watched folder",
         "Make sure that it is a fresh one, or give the time in a sheet.",
     ),

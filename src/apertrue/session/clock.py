@@ -9,9 +9,6 @@ from ..errors import ApertrueError
 if TYPE_CHECKING:
     from ..instrument import Instrument
 
-#: A picture from further in the future than this has a wrong clock, s.
-FUTURE_S = 120.0
-
 
 class TimeError(ApertrueError, ValueError):
     """A time that can't be understood, or that names no single moment."""

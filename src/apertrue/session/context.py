@@ -7,10 +7,10 @@ from datetime import datetime, timedelta
 from ..advice import Context
 from ..assessment import Assessment
 from ..calibration import Calibration, with_nudge
-from ..frame import FILE_TIME, Frame, State
+from ..frame import Frame, State, age_min
 from ..instrument import Instrument
 from ..store import Store
-from .clock import FUTURE_S, zone_of
+from .clock import zone_of
 from .entry import SessionEvent
 from .history import hangs_on, learned_left, nudges_failed, usual_current
 from .log import events, seen_before
@@ -112,14 +112,6 @@ def state_changed(before: Sequence[SessionEvent], state: State) -> tuple[str, ..
     return tuple(dict.fromkeys(out))
 
 
-def age_min(frame: Frame, now: datetime, trust_file_time: bool = False) -> float | None:
-    """Minutes since the picture was taken; ``None`` when its time is unknown, only the file's, or in the future."""
-    if frame.taken_at is None or (frame.taken_at_source == FILE_TIME and not trust_file_time):
-        return None
-    age_s = (now - frame.taken_at).total_seconds()
-    return None if age_s < -FUTURE_S else max(age_s, 0.0) / 60.0
-
-
 def taken(frame: Frame, now: datetime) -> datetime:
     """When the picture was taken as far as the log is concerned; ``now`` when unknown."""
     return frame.taken_at if frame.taken_at is not None else now
@@ -129,4 +121,4 @@ def _is(entry: SessionEvent, frame: Frame) -> bool:
     return entry.digest is not None and entry.digest == frame.digest and entry.get("file") == frame.file
 
 
-__all__ = ["Follower", "age_min", "context_for", "including", "state_changed", "taken", "with_forecast", "with_nudge"]
+__all__ = ["Follower", "context_for", "including", "state_changed", "taken", "with_forecast", "with_nudge"]

@@ -1,5 +1,6 @@
 """One entry in one line for people."""
 
+from ..advise.age import unknown_age
 from ..registry import Verdict
 from ..registry.format import format_value, with_minus
 from .entry import SessionEvent
@@ -20,6 +21,11 @@ _STATE = (
 def value(event: SessionEvent, name: str, *, unit: bool = True) -> str:
     """A field for people, with its 1σ."""
     return format_value(name, event.get(name), event.get(name + "_sigma"), unit=unit)
+
+
+def age_note(event: SessionEvent) -> str:
+    """That a picture's age was not known when it was judged, as a sentence; else empty."""
+    return unknown_age(str(event.get("reasons") or "").split(";"))
 
 
 def describe(event: SessionEvent, *, old: bool = False) -> str:

@@ -6,10 +6,10 @@ from datetime import datetime, timedelta
 
 from ..advice import Context
 from ..calibration import Calibration
-from ..frame import Frame
+from ..frame import Frame, age_min
 from ..instrument import Instrument
 from ..session.clock import zone_of
-from ..session.context import age_min, state_changed, with_forecast, with_nudge
+from ..session.context import state_changed, with_forecast, with_nudge
 from ..session.entry import SessionEvent
 from ..session.history import Left, hangs_on, learned_left, nudges_failed, usual_current
 from ..session.log import each_event, events, seen_before
@@ -103,6 +103,7 @@ def live_context(
     earlier = None if frame.digest is None else seen_before(store, frame.digest, at)
     context = Context(
         age_min=age_min(frame, now, trust_file_time=True),
+        judged_now=True,
         frozen=earlier is not None and earlier.get("file") != frame.file,
         state_changed=state_changed(state.recent, frame.state),
         nudges_failed=nudges_failed(state.recent, instrument.limits.offset_leave),

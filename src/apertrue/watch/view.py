@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from ..registry import REASONS
 from ..registry.format import NOTHING, format_number, with_minus
 from ..session.clock import age_words, clock_words, in_zone, zone_of
-from ..session.describe import describe, value
+from ..session.describe import age_note, describe, value
 from ..session.stand import too_old
 
 if TYPE_CHECKING:
@@ -47,8 +47,9 @@ def rows(watcher: Watcher, now: datetime) -> list[tuple[str, str]]:
     else:
         out.append(("Trend", "from two pictures on"))
     if latest is not None:
+        unknown = age_note(latest)
         age = age_words((now - latest.at).total_seconds() / 60.0)
-        out.append(("Last picture", f"{clock_words(latest.at, now)}, {age} ago"))
+        out.append(("Last picture", unknown or f"{clock_words(latest.at, now)}, {age} ago"))
     if here is not None and here.check_at is not None:
         due = here.check_at <= now
         out.append(("Next check", "now" if due else f"by {clock_words(here.check_at, now)}"))
@@ -98,7 +99,8 @@ def plain_line(update: Update, watcher: Watcher, now: datetime) -> str:
             if due
             else f"; check again by {clock_words(here.check_at, in_zone(now, zone_of(watcher.instrument)))}"
         )
-    return f"{stamp}  {update.file.name}: {_told(update.event, watcher, now)}{check}"
+    unknown = age_note(update.event)
+    return f"{stamp}  {update.file.name}: {_told(update.event, watcher, now)}{check}{unknown and f'. {unknown}'}"
 
 
 def _told(picture: SessionEvent, watcher: Watcher, now: datetime) -> str:
