@@ -120,3 +120,23 @@ def test_points_beyond_an_axis_carry_an_arrowhead() -> None:
 def test_clouds_are_thinned() -> None:
     svg = scatter("T", "S", [Point(i, i % 7) for i in range(3 * MOST_POINTS)], Axis("x"), Axis("y"))
     assert len(re.findall('class="dot', svg)) <= MOST_POINTS
+
+
+@pytest.mark.parametrize(
+    ("span_s", "like"),
+    [
+        (90, r"\d\d:\d\d:\d\d"),
+        (3 * 3600, r"\d\d:\d\d"),
+        (30 * 3600, r"\d\d-\d\d \d\d:\d\d"),
+        (20 * 86400, r"\d\d-\d\d"),
+        (100 * 86400, r"\d{4}-\d\d-\d\d"),
+        (400 * 86400, r"\d{4}-\d\d"),
+    ],
+)
+def test_times_are_written_as_finely_as_the_axis_needs(span_s: float, like: str) -> None:
+    start = datetime(2026, 3, 2, 9, 0, tzinfo=UTC).timestamp()
+    svg = scatter("T", "S", [Point(start, 1), Point(start + span_s, 2)], Axis("when", time=True), Axis("y", 0, 3))
+    words = [t for t in texts(svg) if re.fullmatch(like, t)]
+    assert 2 <= len(words) <= 8
+    # No other spelling of a time beside it.
+    assert words == [t for t in texts(svg) if ":" in t or "-" in t]

@@ -7,7 +7,7 @@ and searches find, weigh a tenth, are the same bytes everywhere, and need no opt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
-from math import ceil, floor, isfinite, log10
+from math import ceil, floor, inf, isfinite, log10
 
 from markupsafe import Markup, escape
 
@@ -304,6 +304,14 @@ def _nice(step: float) -> float:
 
 #: A time axis holds at least this many seconds, so that it has more than one tick.
 _SHORTEST_TIME = 60.0
+#: How a tick is written, the first that fits: (for ticks closer than, on an axis shorter than, format), both in s.
+_TIME_WORDS = (
+    (60, inf, "%H:%M:%S"),
+    (inf, 86400, "%H:%M"),
+    (86400, inf, "%m-%d %H:%M"),
+    (inf, 40 * 86400, "%m-%d"),
+    (inf, inf, "%Y-%m-%d"),
+)
 
 
 def _time_ticks(low: float, high: float, zone: tzinfo) -> list[tuple[float, str]]:
@@ -325,17 +333,7 @@ def _time_ticks(low: float, high: float, zone: tzinfo) -> list[tuple[float, str]
         *(86400, 2 * 86400, 5 * 86400, 7 * 86400, 14 * 86400, 30 * 86400),
     )
     step = next((s for s in steps if span / s <= 6), steps[-1])
-    words = (
-        "%H:%M:%S"
-        if step < 60
-        else "%H:%M"
-        if span < 86400
-        else "%m-%d %H:%M"
-        if step < 86400
-        else "%Y-%m-%d"
-        if span > 40 * 86400
-        else "%m-%d"
-    )
+    words = next(how for below, longest, how in _TIME_WORDS if step < below and span < longest)
     offset = datetime.fromtimestamp(low, zone).utcoffset()
     ahead = offset.total_seconds() if offset is not None else 0.0
     first_tick = ceil((low + ahead) / step) * step - ahead
