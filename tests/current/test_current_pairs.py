@@ -5,7 +5,9 @@ from math import log
 
 import pytest
 
+from apertrue.audit.sessions import SessionRule
 from apertrue.current.pairs import GunState, centered_current, pairs_from_records, records_from_log
+from apertrue.registry import SESSION_GAP_H
 
 T0 = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
@@ -69,10 +71,12 @@ def test_records_without_a_current_are_no_fault():
 
 
 def test_sessions_by_pauses():
-    rows = [{"gun_focus": 40, "current_pa": 24, "taken_at": T0 + timedelta(hours=h)} for h in (0, 1, 5, 30, 31)]
+    rows = [{"gun_focus": 40, "current_pa": 24, "taken_at": T0 + timedelta(hours=h)} for h in (0, 1, 3.9, 7, 9.9)]
     names = [p.session for p in pairs_from_records(rows).pairs]
     assert names[0] == names[1] == names[2]
     assert names[3] == names[4] != names[0]
+    # The same pause parts the sessions of the log, of handovers and of audits.
+    assert SessionRule().gap_h == SESSION_GAP_H == 3.0
     assert pairs_from_records([{"gun_focus": 40, "current_pa": 24, "session": "monday"}]).pairs[0].session == "monday"
 
 

@@ -88,11 +88,26 @@ def test_a_fresh_picture_that_says_move_is_not_looked_at_again_first(log, start,
         at = start + timedelta(minutes=minute)
         add_picture(log, make_assessment(x, 0.5, at=at, file=f"{minute}.tif"), at, digest=f"m{minute}")
     soon = handover(log, INSTRUMENT, start + timedelta(minutes=25)).next_steps
-    assert soon[0].startswith("The last picture's advice: nudge")
+    assert soon[0].startswith("The last picture's advice, 1 min old: nudge")
     assert soon[-1].startswith("Then take another picture")
     assert not any("before anything else" in step for step in soon)
     late = handover(log, INSTRUMENT, start + timedelta(minutes=60)).next_steps
     assert "before anything else" in late[0]
+
+
+def test_an_old_pictures_advice_is_not_repeated(log, start, make_assessment):
+    for minute, x in ((0, 0.2), (60, 0.3), (120, 0.3)):
+        at = start + timedelta(minutes=minute)
+        add_picture(log, make_assessment(x, 0.1, at=at, file=f"{minute}.tif"), at, digest=f"o{minute}")
+    fresh = handover(log, INSTRUMENT, start + timedelta(minutes=149)).next_steps
+    assert fresh[0].startswith("The last picture's advice, 29 min old: leave")
+    old = handover(log, INSTRUMENT, start + timedelta(minutes=152)).next_steps
+    assert old[0] == "The last picture, 32 min old, is too old to act on: take a new one in the alignment view."
+    assert not any("advice" in step for step in old)
+    # Where looking again is due anyway it is said once.
+    due = handover(log, INSTRUMENT, start + timedelta(hours=9)).next_steps
+    assert due[0].startswith("Check again now")
+    assert not any("too old" in step or "advice" in step for step in due)
 
 
 def test_an_empty_log_makes_a_page_too(log, start):

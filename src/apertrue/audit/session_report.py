@@ -18,6 +18,7 @@ from ..current.entries import entry_of
 from ..errors import ReadError
 from ..instrument import Instrument
 from ..readers import read_frame
+from ..registry import SESSION_GAP_H
 from ..report.page import write_page
 from ..report.sketch import Outline, Sketch, small_jpeg
 from ..session import events, standing
@@ -26,7 +27,7 @@ from ..session.describe import describe
 from ..session.entry import SessionEvent
 from ..session.history import runs
 from ..session.masking import Mask, mask_for
-from ..session.words import DEFAULT_GAP_H, EventKind
+from ..session.words import EventKind
 from ..store import Store
 from .charting import day_timeline
 from .export import EXPORT_COLUMNS
@@ -145,7 +146,7 @@ def _rows(entries: Sequence[SessionEvent], zone: tzinfo) -> tuple[list[dict[str,
     rows, shots = [], []
     session, last, setting, moves = "", None, None, 0
     for e in entries:
-        if last is None or e.at - last > timedelta(hours=DEFAULT_GAP_H):
+        if last is None or e.at - last > timedelta(hours=SESSION_GAP_H):
             session, setting = _at(e.at, zone), None
         last = e.at
         moves += e.kind in _MOVING or (e.kind is EventKind.STATE and bool(e.changed))

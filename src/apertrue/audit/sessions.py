@@ -4,7 +4,7 @@ import json
 from dataclasses import dataclass
 from typing import Literal
 
-from ..session.words import DEFAULT_GAP_H
+from ..registry import SESSION_GAP_H
 from ..store import Store
 
 
@@ -18,7 +18,7 @@ class SessionRule:
     """
 
     by: Literal["gap", "sheet", "folder"] = "gap"
-    gap_h: float = DEFAULT_GAP_H
+    gap_h: float = SESSION_GAP_H
 
     def __post_init__(self) -> None:
         if self.by not in ("gap", "sheet", "folder"):

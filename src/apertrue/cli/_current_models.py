@@ -86,7 +86,7 @@ def fitted_models(
     """Fitted curves of the wanted states; the latest session counts as today's when it is under way."""
     from datetime import UTC, datetime, timedelta
 
-    from ..current.pairs import SESSION_GAP_H
+    from ..registry import SESSION_GAP_H
 
     found = read_pairs(source)
     out, trouble = [], []

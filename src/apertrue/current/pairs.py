@@ -10,14 +10,14 @@ from datetime import datetime, timedelta
 from math import hypot, isfinite, log
 from typing import Any
 
+from ..registry import SESSION_GAP_H
+
 #: Meter's relative 1σ where the record states none (common practice, no source).
 METER_SIGMA = 0.02
 #: Relative 1σ for a current that no score corrects: a beam left as it is loses up to 3 %.
 UNCORRECTED_SIGMA = 0.03
 #: Under this score more than half is missing: the correction would outweigh the reading.
 LEAST_SCORE = 50.0
-#: A pause longer than this parts two sessions, h.
-SESSION_GAP_H = 6.0
 #: A score belongs to a current reading at the same focus no older than this, min.
 SCORE_AGE_MIN = 15.0
 

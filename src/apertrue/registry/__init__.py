@@ -7,7 +7,7 @@ The room imports nothing from the rest of the package.
 from .fields import FIELDS, MOST_APERTURE_UM, SCHEMA_VERSION, Field, field, field_names
 from .flags import FLAGS, Flag
 from .reasons import REASONS, Reason
-from .words import SCENE_WORDS, VERDICT_WORDS, FocusSide, SceneKind, Verdict
+from .words import SCENE_WORDS, SESSION_GAP_H, VERDICT_WORDS, FocusSide, SceneKind, Verdict
 
 __all__ = [
     "FIELDS",
@@ -16,6 +16,7 @@ __all__ = [
     "REASONS",
     "SCENE_WORDS",
     "SCHEMA_VERSION",
+    "SESSION_GAP_H",
     "VERDICT_WORDS",
     "Field",
     "Flag",

@@ -49,3 +49,7 @@ VERDICT_WORDS: dict[Verdict, str] = {
     Verdict.AUTO: "the automatic routine is worth its time",
     Verdict.RETAKE: "this picture can't tell: take another",
 }
+
+#: A pause longer than this parts two sessions, h: someone else's or another day's work usually came next. One for the log,
+#: the handover, audits and current readings, so that all of them tell of the same sessions.
+SESSION_GAP_H = 3.0

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from ..calibration import Calibration
 from ..instrument import Instrument
-from ..registry import REASONS, VERDICT_WORDS, Verdict
+from ..registry import REASONS, SESSION_GAP_H, VERDICT_WORDS, Verdict
 from ..registry.format import format_number, format_value
 from ..store import Store
 from .clock import age_words, clock_words, in_zone, zone_of
@@ -19,8 +19,8 @@ from .entry import SessionEvent
 from .history import running_since, runs
 from .log import events
 from .masking import Mask, mask_for
-from .stand import Standing, standing
-from .words import DEFAULT_GAP_H, EventKind
+from .stand import REACH_H, Standing, standing, too_old
+from .words import EventKind
 
 #: Fields of the state, with their words, in the order of the page.
 _SET = (
@@ -103,7 +103,7 @@ def handover(
     zone = zone_of(instrument)
     now = in_zone(now, zone)
     here = standing(store, instrument, now, calibrations=calibrations)
-    recent = events(store, since=now - timedelta(hours=36), until=now + timedelta(seconds=0.001))
+    recent = events(store, since=now - timedelta(hours=REACH_H), until=now + timedelta(seconds=0.001))
     today = _of_the_shift(recent, now)
     mask = mask_for(store)
     main = _main_entries(today)
@@ -112,7 +112,7 @@ def handover(
         now.strftime("%Y-%m-%d %H:%M"),
         _settings(recent, now),
         _stands(here, today, now),
-        _next(here, recent, now),
+        _next(here, recent, now, instrument),
         WAY_BACK,
         tuple((clock_words(e.at, now), mask.text(describe(e))) for e in main),
         tuple((clock_words(e.at, now), mask.text(str(e.get("note")))) for e in today if e.kind is EventKind.NOTE),
@@ -125,7 +125,7 @@ def _of_the_shift(recent: Sequence[SessionEvent], now: datetime) -> Sequence[Ses
     first = next((i for i, e in enumerate(recent) if e.at.astimezone(now.tzinfo).date() == now.date()), None)
     if first is None:
         return recent
-    while first > 0 and recent[first].at - recent[first - 1].at < timedelta(hours=DEFAULT_GAP_H):
+    while first > 0 and recent[first].at - recent[first - 1].at <= timedelta(hours=SESSION_GAP_H):
         first -= 1
     return recent[first:]
 
@@ -155,12 +155,11 @@ def _stands(here: Standing, today: Sequence[SessionEvent], now: datetime) -> tup
     if last is None:
         out.append("No picture with an offset in the log of this session.")
     else:
-        age = age_words((now - last.at).total_seconds() / 60.0)
         direction = last.get("offset_direction_deg")
         toward = "" if direction is None else f" toward {direction:.0f}° (90° is up)"
         score = "" if last.get("working_score") is None else f"; working score {value(last, 'working_score')}"
         out.append(
-            f"Last picture {clock_words(last.at, now)}, {age} old: offset {value(last, 'offset_percent')} of the "
+            f"Last picture {clock_words(last.at, now)}, {_age(last, now)} old: offset {value(last, 'offset_percent')} of the "
             f"aperture radius{toward}{score}."
         )
     rate = here.outlook.rate
@@ -179,12 +178,17 @@ def _stands(here: Standing, today: Sequence[SessionEvent], now: datetime) -> tup
     return tuple(out)
 
 
+def _age(picture: SessionEvent, now: datetime) -> str:
+    return age_words((now - picture.at).total_seconds() / 60.0)
+
+
 def _times(n: int) -> str:
     return {1: "once", 2: "twice"}.get(n, f"{n} times")
 
 
-def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime) -> tuple[str, ...]:
+def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime, instrument: Instrument) -> tuple[str, ...]:
     out: list[str] = []
+    old = ""
     since = running_since(entries, now)
     if since is not None:
         out.append(
@@ -204,9 +208,12 @@ def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime) -> tup
             else "there is none that holds"
         )
         out.append(f"Take a picture in the alignment view: {why}.")
+    elif too_old(last, instrument, now):
+        old = f"The last picture, {_age(last, now)} old, is too old to act on: take a new one in the alignment view."
+        out.append(old)
     elif last.get("verdict"):
         verdict = Verdict(last.get("verdict"))
-        out.append(f"The last picture's advice: {verdict}, {VERDICT_WORDS[verdict]}.")
+        out.append(f"The last picture's advice, {_age(last, now)} old: {verdict}, {VERDICT_WORDS[verdict]}.")
         for reason in str(last.get("reasons") or "").split(";")[:2]:
             known = REASONS.get(reason)
             if known is not None and verdict is not Verdict.LEAVE:
@@ -216,8 +223,8 @@ def _next(here: Standing, entries: Sequence[SessionEvent], now: datetime) -> tup
         if check <= now + timedelta(minutes=1) and _says_move(last, now):
             out.append("Then take another picture in the alignment view.")
         elif check <= now + timedelta(minutes=1):
-            # An old "leave it" beside "check now" would only confuse.
-            out = [t for t in out if f"advice: {Verdict.LEAVE}" not in t]
+            # An old "leave it" beside "check now" would only confuse, and "too old" would say the same twice.
+            out = [t for t in out if f"old: {Verdict.LEAVE}," not in t and t != old]
             out.insert(0, "Check again now, before anything else: take a picture in the alignment view.")
         else:
             out.append(f"Check again by {clock_words(check, now)}.")

@@ -32,9 +32,6 @@ EVENT_WORDS: dict[EventKind, str] = {
     EventKind.RETRACTION: "an earlier entry was taken back (retracts: its uid); the entry itself stays",
 }
 
-#: A pause as long as this usually means that someone else, or another day's work, came next; h.
-DEFAULT_GAP_H = 3.0
-
 #: How a run of the automatic routine can end.
 OUTCOMES = ("done", "hung", "failed", "stopped")
 
