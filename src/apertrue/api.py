@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from .advice import Advice, Context
 from .assessment import Assessment
+from .errors import picture_name
 from .frame import Frame, as_frame
 from .instrument import Instrument, find_instrument
 from .judging import Setup, judge_frame, kept_calibrations
@@ -93,7 +94,7 @@ class Judged(Assessment):
         if self.flags:
             parts.append(f"flags {', '.join(self.flags)}")
         if self.file is not None:
-            parts.append(self.file + (f" page {self.page}" if self.page else ""))
+            parts.append(picture_name(self.file, self.page))
         return f"<apertrue {', '.join(parts)}>"
 
     def _said(self, name: str) -> str:

@@ -45,6 +45,16 @@ def reason_of(error: Exception) -> str:
     return f"it could not be judged ({type(error).__name__}: {error}). This is a fault of apertrue; please report it"
 
 
+def picture_name(file: object, page: int | None) -> str:
+    """A picture in words: its file, and its page where it is not the first."""
+    return f"{file} page {page}" if page else str(file)
+
+
+def told_of(file: object, page: int | None, reason: str) -> str:
+    """The message about a picture that could not be read or judged, wherever it is printed or kept."""
+    return f"{picture_name(file, page)}: {reason}"
+
+
 class InstrumentError(ApertrueError, ValueError):
     """The instrument file is wrong; the text names the key and what is allowed."""
 

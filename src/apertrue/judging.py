@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from .advice import Context
 from .assessment import Assessment
-from .errors import ReadError, RegionError, reason_of
+from .errors import RegionError, reason_of, told_of
 from .frame import FILE_TIME, Frame, age_min
 from .instrument import Instrument, calibrations_beside, completed
 from .pipeline import Result, judge, readvise
@@ -196,4 +196,4 @@ def unread_row(unread: Unread) -> Assessment:
 
 def _unread(file: str, page: int | None, error: Exception) -> Unread:
     reason = reason_of(error)
-    return Unread(file, page, str(error) if isinstance(error, ReadError) else f"{file}: {reason}", reason)
+    return Unread(file, page, told_of(file, page, reason), reason)

@@ -13,6 +13,7 @@ from PIL import Image
 from apertrue.errors import ReadError
 from apertrue.frame import Frame
 from apertrue.registry import SCHEMA_VERSION, field_names
+from damaged_tiff import spoil
 
 
 def rows(text: str) -> list[dict[str, object]]:
@@ -72,6 +73,21 @@ def test_a_fault_of_our_own_is_told_as_such_and_stops_nothing(
     done = run("assess", pictures / "centered.tif", pictures / "off.tif", "--json")
     assert done.status == 1
     assert [("ZeroDivisionError: oops" in str(r["error"])) for r in rows(done.out)] == [True, True]
+
+
+def test_the_message_names_the_page(run, pictures: Path, tmp_path: Path) -> None:
+    pixels = tifffile.imread(pictures / "centered.tif")
+    stack = tmp_path / "stack.tif"
+    with tifffile.TiffWriter(stack) as tif:
+        for _ in range(3):
+            tif.write(pixels, compression="zlib", photometric="minisblack", metadata=None)
+    spoil(stack, 1)
+    done = run("assess", stack, "--json")
+    assert done.status == 1
+    bad = rows(done.out)[1]
+    # The same words as of watch and of session add.
+    assert str(bad["error"]).startswith(f"{stack} page 1: this TIFF file is damaged")
+    assert str(bad["error"]) in done.err
 
 
 def test_a_page_that_fails_does_not_take_the_others_along(run, pictures: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -275,10 +291,15 @@ def test_how_old_many_pictures_are_is_said_once_under_the_table(run, pictures: P
     utc = tmp_path / "utc.toml"
     utc.write_text('timezone = "UTC"\n', encoding="utf-8")
     for i, at in enumerate(taken):
-        tifffile.imwrite(tmp_path / f"{i}.tif", pixels + np.uint16(i) if i else pixels, **({"datetime": at} if at else {}))
+        tifffile.imwrite(
+            tmp_path / f"{i}.tif", pixels + np.uint16(i) if i else pixels, **({"datetime": at} if at else {})
+        )
     said = " ".join(run("assess", tmp_path, "--instrument", utc).out.split())
     assert said.count("2 of 8 pictures are too old to act on (older than 30 min). Take a new picture.") == 1
-    assert said.count("The age of 4 of 8 pictures is not known: they state no time of their own, or one that lies ahead.") == 1
+    assert (
+        said.count("The age of 4 of 8 pictures is not known: they state no time of their own, or one that lies ahead.")
+        == 1
+    )
     as_taken = " ".join(run("assess", tmp_path, "--instrument", utc, "--as-taken").out.split())
     assert "too old" not in as_taken
     assert "not known" not in as_taken

@@ -13,12 +13,14 @@ import tifffile
 from rich.console import Console
 from rich.live import Live
 
+from apertrue.assessment import Assessment
 from apertrue.instrument import Instrument
 from apertrue.readers import read_frames
-from apertrue.session import EventKind, add_event, events, open_log
+from apertrue.session import EventKind, add_event, add_picture, events, open_log
 from apertrue.session.clock import zone_of
 from apertrue.watch import Alarm, CommandError, Reminder, split_command
 from apertrue.watch.engine import BURST
+from apertrue.watch.live import live
 from apertrue.watch.measuring import AFRESH_EVERY, Measure
 from apertrue.watch.view import counted, plain_line, rows
 from apertrue.watch.warning import environment
@@ -292,11 +294,6 @@ def test_a_command_that_is_not_there_is_told_and_does_not_stop_the_watch():
 
 
 def test_a_creep_warns_before_the_limit(watch_here, tmp_path, pictures, copy_to):
-    from dataclasses import replace
-
-    from apertrue.assessment import Assessment
-    from apertrue.session import add_picture
-
     watcher, _, run, rung = watch_here(lead_min=30.0)
     now = watcher.clock()
     for k in range(8):  # 4.2 % now, 1.2 % an hour: the limit of 4.7 % is near
@@ -552,3 +549,49 @@ def test_an_age_that_is_not_known_is_said_instead_of_a_time(watch_here, tmp_path
     assert "time-unknown" in updates[0].event.get("reasons")
     assert said in plain_line(updates[0], watcher, now)
     assert said in dict(rows(watcher, now))["Last picture"]
+
+
+def test_a_watch_of_days_forgets_what_a_new_one_would_not_read(watch_here, make_creep):
+    watcher, _, run, _ = watch_here()
+    moment = watcher.clock()
+    for hours in (0, 2, 30):
+        make_creep(watcher.store, moment + timedelta(hours=hours), 0.1 * hours)
+        watch_here.offset[0] = timedelta(hours=hours, minutes=1)
+        run(99, seconds=0.05)
+    assert watcher.state.follower.bank.seen + (watcher.state.follower.recent is not None) == 3
+    watch_here.offset[0] = timedelta(hours=39.5)  # the first two are older than 36 h by now
+    run(99, seconds=0.05)
+    new = live(watcher.store, watcher.clock(), ())
+    assert len(watcher.state.recent) == len(new.recent) == 1
+    assert watcher.state.follower.settled.seen == new.follower.settled.seen == 1
+    assert watcher.state.standing is not None  # the next picture is weighed with its forecast
+    watch_here.offset[0] = timedelta(hours=90)
+    run(99, seconds=0.05)
+    assert watcher.state.follower.settled.seen == 0
+    assert dict(rows(watcher, watcher.clock()))["Last picture"].endswith("3 days ago")
+    watch_here.offset[0] = timedelta(0)
+
+
+@pytest.fixture
+def make_creep():
+    """Log a picture whose beam lies that many % to the right."""
+
+    def log(store, at, x):
+        values = {"offset_y_percent": 0.0, "offset_x_percent": x, "offset_percent": x, "working_score": 99.0}
+        sigmas = {f"{n}_sigma": 0.05 for n in values}
+        seen = Assessment(scene="both-edges", verdict="leave", flags=(), reasons=(), file=f"{at}.tif")
+        add_picture(store, replace(seen, **values, **sigmas), at, digest=str(at))
+
+    return log
+
+
+def test_a_picture_from_before_the_last_one_leaves_no_forecast_behind(watch_here, tmp_path, pictures, copy_to):
+    """The log is read anew then; with more pictures waiting, the next one is still weighed with its forecast."""
+    watcher, updates, run, _ = watch_here()
+    copy_to(pictures[0], tmp_path / "in" / "0.tif", at=time.time() - 60)
+    run(1)
+    copy_to(pictures[1], tmp_path / "1.tif", at=time.time() - 600)
+    watcher.queue = [tmp_path / "2.tif"]
+    update = watcher.take(next(read_frames(tmp_path / "1.tif")), tmp_path / "1.tif")
+    assert update.added
+    assert watcher.state.standing is not None

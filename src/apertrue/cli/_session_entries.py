@@ -168,7 +168,7 @@ def _add_pictures(
     as_taken: bool,
     json: bool,
 ) -> int:
-    from ..errors import StoreError, reason_of
+    from ..errors import StoreError, reason_of, told_of
     from ..readers import BadPage, ReadOptions, expand, read_pages
     from ..session.clock import now as present
     from ..session.clock import zone_of
@@ -187,8 +187,7 @@ def _add_pictures(
                 raise
             except Exception as error:
                 bad += 1
-                where = f"{file} page {page.page}" if page.page else str(file)
-                message = f"{where}: {reason_of(error)}"
+                message = told_of(file, page.page, reason_of(error))
                 note(message)
                 if json:
                     print_json({"file": str(file), "page": page.page, "error": message})

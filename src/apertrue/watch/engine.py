@@ -18,7 +18,7 @@ from ..advice import Context
 from ..assess import with_context_flags
 from ..assessment import Assessment
 from ..calibration import Calibration
-from ..errors import ReadError, StoreError, reason_of
+from ..errors import ReadError, StoreError, reason_of, told_of
 from ..frame import Frame
 from ..instrument import Instrument, completed
 from ..pipeline import Result, judge, readvise
@@ -136,6 +136,8 @@ class Watcher:
         """Handle what is ready now; yields each handled file. Stops between two pictures when ``stop`` says so."""
         self.queue += self.arrivals.ready()
         self.state = caught_up(self.state, self.store, self.clock(), self.calibrations)
+        if self.state.standing is None:  # read anew: the next picture is to be weighed with its forecast
+            self._refresh(force=True)
         while self.queue and not stop():
             if len(self.queue) > BURST and self.settings.workers != 0:
                 yield from self._burst(stop)
@@ -232,7 +234,7 @@ class Watcher:
 
     def _unread(self, file: Path, page: int | None, reason: str) -> Update:
         self.counts.unread += 1
-        return Update(file, error=f"{file} page {page}: {reason}" if page else f"{file}: {reason}")
+        return Update(file, error=told_of(file, page, reason))
 
     def _log(
         self, file: Path, frame: Frame, scene: Scene, assessment: Assessment, now: datetime, context: Context
@@ -253,8 +255,8 @@ class Watcher:
             self.counts.frozen_run = 0
         late = self.state.follower.last_at is not None and event.at < self.state.follower.last_at - timedelta(seconds=5)
         self.state = live(self.store, now, self.calibrations) if late else with_entry(self.state, event)
-        if time.monotonic() - self._outlook_at > OUTLOOK_EVERY_S or not self.queue:
-            self._refresh(force=not self.queue)
+        if late or time.monotonic() - self._outlook_at > OUTLOOK_EVERY_S or not self.queue:
+            self._refresh(force=not self.queue or late)
         return Update(file, event, True, result)
 
     def _known(self, frame: Frame) -> SessionEvent | None:

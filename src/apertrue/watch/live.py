@@ -20,6 +20,8 @@ from ..store import Store
 
 #: Pictures of the past that still bear on the next decision (failed nudges, usual current, state).
 _RECENT = 200
+#: Entries beyond the reach are forgotten at most this often, h: for that all others are read again.
+_FORGET_EVERY_H = 1.0
 _DEEDS = tuple(k for k in EventKind if k not in (EventKind.PICTURE, EventKind.NOTE, EventKind.RETRACTION))
 
 
@@ -35,6 +37,7 @@ class Live:
         standing: the outlook, not older than a few seconds; ``None`` before the first.
         log_id: the last row of the log that was taken in.
         left: what the routine usually leaves.
+        oldest: time of the first entry that was taken in; ``None`` before any.
     """
 
     follower: Follower
@@ -44,6 +47,7 @@ class Live:
     standing: Standing | None = None
     log_id: int = 0
     left: Left = field(default_factory=Left)
+    oldest: datetime | None = None
 
 
 def live(store: Store, now: datetime, calibrations: Sequence[Calibration]) -> Live:
@@ -71,11 +75,20 @@ def with_entry(state: Live, entry: SessionEvent) -> Live:
         last=entry if tells(entry) else state.last,
         latest=entry if entry.kind is EventKind.PICTURE else state.latest,
         log_id=max(state.log_id, entry.id),
+        oldest=state.oldest or entry.at,
     )
 
 
 def caught_up(state: Live, store: Store, now: datetime, calibrations: Sequence[Calibration]) -> Live:
-    """After what others added to the log since; anew from the log when that lies in the past or takes entries back."""
+    """After what others added to the log since.
+
+    Anew from the log when that lies in the past or takes entries back, and when what was taken in reaches back too far:
+    a watch that runs for days knows no more of the past than one that starts now.
+    """
+    if state.oldest is not None and now - state.oldest > timedelta(hours=REACH_H + _FORGET_EVERY_H):
+        new = live(store, now, calibrations)
+        # When the last picture came is still worth telling, however long ago that was.
+        return replace(new, last=new.last or state.last, latest=new.latest or state.latest)
     top = store.value("select coalesce(max(id), 0) from log")
     if top <= state.log_id:
         return state
