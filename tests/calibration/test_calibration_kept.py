@@ -1,9 +1,11 @@
 """A calibration as kept: its state, its end, foci, and the file."""
 
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
+from typing import get_type_hints
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -21,6 +23,7 @@ from apertrue.calibration import (
     why_none,
     with_nudge,
 )
+from apertrue.calibration.files import _Entry, _State
 from apertrue.errors import CalibrationError
 from apertrue.frame import State
 from apertrue.instrument import Instrument
@@ -304,3 +307,20 @@ def test_example_in_the_rooms_docstring_runs():
     result = doctest.testmod(apertrue.calibration)
     assert result.attempted >= 4
     assert result.failed == 0
+
+
+def test_the_file_knows_each_field_of_a_state_as_the_state_does(tmp_path):
+    """The border's struct is written by hand, to refuse keys that it does not know; it must not fall behind."""
+    ours, theirs = get_type_hints(StateKey), get_type_hints(_State)
+    assert ours == theirs
+    assert list(ours) == list(theirs)
+    assert StateKey() == StateKey(**msgspec.structs.asdict(_State()))
+    assert {f.name for f in fields(Calibration)} == {f.name for f in msgspec.structs.fields(_Entry)}
+    file = tmp_path / "kept.json"
+    file.write_text(
+        '{"apertrue_calibrations": 1, "calibrations": [{"matrix": [[1, 0], [0, 1]], "covariance": [], '
+        '"state": {"spott": "3"}}]}',
+        encoding="utf-8",
+    )
+    with pytest.raises(CalibrationError, match="spott"):
+        load_calibrations(file)
