@@ -6,11 +6,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from apertrue.frame import Frame, State
+from apertrue.frame import Frame, State, age_min
 from apertrue.instrument import Camera, Instrument, completed
 from apertrue.session import TimeError, add_event, context_for, read_time, standing, zone_of
 from apertrue.session.clock import age_words, clock_words, fixed, in_zone, local_zone, now
-from apertrue.frame import age_min
 from apertrue.session.judging import add_result
 
 BERLIN = ZoneInfo("Europe/Berlin")

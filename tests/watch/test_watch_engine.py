@@ -587,7 +587,7 @@ def make_creep():
 
 def test_a_picture_from_before_the_last_one_leaves_no_forecast_behind(watch_here, tmp_path, pictures, copy_to):
     """The log is read anew then; with more pictures waiting, the next one is still weighed with its forecast."""
-    watcher, updates, run, _ = watch_here()
+    watcher, _, run, _ = watch_here()
     copy_to(pictures[0], tmp_path / "in" / "0.tif", at=time.time() - 60)
     run(1)
     copy_to(pictures[1], tmp_path / "1.tif", at=time.time() - 600)

@@ -86,9 +86,9 @@ def caught_up(state: Live, store: Store, now: datetime, calibrations: Sequence[C
     a watch that runs for days knows no more of the past than one that starts now.
     """
     if state.oldest is not None and now - state.oldest > timedelta(hours=REACH_H + _FORGET_EVERY_H):
-        new = live(store, now, calibrations)
+        anew = live(store, now, calibrations)
         # When the last picture came is still worth telling, however long ago that was.
-        return replace(new, last=new.last or state.last, latest=new.latest or state.latest)
+        return replace(anew, last=anew.last or state.last, latest=anew.latest or state.latest)
     top = store.value("select coalesce(max(id), 0) from log")
     if top <= state.log_id:
         return state
