@@ -186,6 +186,7 @@ def _calibrate(viewer: Any) -> None:
         if k:
             scope.set_shift(widget.x.value(), widget.y.value())
             layer.data = scope.snapshot().pixels
+        viewer.reset_view()
         widget.add.click()
         run(20, lambda: not widget.latest.running)
 

@@ -11,6 +11,7 @@ from qtpy.QtTest import QTest  # noqa: E402
 from apertrue.calibration import load_calibrations  # noqa: E402
 from apertrue.microscope import VirtualMicroscope  # noqa: E402
 from apertrue.napari._calibrate import CalibrateWidget  # noqa: E402
+from apertrue.napari._versions import camera_of  # noqa: E402
 
 
 @pytest.fixture
@@ -56,6 +57,57 @@ def test_following_the_steps_gives_a_calibration_that_the_commands_find(widget, 
     press(widget.over)
     assert widget.table.rowCount() == 0
     assert not widget.save.isEnabled()
+
+
+def test_the_edges_are_drawn_until_the_picture_is_another(widget, press) -> None:
+    scope = VirtualMicroscope(3, size=256)
+    scope.misalign(12.0, 40.0)
+    layer = widget.viewer.add_image(scope.snapshot().pixels)
+    edges = widget.edges.overlay
+
+    def drawn() -> bool:
+        return edges.layer is not None and edges.layer in widget.viewer.layers and edges.layer.visible
+
+    def next_picture() -> None:
+        scope.set_shift(widget.x.value(), widget.y.value())
+        layer.data = scope.snapshot().pixels
+
+    widget.x.setValue(scope.shift[0])
+    widget.y.setValue(scope.shift[1])
+    assert not drawn()
+    press(widget.add)
+    assert drawn()
+    assert widget.viewer.layers.selection.active is layer
+    assert "Arrow" not in widget.drawn.text()  # the step asks for another move than the one to the center
+    next_picture()
+    assert not drawn()
+    for _ in range(4):
+        press(widget.add)
+        assert drawn()
+        if "Arrow" in widget.drawn.text():
+            break
+        next_picture()
+    assert not widget.move_words.isHidden()
+    assert "Arrow: the needed move" in widget.drawn.text()
+    narrow = edges.layer.edge_width
+    camera_of(widget.viewer).zoom /= 2
+    assert edges.layer.edge_width == pytest.approx(2 * narrow)
+    press(widget.undo)
+    assert not drawn()
+    assert widget.drawn.isHidden()
+    press(widget.add)
+    assert drawn()
+    widget.viewer.layers.remove(layer)
+    assert not drawn()
+
+
+def test_a_picture_that_changed_while_it_was_judged_gets_no_edges(widget, qtbot, shot) -> None:
+    layer = widget.viewer.add_image(shot.frame.pixels)
+    QTest.mouseClick(widget.add, Qt.MouseButton.LeftButton)
+    layer.data = shot.frame.pixels[::-1]
+    qtbot.waitUntil(lambda: not widget.latest.running, timeout=120_000)
+    assert widget.table.rowCount() == 1
+    assert widget.edges.overlay.layer is None
 
 
 def test_what_gives_no_point_is_told(widget, press, shot) -> None:

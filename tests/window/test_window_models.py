@@ -246,7 +246,16 @@ def test_an_audits_outlines_become_the_same_edges_again() -> None:
     (outline, _) = outlines_of(scene)
     again = edge_of(outline)
     assert (again.x, again.y, again.radius, again.e1, again.e2) == pytest.approx((120.0, 90.0, 60.0, 0.03, -0.02))
+    lens = replace(scene, beam=Edge(118.0, 95.0, 50.0, arcs=((352.5, 375.0), (90.0, 142.5))))
+    kept = scene_of(Sketch(240, 200, outlines_of(lens)).outlines_json(), "clipped", (200, 240))
+    # Drawn faint where the fit only continues it, as right after judging: within the half degree that is kept.
+    assert kept.beam.arcs == ((352, 375), (90, 142))
+    assert 0 < (marks(kept, None).colors[:, 3] < 1).mean() < 1
+    assert kept.aperture.arcs == ()
+    round_ = replace(scene, beam=Edge(118.0, 95.0, 50.0, arcs=((0.0, 360.0),)))
+    assert outlines_of(round_)[1].arcs == ()
     stored = Sketch(240, 200, outlines_of(scene)).outlines_json()
+    assert "arcs" not in stored
     assert scene_of(stored, "both-edges", (200, 240)).beam.radius == pytest.approx(50.0)
     assert scene_of(None, "dark", (9, 9)).aperture is None
 

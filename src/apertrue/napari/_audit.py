@@ -24,7 +24,6 @@ from qtpy.QtWidgets import (
 )
 
 from ..audit import Progress
-from ..overlay.arrow import Arrow
 from ..registry.format import with_minus
 from ._assess_model import told
 from ._audit_model import (
@@ -271,11 +270,10 @@ class AuditWidget(Dock):
             if self.layer is not None and self.layer in self.viewer.layers:
                 self.layer.visible = False
             return
-        arrow = self._show(row, found)
-        drawn = "" if arrow is None else f"Arrow: {arrow.words}."
+        drawn = self._show(row, found)
         self.words.setText("\n".join((row.name, *map(with_minus, found.sentences), drawn)).strip())
 
-    def _show(self, row: Row, found: Opened) -> Arrow | None:
+    def _show(self, row: Row, found: Opened) -> str:
         frame = found.frame
         origin = {KEY: Origin(frame.file, (bare(frame),))}
         layers = self.viewer.layers
@@ -295,7 +293,7 @@ class AuditWidget(Dock):
         px = 1.0 / max(float(camera_of(self.viewer).zoom), 1e-9)
         lines = marks(found.scene, found.assessment, px)
         self.overlay.show(lines, np.eye(3))
-        return lines.arrow
+        return lines.words
 
     def _on_report(self) -> None:
         if self._of is not None:

@@ -355,7 +355,7 @@ def edge_of(o: Outline) -> Edge:
     """The edge of an outline: :class:`apertrue.scene.Edge` says what e1 and e2 are."""
     e = (o.major - o.minor) / (o.major + o.minor)
     turn = radians(-2.0 * o.axis_deg)
-    return Edge(o.x, o.y, sqrt(o.major * o.minor), e * cos(turn), e * sin(turn))
+    return Edge(o.x, o.y, sqrt(o.major * o.minor), e * cos(turn), e * sin(turn), arcs=o.arcs)
 
 
 def words_of(a: Assessment) -> tuple[str, ...]:

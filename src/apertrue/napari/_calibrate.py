@@ -24,8 +24,11 @@ from ._dock import Dock, column, scrolling, tell
 from ._judge_one import load_setup
 from ._reading_box import ReadingBox
 from ._result_view import Fold, line, wrapped
+from ._shown_marks import ShownMarks
 from ._target import Aim, AimError, aim
 from ._worker import Latest
+
+EDGES = "calibration edges"
 
 
 class CalibrateWidget(Dock):
@@ -35,6 +38,7 @@ class CalibrateWidget(Dock):
         super().__init__(napari_viewer)
         self.model = model or CalibrateModel(load_setup())
         self.latest = Latest(self)
+        self.edges = ShownMarks(self.viewer, EDGES)
         self._build()
         self.latest.done.connect(self._on_done)
         self.latest.failed.connect(self._on_failed)
@@ -80,6 +84,7 @@ class CalibrateWidget(Dock):
         self.asked = wrapped(name="questions")
         self.move_words = wrapped(name="nudge")
         self.move_words.setStyleSheet("font-weight: bold;")
+        self.drawn = wrapped(name="drawn")
         self.note = wrapped(self.model.setup.trouble, name="note")
         names = ("detector-ask", "specimen", "trial", "one-knob", "beam-lost")
         cautions = wrapped("\n".join(f"• {CAUTIONS[n]}" for n in names if n in CAUTIONS))
@@ -90,12 +95,13 @@ class CalibrateWidget(Dock):
         layout.addWidget(self.note)
         layout.addWidget(line())
         fold = Fold("Before you turn anything", cautions, opened=True)
-        layout.addWidget(scrolling(column(self.move_words, self.table, self.good, self.asked, fold)), 1)
+        layout.addWidget(scrolling(column(self.move_words, self.drawn, self.table, self.good, self.asked, fold)), 1)
         grid = QGridLayout()
         for k, button in enumerate((self.undo, self.over, self.accept, self.save)):
             grid.addWidget(button, k // 2, k % 2)
         layout.addLayout(grid)
         tell(self.note, self.note.text())
+        tell(self.drawn, "")
         self.setMinimumWidth(int(27 * self.fontMetrics().height()))
 
     def _on_add(self) -> None:
@@ -116,6 +122,8 @@ class CalibrateWidget(Dock):
             return
         self._doubted = None
         tell(self.note, "working…")
+        tell(self.drawn, "")
+        self.edges.begin(layer)
         self.latest.start(partial(_measure, self.model, meant, x, y))
 
     def _on_done(self, outcome: tuple[Aim, Result, float, float]) -> None:
@@ -126,17 +134,30 @@ class CalibrateWidget(Dock):
         except ApertrueError as error:
             self._on_failed(error)
         self._refresh()
+        self._draw(meant, result)
+
+    def _draw(self, meant: Aim, result: Result) -> None:
+        """The edges found; the arrow only beside a move in words, as the steps before ask for other moves."""
+        moves = bool(self.move_words.text())
+        tell(self.drawn, self.edges.show(result.scene, result.assessment if moves else None, meant.to_world))
 
     def _on_failed(self, error: BaseException) -> None:
         tell(self.note, told(error))
 
     def _on_undo(self) -> None:
         self.model.undo()
+        self._forget()
         self._refresh()
 
     def _on_over(self) -> None:
         self.model.start_over()
+        self._forget()
         self._refresh()
+
+    def _forget(self) -> None:
+        """What is drawn belongs to a point that is gone."""
+        self.edges.clear()
+        tell(self.drawn, "")
 
     def _on_accept(self) -> None:
         self.model.accept()
@@ -182,6 +203,7 @@ class CalibrateWidget(Dock):
 
     def _let_go(self) -> None:
         self.latest.close()
+        self.edges.remove()
 
 
 def _measure(model: CalibrateModel, meant: Aim, x: float, y: float) -> tuple[Aim, Result, float, float]:

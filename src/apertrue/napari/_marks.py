@@ -20,6 +20,7 @@ SEGMENTS = 144
 _DASH = 6
 #: … so many are drawn.
 _DRAWN = 4
+FAINT = "Faint lines: continued by the fit."
 #: How strongly a stretch is drawn that the fit only continues.
 _CONTINUED = 0.4
 
@@ -41,6 +42,13 @@ class Marks:
     width: float
     arrow: Arrow | None
     doubt: Doubt | None = None
+
+    @property
+    def words(self) -> str:
+        """What is drawn beside edges and centers, where no legend tells it."""
+        arrow = "" if self.arrow is None else f"Arrow: {self.arrow.words}."
+        faint = FAINT if bool((self.colors[:, 3] < 1.0).any()) else ""
+        return " ".join(s for s in (arrow, faint) if s)
 
 
 def line_width(px: float) -> float:

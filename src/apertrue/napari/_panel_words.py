@@ -11,6 +11,7 @@ from ..pipeline import Result
 from ..registry import FLAGS, REASONS, VERDICT_WORDS
 from ..registry.format import NOTHING, format_number, format_value
 from ._doubt import Doubt
+from ._marks import FAINT
 
 _NUMBERS = (
     ("working_score", "Working score", "With the beam spread to what the work uses; the number to decide on."),
@@ -133,7 +134,7 @@ def _legend(result: Result, arrow: Arrow | None, ring: Doubt | None) -> tuple[tu
     if out:
         small = ring is not None and not ring.enlarged
         thin = f" The offset's doubt (95 %: {ring.percent:.2g} %) is too small to draw." if ring and small else ""
-        out.append(("", f"Faint lines: continued by the fit.{thin}"))
+        out.append(("", f"{FAINT}{thin}"))
     return tuple(out)
 
 

@@ -207,7 +207,9 @@ def _row(r: TableRow) -> dict[str, Any]:
     if row["error"] is not None:
         out["e"] = str(row["error"]).removeprefix(f"{row['file']}: ")
     if r.outlines is not None:
-        out["o"] = json.loads(r.outlines)
+        out["o"] = drawn = json.loads(r.outlines)
+        for edge in drawn["edges"]:  # the page draws edges whole
+            edge.pop("arcs", None)
         arrow = arrow_of(sketch_from_json(r.outlines, None).outlines, row)
         if arrow is not None:
             out["a"] = arrow_path(arrow)

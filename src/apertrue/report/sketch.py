@@ -27,6 +27,8 @@ class Outline:
         major, minor: semi-axes, px.
         axis_deg: direction of the major axis, 0–180, counter-clockwise from +x as seen.
         remembered: an aperture that this picture does not show.
+        arcs: the stretches that were seen, (start, end) whole degrees as in :class:`apertrue.scene.Edge`; empty = all
+            of it, or not told.
     """
 
     role: str
@@ -36,6 +38,7 @@ class Outline:
     minor: float
     axis_deg: float
     remembered: bool = False
+    arcs: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,12 @@ def sketch_from_json(text: str, image: bytes | None) -> Sketch:
     """The sketch back from :meth:`Sketch.outlines_json` and its image."""
     data = json.loads(text)
     width, height = data["size"]
-    return Sketch(width, height, tuple(Outline(**edge) for edge in data["edges"]), image)
+    return Sketch(width, height, tuple(_outline_of(edge) for edge in data["edges"]), image)
+
+
+def _outline_of(edge: dict[str, Any]) -> Outline:
+    # Stores of before have no arcs.
+    return Outline(**{**edge, "arcs": tuple((start, end) for start, end in edge.get("arcs", ()))})
 
 
 def sketch_of(result: Result, side: int = 160, quality: int = 72) -> Sketch:
@@ -86,11 +94,18 @@ def outlines_of(scene: Scene) -> tuple[Outline, ...]:
 
 def _outline(role: str, edge: Edge, remembered: bool) -> Outline:
     major, minor = edge.semi_axes
-    return Outline(role, float(edge.x), float(edge.y), float(major), float(minor), float(edge.axis_deg), remembered)
+    whole = any(end - start >= 360.0 for start, end in edge.arcs)
+    arcs = () if whole else tuple((round(start), round(end)) for start, end in edge.arcs)
+    return Outline(
+        role, float(edge.x), float(edge.y), float(major), float(minor), float(edge.axis_deg), remembered, arcs
+    )
 
 
 def _rounded(outline: Outline) -> dict[str, Any]:
-    return {k: round(v, 2) if isinstance(v, float) else v for k, v in asdict(outline).items()}
+    out = {k: round(v, 2) if isinstance(v, float) else v for k, v in asdict(outline).items()}
+    if not outline.arcs:
+        del out["arcs"]
+    return out
 
 
 def small_jpeg(pixels: NDArray[Any], side: int, quality: int = 72) -> bytes:
