@@ -7,8 +7,8 @@ the rooms ``model``, ``assess`` and ``advise`` against the tests of these rooms 
 Modules that only hold sentences are left out. Of the thousands of mutants a random sample is tried, the same for the
 same seed; the share that is killed is given with its 95 % interval (Wilson, J. Am. Stat. Assoc. 22, 1927). Survivors
 are listed with what was changed. ``--names`` tries those of a file again, one a line. ``--modules`` takes only these
-(``locate/rivals,assess/current``); those of ``locate``, each of whose tests fits whole pictures, are tried this way only,
-against the tests of that room alone. Needs a POSIX system (mutmut forks).
+(``locate/rivals,assess/current``) or whole rooms (``calibration,drift``); rooms other than the three are tried this way only,
+each against its own tests alone (those of ``locate`` fit whole pictures and take long). Needs a POSIX system (mutmut forks).
 """
 
 import argparse
@@ -37,8 +37,22 @@ TESTS = (
     "tests/outside/test_gaussian_stop.py",
     "tests/outside/test_offset_gaussian.py",
 )
-#: Against which mutants of the room ``locate`` are tried.
-LOCATE_TESTS = ("tests/locate",)
+#: Against which mutants of other rooms are tried; their commands' tests check words.
+OWN_TESTS = {
+    "locate": ("tests/locate",),
+    "calibration": tuple(
+        f"tests/calibration/test_{name}.py"
+        for name in (
+            *("calibration_kept", "calibration_moves", "confirm", "estimate"),
+            *("learn_and_nudge", "least_squares_outside", "questions"),
+        )
+    ),
+    "current": tuple(
+        f"tests/current/test_{name}.py"
+        for name in ("current_crossover", "current_costs", "current_curve", "current_pairs", "recalls", "side_switching")
+    ),
+    "drift": ("tests/drift",),
+}
 CONFIG = """
 [tool.mutmut]
 source_paths = {sources}
@@ -53,13 +67,15 @@ LIVES, UNREACHED = 0, 33
 def prepare(folder: Path, modules: tuple[str, ...] = ()) -> Path:
     """A copy of the committed tree with mutmut's settings, for these modules (``room/name``) or all of :data:`ROOMS`."""
     rooms = sorted({m.split("/")[0] for m in modules}) or ROOMS
-    chosen = LOCATE_TESTS if rooms == ["locate"] else TESTS + ("locate" in rooms) * LOCATE_TESTS
+    chosen = [t for r in rooms for t in OWN_TESTS.get(r, ())]
+    if set(rooms) - set(OWN_TESTS):
+        chosen = [*TESTS, *chosen]
     tree = folder / "tree"
     if not tree.exists():
         subprocess.run(["git", "clone", "--quiet", str(ROOT), str(tree)], check=True)
         settings = CONFIG.format(
             sources=json.dumps([f"src/apertrue/{r}" for r in rooms]),
-            only=json.dumps([f"src/apertrue/{m}.py" for m in modules]),
+            only=json.dumps([f"src/apertrue/{m}{'.py' if '/' in m else '/*.py'}" for m in modules]),
             tests=json.dumps([t for t in chosen if (tree / t).exists()]),
         )
         with (tree / "pyproject.toml").open("a", encoding="utf-8") as out:
