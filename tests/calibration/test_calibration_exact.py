@@ -1,0 +1,252 @@
+"""Formulas of the room against numbers worked out by hand: what mutation testing found that no other test sees."""
+
+from dataclasses import replace
+from math import log, sqrt
+
+import numpy as np
+import pytest
+
+from apertrue.calibration import (
+    Calibration,
+    Guide,
+    Point,
+    StateKey,
+    add_calibration,
+    confirm,
+    from_estimate,
+    learner,
+    load_calibrations,
+    next_move,
+    nudge_for,
+    plan_nudge,
+)
+from apertrue.calibration import estimate as solve
+from apertrue.calibration.estimate import DRIFT_PRIOR, WANDER
+from apertrue.calibration.files import forget_calibration
+from apertrue.calibration.leastsquares import chi2_quantile
+from apertrue.calibration.moves import _Step, _wander
+from apertrue.calibration.quality import next_point, quality, relative_doubts
+from apertrue.errors import CalibrationError
+from apertrue.instrument import Console
+
+A = np.array([[3.0, -1.2], [1.0, 2.5]])
+
+
+def calibration(relative=0.01, matrix=A, **more):
+    cov = np.eye(4) * (relative * 3.0) ** 2
+    return Calibration(tuple(map(tuple, matrix.tolist())), tuple(map(tuple, cov.tolist())), **more)
+
+
+def taken(places, matrix=A, sigma=0.1, noise=None):
+    """Points at ``places`` of a microscope that is 2 % to the right and 1 % up at zero readings."""
+    out = []
+    for i, s in enumerate(places):
+        o = np.array([2.0, -1.0]) + matrix @ np.array(s) + (0.0 if noise is None else noise[i])
+        out.append(Point(float(s[0]), float(s[1]), float(o[0]), float(o[1]), sigma, sigma))
+    return out
+
+
+# --- doubts ---------------------------------------------------------------------------------------------------------
+def test_doubts_of_a_stretched_matrix_are_those_of_its_weak_axis():
+    # The effect of (cos t, sin t) has the 1σ 0.1 on both components and the length |(4 cos t, 2 sin t)|, at least 2.
+    got = relative_doubts(np.diag([4.0, 2.0]), 0.01 * np.eye(4))
+    assert got == pytest.approx((0.05, 0.05))
+
+
+def test_length_and_direction_are_doubted_apart():
+    # Only the x components of the effects are doubted: of X they are the length, of Y the direction.
+    got = relative_doubts(np.eye(2), np.diag([0.04, 0.0, 0.0, 0.0]))
+    assert got[0] == pytest.approx(0.2)  # along X
+    assert got[1] == pytest.approx(0.1)  # half-way: cos t · sin t is 1/2 at most
+
+
+def test_the_next_point_sharpens_as_much_as_it_says():
+    """Against the information form: the doubt with the point is the inverse of the sum of both informations."""
+    rng = np.random.default_rng(5)
+    places = [(0.0, 0.0), (3.0, 0.0), (3.0, 3.0), (0.0, 3.0), (-2.0, 1.0)]
+    points = taken(places, sigma=0.05, noise=rng.normal(0.0, 0.4, (5, 2)))
+    result = solve(points, step=0.2)
+    assert result.enlarged > 1.5
+    best = next_point(result, safe_offset=15.0)
+    noise = 0.05**2 * np.eye(2) * result.enlarged**2 + 0.2**2 / 12 * result.matrix @ result.matrix.T
+    row = np.hstack([np.eye(2), np.kron(np.eye(2), [best.shift_x, best.shift_y])])
+    after = np.linalg.inv(np.linalg.inv(result.joint) + row.T @ np.linalg.inv(noise) @ row)
+    before = np.linalg.slogdet(result.joint[2:, 2:])[1]
+    assert 8 * log(best.sharper) == pytest.approx(before - np.linalg.slogdet(after[2:, 2:])[1], rel=1e-6)
+    expected = result.intercept + result.matrix @ [best.shift_x, best.shift_y]
+    assert best.offset_percent == pytest.approx(np.hypot(*expected))
+
+
+def test_three_points_ask_for_a_fourth_however_good_they_are():
+    got = quality(solve(taken([(0.0, 0.0), (4.0, 0.0), (0.0, 4.0)], sigma=0.01)))
+    assert got.word == "good"
+    assert any(s.startswith("The next point that helps most") for s in got.sentences)
+    assert got.direction_doubt_deg == pytest.approx(
+        np.degrees(relative_doubts(A, solve(taken([(0.0, 0.0), (4.0, 0.0), (0.0, 4.0)], sigma=0.01)).covariance)[1])
+    )
+
+
+def test_quantiles_of_chi_squared_are_those_of_the_tables():
+    assert chi2_quantile(0.95, 2) == pytest.approx(5.991, abs=5e-4)
+    assert chi2_quantile(0.95, 4) == pytest.approx(9.488, abs=5e-4)
+
+
+def test_backlash_leaves_the_drift_its_prior():
+    """Both are fitted with a prior each: the second must not take the place of the first."""
+    places = [(0.0, 0.0), (4.0, 0.0), (2.0, 0.0), (2.0, 4.0), (2.0, 2.0), (-2.0, 3.0)]
+    points = [replace(p, minutes=0.5 * i) for i, p in enumerate(taken(places))]
+    got = solve(points, step=0.1)
+    assert got.backlash is not None
+    assert got.drift_sigma is not None
+    assert max(got.drift_sigma) <= DRIFT_PRIOR * (1 + 1e-9)
+    made = from_estimate(got)
+    assert made.backlash == got.backlash
+
+
+# --- moves ----------------------------------------------------------------------------------------------------------
+def test_pairs_without_a_move_tell_the_wander_beside_three_usual_ones():
+    one = _Step(2.0, np.zeros(2), np.array([3.0, 1.0]), np.array([1.0, 1.0]))  # (8 + 0) / 2 / 2 h = 2 %²/h
+    assert _wander([]) == WANDER**2
+    assert _wander([one]) == pytest.approx((3 * WANDER**2 + 2.0) / 4)
+    assert _wander([one, one]) == pytest.approx((3 * WANDER**2 + 4.0) / 5)
+
+
+def test_the_works_own_radius_counts_for_the_score_to_expect():
+    point = Point(0.0, 0.0, 6.0, -3.0, 1.5, 1.5)
+    small, full = (nudge_for(point, calibration(), working_ratio=r) for r in (0.5, None))
+    assert small.score_after > full.score_after + 0.5
+    assert small == plan_nudge(point, calibration(), working_ratio=0.5).nudge
+
+
+def test_a_beam_that_is_centered_stays_where_it_is():
+    got = next_move(learner(points=[Point(3.0, -4.0, 0.05, 0.02, 0.1, 0.1)]))
+    assert (got.kind, got.shift_x, got.shift_y) == ("centered", 3.0, -4.0)
+    n = got.nudge
+    assert (n.x, n.y, n.x_sigma, n.y_sigma, n.centered) == (0.0, 0.0, 0.0, 0.0, True)
+
+
+def test_a_second_trial_takes_out_what_the_known_axis_can():
+    # X moves the beam by 4 % a unit to the right; of (2, 1) it takes out 2 with half a unit back.
+    known = learner(points=[Point(0.0, 0.0, -6.0, 1.0, 0.1, 0.1), Point(2.0, 0.0, 2.0, 1.0, 0.1, 0.1)])
+    got = next_move(known, Console(shift_step=0.0))
+    assert got.kind == "trial"
+    assert got.nudge.x == pytest.approx(-0.5, abs=0.01)
+    assert got.nudge.y == pytest.approx(10.0 / 4, abs=0.01)  # twice the first trial's 5 %
+
+
+def test_a_trial_that_saw_too_much_is_repeated_two_steps_small_at_least():
+    blind = [Point(0.0, 0.0, 0.0, 0.0, 40.0, 40.0), Point(0.3, 0.0, 90.0, 0.0, 40.0, 40.0)]
+    got = next_move(learner(points=blind, step=0.1), Console(shift_step=0.1))
+    assert (got.nudge.x, got.nudge.y) == (pytest.approx(0.2), 0.0)
+
+
+# --- confirmation ---------------------------------------------------------------------------------------------------
+MOVES = [(0.0, 0.0), (2.0, 0.0), (2.0, 2.0)]
+
+
+def test_an_axis_typed_with_the_wrong_sign_is_named():
+    for signs, named in (([-1, 1], "With X turned"), ([1, -1], "With Y turned"), ([-1, -1], "With X and Y turned")):
+        got = confirm(calibration(), taken(MOVES, A * signs))
+        assert not got.agrees
+        assert named in " ".join(got.sentences)
+    assert "turned the other way" not in " ".join(confirm(calibration(), taken(MOVES, 1.4 * A)).sentences)
+
+
+def test_what_is_neither_turned_nor_rescaled_as_a_whole_is_changed():
+    # One move a quarter too long, the other shorter by as much weight: as a whole neither turned nor of another length.
+    start, *after = taken(MOVES, sigma=0.12)
+    first, second = (p.offset - start.offset for p in after)
+    seen = (first * 1.25, second * (1 - 0.25 * (first @ first) / (second @ second)))
+    points = [
+        start,
+        *(
+            replace(p, offset_x=float(v[0]), offset_y=float(v[1]))
+            for p, v in zip(after, start.offset + seen, strict=True)
+        ),
+    ]
+    got = confirm(calibration(0.02), points)
+    assert got.kind == "changed"
+    assert not got.agrees
+    assert abs(got.rotation_deg) < 3 * got.rotation_sigma_deg
+    assert any(s.startswith("Against the calibration: turned by") for s in got.sentences)
+    assert any(s.startswith("Do not use it") for s in got.sentences)
+
+
+def test_rotation_and_scale_are_told_of_an_agreement_and_not_of_moves_too_small():
+    fine = confirm(calibration(), taken(MOVES))
+    assert (fine.kind, fine.agrees) == ("agrees", True)
+    assert fine.rotation_deg == pytest.approx(0.0, abs=1e-6)
+    assert any(s.startswith("Against the calibration: turned by") for s in fine.sentences)
+    weak = confirm(calibration(), taken([(0.0, 0.0), (0.1, 0.0)], sigma=0.2))
+    assert (weak.kind, weak.agrees) == ("weak", True)
+    assert not any(s.startswith("Against") for s in weak.sentences)
+
+
+# --- learning -------------------------------------------------------------------------------------------------------
+def test_learning_knows_readings_to_a_step_only():
+    """One move of a known axis: rounding of the reading, and a step of slack as it was turned for the first time."""
+    step, known = 0.5, calibration(1e-6)
+    first, second = Point(0.0, 0.0, 2.0, -1.0, 0.1, 0.1), Point(2.0, 0.0, 8.0, 1.0, 0.1, 0.1)
+    got = learner(known, step=step, wander=0.0, points=[first, second])
+    rounding, slack = step**2 / 12, step**2
+    noise = 0.1**2 * np.eye(2)
+    # X was turned for the first time (slack), Y not at all (rounding only).
+    noise = noise + (rounding + slack) * np.outer(A[:, 0], A[:, 0]) + rounding * np.outer(A[:, 1], A[:, 1])
+    expected = np.linalg.inv(np.linalg.inv(0.1**2 * np.eye(2)) + np.linalg.inv(noise))
+    assert got.covariance[:2, :2] == pytest.approx(expected, rel=1e-3)
+    # On the same way again there is no slack; back again there is.
+    third = got.observe(Point(4.0, 0.0, 14.0, 3.0, 0.1, 0.1)).covariance[:2, :2]
+    back = got.observe(Point(1.0, 0.0, 5.0, 0.0, 0.1, 0.1)).covariance[:2, :2]
+    on = 0.1**2 * np.eye(2) + rounding * A @ A.T
+    assert third == pytest.approx(np.linalg.inv(np.linalg.inv(expected) + np.linalg.inv(on)), rel=1e-3)
+    assert back == pytest.approx(np.linalg.inv(np.linalg.inv(expected) + np.linalg.inv(noise)), rel=1e-3)
+
+
+def test_the_gun_wanders_between_pictures_while_one_learns():
+    apart = 30.0
+    points = [Point(0.0, 0.0, 2.0, -1.0, 0.1, 0.1, minutes=m) for m in (0.0, apart)]
+    got = learner(calibration(1e-6), wander=2.0, points=points)
+    before = 0.1**2 + 2.0**2 * apart / 60
+    assert np.diag(got.covariance)[:2] == pytest.approx([1 / (1 / before + 1 / 0.1**2)] * 2, rel=1e-4)
+
+
+def test_what_was_learned_keeps_its_doubt_and_counts_its_points():
+    known = learner(calibration(0.1), points=taken(MOVES))
+    for base, count in ((None, 3), (calibration(0.1, n_points=5), 8)):
+        made = known.calibration(base, StateKey(kv=200.0))
+        assert made.n_points == count
+        assert made.cov == pytest.approx(known.matrix_covariance)
+        assert sqrt(float(made.cov[0, 0])) < 0.3
+    assert known.calibration(None, StateKey(kv=200.0)).state.kv == 200.0
+    # A doubt of 70 % of the length is no calibration.
+    with pytest.raises(CalibrationError, match="not enough is known"):
+        learner(calibration(0.7), points=taken([(0.0, 0.0)])).calibration()
+
+
+# --- file and guide ---------------------------------------------------------------------------------------------------
+def test_a_calibration_is_taken_out_by_its_number(tmp_path):
+    file = tmp_path / "kept.json"
+    for k in range(3):
+        add_calibration(file, calibration(note=f"n{k + 1}"))
+    for wrong in (0, 4):
+        with pytest.raises(CalibrationError, match="numbers are 1 to 3"):
+            forget_calibration(file, wrong)
+    assert forget_calibration(file, 1).note == "n1"
+    assert forget_calibration(file, 2).note == "n3"
+    assert [c.note for c in load_calibrations(file)] == ["n2"]
+    forget_calibration(file, 1)
+    with pytest.raises(CalibrationError, match="it holds none"):
+        forget_calibration(file, 1)
+
+
+def test_the_guide_doubts_readings_far_from_those_it_asked_for():
+    guide = Guide(Console(shift_step=0.1))
+    assert guide.unlike_suggested(3.0, 4.0) is None  # nothing was asked for yet
+    assert guide.suggestion().kind == "first"
+    guide = guide.add(taken([(3.0, 4.0)])[0])
+    wish = guide.suggestion()
+    assert wish.kind == "trial"
+    assert guide.unlike_suggested(wish.shift_x, wish.shift_y) is None
+    odd = guide.unlike_suggested(wish.shift_x + 40.0, wish.shift_y)
+    assert odd is not None
+    assert odd.sentence.startswith("Point 2")
