@@ -12,6 +12,7 @@ from apertrue.calibration import (
     Point,
     StateKey,
     add_calibration,
+    at_focus,
     confirm,
     from_estimate,
     learner,
@@ -21,11 +22,12 @@ from apertrue.calibration import (
     plan_nudge,
 )
 from apertrue.calibration import estimate as solve
-from apertrue.calibration.estimate import DRIFT_PRIOR, WANDER
+from apertrue.calibration.estimate import DRIFT_PRIOR, WANDER, picture_noise
 from apertrue.calibration.files import forget_calibration
 from apertrue.calibration.leastsquares import chi2_quantile
 from apertrue.calibration.moves import _Step, _wander
 from apertrue.calibration.quality import next_point, quality, relative_doubts
+from apertrue.calibration.questions import unlike_suggested
 from apertrue.errors import CalibrationError
 from apertrue.instrument import Console
 
@@ -58,6 +60,50 @@ def test_length_and_direction_are_doubted_apart():
     got = relative_doubts(np.eye(2), np.diag([0.04, 0.0, 0.0, 0.0]))
     assert got[0] == pytest.approx(0.2)  # along X
     assert got[1] == pytest.approx(0.1)  # half-way: cos t · sin t is 1/2 at most
+
+
+def test_across_is_across_for_slanting_moves_too():
+    # Y moves the beam along (1, 1), and how far along it is doubted: of other moves that is in part their direction.
+    u, a = np.array([1.0, 1.0]), np.array([[4.0, 1.0], [0.0, 1.0]])
+    covariance = np.zeros((4, 4))
+    covariance[np.ix_([1, 3], [1, 3])] = 0.04 * np.outer(u, u)
+    length, direction = relative_doubts(a, covariance)
+    t = np.pi * np.arange(24) / 24
+    way = a @ [np.cos(t), np.sin(t)]
+    along, across = (
+        np.abs(0.2 * np.sin(t) * part) / (way**2).sum(axis=0) for part in (way[0] + way[1], way[0] - way[1])
+    )
+    assert length == pytest.approx(along.max())
+    assert direction == pytest.approx(across.max())
+
+
+def test_the_random_walk_begins_with_the_first_picture():
+    points = [replace(p, minutes=600.0 + 30.0 * i) for i, p in enumerate(taken([(0.0, 0.0)] * 3, sigma=0.1))]
+    got = picture_noise(points, 2.0)[::2, ::2]
+    assert got == pytest.approx(0.01 * np.eye(3) + 4.0 * np.array([[0, 0, 0], [0, 0.5, 0.5], [0, 0.5, 1.0]]))
+
+
+def test_between_foci_the_doubt_is_enlarged_by_what_contradicts():
+    """Three foci, the middle one off the line of the others by far more than its doubt."""
+    made = [
+        calibration(0.01, A * gain, state=StateKey("positive", focus), n_points=4)
+        for focus, gain in ((10.0, 1.0), (20.0, 1.3), (30.0, 1.2))
+    ]
+    got = at_focus(made, 20.0)
+    assert got.chi2 > 50
+    assert (got.dof, got.n_points) == (4, 12)
+    # Of the mean of three alike: a third of the variance, enlarged by the residual standard deviation.
+    assert np.diag(got.cov) == pytest.approx([0.03**2 / 3 * got.chi2 / got.dof] * 4)
+    on_a_line = at_focus([made[0], made[2]], 20.0)
+    assert np.diag(on_a_line.cov) == pytest.approx([0.03**2 / 2] * 4)
+
+
+@pytest.mark.parametrize(("noise", "said"), [(0.02, "agree with"), (0.5, "are far larger")])
+def test_residuals_are_called_by_their_probability(noise, said):
+    rng = np.random.default_rng(2)
+    places = [(0.0, 0.0), (3.0, 0.0), (3.0, 3.0), (0.0, 3.0), (-2.0, 1.0)]
+    got = quality(solve(taken(places, sigma=0.05, noise=rng.normal(0.0, noise, (5, 2)))))
+    assert any(said in sentence for sentence in got.sentences)
 
 
 def test_the_next_point_sharpens_as_much_as_it_says():
@@ -134,6 +180,24 @@ def test_a_second_trial_takes_out_what_the_known_axis_can():
     assert got.nudge.y == pytest.approx(10.0 / 4, abs=0.01)  # twice the first trial's 5 %
 
 
+def test_the_second_trial_turns_the_other_axis_whichever_was_first():
+    # Y moves the beam by 4 % a unit downward; nothing is left to take out along it.
+    known = learner(points=[Point(0.0, 0.0, 1.0, -8.0, 0.1, 0.1), Point(0.0, 2.0, 1.0, 0.0, 0.1, 0.1)])
+    got = next_move(known, Console(shift_step=0.0))
+    assert (got.nudge.x, got.nudge.y) == (pytest.approx(2.5, abs=0.01), pytest.approx(0.0, abs=0.01))
+    # Seen too little of it: that axis again, larger, and not the one that was never turned.
+    blind = [Point(0.0, 0.0, 20.0, 0.0, 2.0, 2.0), Point(0.0, 0.3, 20.0, 1.0, 2.0, 2.0)]
+    again = next_move(learner(points=blind), Console(shift_step=0.1))
+    assert again.nudge.x == 0.0
+    assert again.nudge.y == pytest.approx(0.3 * 4)
+
+
+def test_the_words_of_a_move_end_where_both_readings_end():
+    got = plan_nudge(Point(10.0, 20.0, 12.0, -7.0, 0.1, 0.1), calibration(), Console(shift_step=0.1))
+    for reading in (got.shift_x, got.shift_y):
+        assert f"{reading:.1f}" in got.sentences[0]
+
+
 def test_a_trial_that_saw_too_much_is_repeated_two_steps_small_at_least():
     blind = [Point(0.0, 0.0, 0.0, 0.0, 40.0, 40.0), Point(0.3, 0.0, 90.0, 0.0, 40.0, 40.0)]
     got = next_move(learner(points=blind, step=0.1), Console(shift_step=0.1))
@@ -180,6 +244,14 @@ def test_rotation_and_scale_are_told_of_an_agreement_and_not_of_moves_too_small(
     weak = confirm(calibration(), taken([(0.0, 0.0), (0.1, 0.0)], sigma=0.2))
     assert (weak.kind, weak.agrees) == ("weak", True)
     assert not any(s.startswith("Against") for s in weak.sentences)
+
+
+def test_the_console_s_step_is_part_of_the_doubt_of_a_confirmation():
+    """Readings to half a unit: a beam off by 0.4 % of what was expected is no disagreement then."""
+    points = taken(MOVES, sigma=0.02)
+    points[2] = replace(points[2], offset_x=points[2].offset_x + 0.4)
+    assert not confirm(calibration(1e-5, step=0.01), points, wander=0.0).agrees
+    assert confirm(calibration(1e-5, step=0.5), points, wander=0.0).agrees
 
 
 # --- learning -------------------------------------------------------------------------------------------------------
@@ -247,6 +319,12 @@ def test_the_guide_doubts_readings_far_from_those_it_asked_for():
     wish = guide.suggestion()
     assert wish.kind == "trial"
     assert guide.unlike_suggested(wish.shift_x, wish.shift_y) is None
+    # "Far" is measured by the move that was asked for, whichever axis it turns.
+    sideways = unlike_suggested((17.0, 7.7), (17.2, 7.7), (17.2, 4.9), 2)
+    assert sideways is None
+    lost_comma = unlike_suggested((17.2, 77.0), (17.2, 7.7), (17.2, 4.9), 2)
+    assert lost_comma is not None
+    assert (lost_comma.index, lost_comma.kind) == (2, "factor")
     odd = guide.unlike_suggested(wish.shift_x + 40.0, wish.shift_y)
     assert odd is not None
     assert odd.sentence.startswith("Point 2")
