@@ -60,6 +60,16 @@ def test_after_a_gun_change_one_picture_holds_minutes():
     assert "minutes only" in sentences(view, _clock)[0]
 
 
+def test_while_the_gun_settles_the_next_look_is_at_most_half_an_hour_away():
+    events = [Settling(0.0, "kv"), _sight(0.2, 0.1), _sight(0.5, 0.1), _sight(0.8, 0.1)]
+    view = _look(events, 0.8)
+    assert (view.basis, view.settling) == ("pictures", True)
+    assert view.check_h == min(0.5, view.early_h or 0.5)
+    settled = _look(events[1:], 0.8)
+    assert not settled.settling
+    assert settled.check_h == min(HOLDS_H[2], settled.early_h or HOLDS_H[2]) > 0.5
+
+
 def test_the_sentence_names_limit_times_and_when_to_look_again():
     view = _look(CREEP, 2.5)
     assert view.basis == "pictures"

@@ -306,15 +306,3 @@ def test_what_the_routine_leaves_is_the_instrument_files_figure() -> None:
 
 def test_gap_of_circles_with_one_center() -> None:
     assert gap(np.array([50.0, 40, 100, 0, 0, 1, 50, 40, 80, 0, 0, 1])) == pytest.approx(0.2, abs=1e-12)
-
-
-def test_time_is_unknown_only_without_any() -> None:
-    from apertrue.advise.age import age_reasons as _time
-
-    assert _time(measured(), Context()) == ("time-unknown",)
-    assert _time(measured(), Context(age_min=3.0)) == ()
-    dated = replace(measured(), taken_at="2026-03-12T14:00:00+01:00")
-    assert _time(dated, Context()) == ()
-    # A file's own time gives a time and no age; as of when it was taken nobody asks for one.
-    assert _time(dated, Context(judged_now=True)) == ("time-unknown",)
-    assert _time(dated, Context(judged_now=True, age_min=3.0)) == ()
