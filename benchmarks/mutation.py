@@ -47,6 +47,7 @@ OWN_TESTS = {
             "current_crossover",
             "current_costs",
             "current_curve",
+            "current_exact",
             "current_pairs",
             "recalls",
             "side_switching",

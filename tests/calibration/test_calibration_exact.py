@@ -14,6 +14,7 @@ from apertrue.calibration import (
     add_calibration,
     at_focus,
     confirm,
+    contradiction,
     from_estimate,
     learner,
     load_calibrations,
@@ -22,10 +23,11 @@ from apertrue.calibration import (
     plan_nudge,
 )
 from apertrue.calibration import estimate as solve
+from apertrue.calibration.confirm import _noise
 from apertrue.calibration.estimate import DRIFT_PRIOR, WANDER, picture_noise
 from apertrue.calibration.files import forget_calibration
 from apertrue.calibration.leastsquares import chi2_quantile
-from apertrue.calibration.moves import _Step, _wander
+from apertrue.calibration.moves import _Step, _step, _wander
 from apertrue.calibration.quality import next_point, quality, relative_doubts
 from apertrue.calibration.questions import unlike_suggested
 from apertrue.errors import CalibrationError
@@ -246,12 +248,28 @@ def test_rotation_and_scale_are_told_of_an_agreement_and_not_of_moves_too_small(
     assert not any(s.startswith("Against") for s in weak.sentences)
 
 
-def test_the_console_s_step_is_part_of_the_doubt_of_a_confirmation():
-    """Readings to half a unit: a beam off by 0.4 % of what was expected is no disagreement then."""
-    points = taken(MOVES, sigma=0.02)
-    points[2] = replace(points[2], offset_x=points[2].offset_x + 0.4)
-    assert not confirm(calibration(1e-5, step=0.01), points, wander=0.0).agrees
-    assert confirm(calibration(1e-5, step=0.5), points, wander=0.0).agrees
+def test_the_consoles_step_is_part_of_the_doubt_of_a_confirmation():
+    """Each displacement has its own picture's doubt and reading, and those of the first, which all share."""
+    got = _noise(taken(MOVES, sigma=0.2), calibration(step=0.5), 0.0)
+    own = 0.2**2 * np.eye(2) + 0.5**2 / 12 * A @ A.T
+    assert got == pytest.approx(np.block([[2 * own, own], [own, 2 * own]]))
+
+
+def test_axes_of_little_effect_are_not_called_opposite():
+    kept, new = (calibration(0.001, 0.1 * A * gain) for gain in (1.0, 2.0))
+    odd = contradiction([kept], new)
+    assert odd is not None
+    assert odd.opposite == ()
+    back = contradiction([kept], calibration(0.001, 0.1 * A * [1, -1]))
+    assert back is not None
+    assert back.opposite == ("Y",)
+
+
+def test_a_move_between_pictures_without_a_stated_doubt_has_the_usual_one():
+    a, b = (Point(0.0, 0.0, 1.0, 2.0, 0.1, None, minutes=m) for m in (0.0, 30.0))
+    step = _step(a, b)
+    assert step.hours == 0.5
+    assert step.variance == pytest.approx([2 * 0.1**2, 2 * 0.5**2])
 
 
 # --- learning -------------------------------------------------------------------------------------------------------
@@ -277,8 +295,8 @@ def test_learning_knows_readings_to_a_step_only():
 def test_the_gun_wanders_between_pictures_while_one_learns():
     apart = 30.0
     points = [Point(0.0, 0.0, 2.0, -1.0, 0.1, 0.1, minutes=m) for m in (0.0, apart)]
-    got = learner(calibration(1e-6), wander=2.0, points=points)
-    before = 0.1**2 + 2.0**2 * apart / 60
+    got = learner(calibration(1e-6), wander=3.0, points=points)
+    before = 0.1**2 + 3.0**2 * apart / 60
     assert np.diag(got.covariance)[:2] == pytest.approx([1 / (1 / before + 1 / 0.1**2)] * 2, rel=1e-4)
 
 

@@ -153,7 +153,7 @@ def _gain_beyond_soft(fit: Fit, at: Array, x: Array, y: Array, sigma: Array, q: 
 
 
 def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
-    """Whether a second disc stands out: better than smooth light, apart from the beam, 1 to 60 % of its step."""
+    """Whether a second disc stands out: better than smooth light, apart from the beam, 1 to 70 % of its step."""
     if ghost is None or fit.beam is None or fit.aperture is None:
         return False
     away = float(np.hypot(ghost.x - fit.beam[0], ghost.y - fit.beam[1]))
