@@ -28,6 +28,7 @@ from apertrue.calibration.estimate import DRIFT_PRIOR, WANDER, picture_noise
 from apertrue.calibration.files import forget_calibration
 from apertrue.calibration.leastsquares import chi2_quantile
 from apertrue.calibration.moves import _Step, _step, _wander
+from apertrue.calibration.nudge import expected_score, flat_score
 from apertrue.calibration.quality import next_point, quality, relative_doubts
 from apertrue.calibration.questions import unlike_suggested
 from apertrue.errors import CalibrationError
@@ -132,6 +133,20 @@ def test_three_points_ask_for_a_fourth_however_good_they_are():
     assert got.direction_doubt_deg == pytest.approx(
         np.degrees(relative_doubts(A, solve(taken([(0.0, 0.0), (4.0, 0.0), (0.0, 4.0)], sigma=0.01)).covariance)[1])
     )
+
+
+@pytest.mark.parametrize(("sigma", "word"), [(0.05, "good"), (0.3, "fair"), (1.5, "poor")])
+def test_a_calibration_is_called_by_its_worst_doubt(sigma, word):
+    # Four units of 2.7 % at least, seen against the start: 0.7 %, 4 % and 20 % of the length.
+    got = quality(solve(taken([(0.0, 0.0), (4.0, 0.0), (0.0, 4.0), (4.0, 4.0)], sigma=sigma)))
+    assert got.word == word
+
+
+def test_a_sure_offset_has_the_score_of_its_place():
+    mean, spread = expected_score(np.array([12.0, -16.0]), 1e-8 * np.eye(2))
+    assert mean == pytest.approx(flat_score(0.2), abs=1e-3)
+    assert spread == pytest.approx(0.0, abs=1e-3)
+    assert learner(points=[Point(0.0, 0.0, 1.0, 1.0, 0.1, 0.1)]).surprise is None
 
 
 def test_quantiles_of_chi_squared_are_those_of_the_tables():

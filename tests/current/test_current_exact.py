@@ -7,7 +7,7 @@ from math import hypot, sqrt
 import numpy as np
 import pytest
 
-from apertrue.current.answers import covered_foci, current_at, focus_for
+from apertrue.current.answers import covered_foci, current_at, focus_for, off_curve
 from apertrue.current.curve import fit_current
 from apertrue.current.entries import offset_of
 from apertrue.current.pairs import METER_SIGMA, pairs_from_records
@@ -75,6 +75,12 @@ def test_a_pairs_doubt_is_that_of_meter_and_score():
     assert pairs_from_records([{**row, "source": None}]).pairs[0].source == "x.tif"
 
 
+def test_the_halo_does_not_grow_with_centering():
+    row = {"gun_focus": 40.0, "current_pa": 80.0, "score": 80.0, "score_sigma": 1.0, "halo_fraction": 0.25}
+    (pair,) = pairs_from_records([row]).pairs
+    assert pair.centered_pa == pytest.approx(60.0 / 0.8 + 20.0)
+
+
 # --- recalls ----------------------------------------------------------------------------------------------------------
 @pytest.mark.parametrize(("wanted_f", "significant"), [(5.6, False), (5.95, True)])
 def test_a_drift_is_beyond_chance_from_the_f_distributions_table_on(wanted_f, significant):
@@ -134,6 +140,15 @@ def test_todays_own_crossover_moves_all_readings(model):
     other = replace(moved, today="later")
     assert covered_foci(other, "positive") == pytest.approx(before)
     assert current_at(moved, 40.0 + shift).current_pa == pytest.approx(current_at(model, 40.0).current_pa)
+
+
+def test_todays_current_is_called_above_or_below_the_curve(model):
+    for factor, word in ((0.3, "below"), (3.0, "above")):
+        row = {"gun_focus": 40.0, "current_pa": factor * current_at(model, 40.0).current_pa, "score": 100.0}
+        got = off_curve(model, pairs_from_records([row]).pairs)
+        assert got.unusual
+        assert got.factor == pytest.approx(factor, rel=0.05)
+        assert f"{word} what chance" in got.sentences[0]
 
 
 def test_a_side_without_a_curve_answers_nothing(model):
