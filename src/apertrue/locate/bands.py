@@ -18,6 +18,8 @@ MARGIN, LEAST = 0.04, 8
 CLEARLY = 2.0
 #: Offsets that both margins share to this degree (correlation) are the lines'.
 ALIKE = 0.7
+#: … and a slow hum when they follow each other to this degree, and swing from side to side so often.
+IN_STEP, SWINGS = 0.8, 5
 #: 1σ of what rounding to whole levels adds.
 ROUNDING = 0.29
 #: Light in the margins that rises by more than this share of the contrast over many lines is no offset.
@@ -67,13 +69,29 @@ def line_offsets(pixels: NDArray[Any], contrast: float) -> Array | None:
     if pixels.dtype.kind in "ui":
         noise = max(noise, ROUNDING)
     of_median = 1.2533 * noise / np.sqrt(width)
-    steps_left, steps_right = np.diff(left), np.diff(right)
-    if min(steps_left.std(), steps_right.std()) < CLEARLY * np.sqrt(2.0) * of_median:
-        return None
-    if float(np.corrcoef(steps_left, steps_right)[0, 1]) < ALIKE:
+    if not (_from_line_to_line(left, right, of_median) or _hum(left, right, of_median)):
         return None
     both = 0.5 * (left + right)
     runs = np.lib.stride_tricks.sliding_window_view(both, MANY)
     if float(np.ptp(np.median(runs, axis=1))) > LIGHT * contrast:
         return None
     return np.asarray(both - both.mean())
+
+
+def _from_line_to_line(left: Array, right: Array, sigma: float) -> bool:
+    """Whether both margins' levels jump from line to line alike, and more than their noise (1σ) makes them."""
+    steps = np.diff(left), np.diff(right)
+    if min(float(s.std()) for s in steps) < CLEARLY * np.sqrt(2.0) * sigma:
+        return False
+    return float(np.corrcoef(*steps)[0, 1]) > ALIKE
+
+
+def _hum(left: Array, right: Array, sigma: float) -> bool:
+    """Whether both margins' levels swing alike over many lines (mains hum); light does so less often."""
+    if min(float(left.std()), float(right.std())) < CLEARLY * sigma:
+        return False
+    if float(np.corrcoef(left, right)[0, 1]) < IN_STEP:
+        return False
+    both = left + right
+    swing = both[np.abs(both - np.median(both)) > both.std() / 2] > np.median(both)
+    return int(np.count_nonzero(swing[1:] != swing[:-1])) >= SWINGS
