@@ -29,7 +29,7 @@ class Basis:
         beam: (x, y, radius, e1, e2) in whose round units the beam's light is written, px.
         background: order of the background polynomial (0 constant, 1 plane).
         halo: order of the halo polynomial: 0, 1 or 2; 3 for a cubic with the fourth power of the distance from the
-            aperture's center beside; -1 for none.
+            aperture's center beside; 4 for all of the fourth order and the fifth's dipole beside; -1 for none.
         radial: number of even radial powers ρ², ρ⁴, … of the beam's light.
         tilt: whether the beam's light has a linear tilt.
         meeting: whether the term of a blur shared by both edges is in (one coefficient, after the beam's).
@@ -53,7 +53,7 @@ class Basis:
     def counts(self) -> tuple[int, int, int]:
         """Numbers of background, halo and beam coefficients."""
         background = {0: 1, 1: 3, 2: 6}[self.background]
-        halo = {-1: 0, 0: 1, 1: 3, 2: 6, 3: 11}[self.halo] + (self.decays if self.halo >= 0 else 0)
+        halo = {-1: 0, 0: 1, 1: 3, 2: 6, 3: 11, 4: 17}[self.halo] + (self.decays if self.halo >= 0 else 0)
         beam = (1 + self.radial + 2 * self.tilt) if self.has_beam else 0
         return background, halo, beam
 
@@ -81,7 +81,11 @@ class Basis:
             full += [xa * xa, xa * ya, ya * ya]
         if n_polynomial > 6:
             xx, yy = full[3], full[5]
-            full += [xx * xa, xx * ya, yy * xa, yy * ya, (xx + yy) * (xx + yy)]
+            r2 = xx + yy
+            full += [xx * xa, xx * ya, yy * xa, yy * ya, r2 * r2]
+        if n_polynomial > 11:
+            xy, across = full[4], xx - yy
+            full += [across * r2, xy * r2, across * across - 4 * xy * xy, across * xy, r2 * r2 * xa, r2 * r2 * ya]
         background = np.array(full[:n_background])
         rows = full[:n_polynomial]
         if n_halo and self.decays:
