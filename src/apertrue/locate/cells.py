@@ -66,6 +66,7 @@ class Cells:
         near: whether the cell is part of a band around an edge.
         blur: variance, within the cell, of the distance from the edge it was gathered for, px²; 0 away from edges.
         owner: 0 gathered for the aperture's edge, 1 for the beam's, 2 for none.
+        lobes: how far the aperture's and the beam's places were moved for lobes (root mean square), px.
     """
 
     count: Array
@@ -75,6 +76,7 @@ class Cells:
     near: NDArray[np.bool_]
     blur: Array
     owner: NDArray[np.intp]
+    lobes: tuple[float, float] = (0.0, 0.0)
 
     def __len__(self) -> int:
         return len(self.count)
@@ -83,7 +85,7 @@ class Cells:
         """The cells at ``index``."""
         return Cells(
             self.count[index], self.mean[index], self.at[index], self.tile[index], self.near[index],
-            self.blur[index], self.owner[index],
+            self.blur[index], self.owner[index], self.lobes,
         )  # fmt: skip
 
     def swapped(self) -> "Cells":
@@ -91,7 +93,7 @@ class Cells:
         p = self.at
         at = Points(p.x, p.y, p.beam_x, p.beam_y, p.aperture_x, p.aperture_y)
         owner = np.where(self.owner < 2, 1 - self.owner, 2)
-        return Cells(self.count, self.mean, at, self.tile, self.near, self.blur, owner)
+        return Cells(self.count, self.mean, at, self.tile, self.near, self.blur, owner, self.lobes[::-1])
 
 
 def join(parts: list[Cells]) -> Cells:

@@ -1,6 +1,7 @@
 """What a fit may be called: the scene's kind, its confidence, and what may not be said."""
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from .cells import far_blocks
 from .find import Look, Rough
 from .flags import picture_flags
 from .levels import Light, light_of, missed_profile, profile_of, scene_covariance
-from .marks import disc_values, saturated_share
+from .marks import disc_values, is_drawn, saturated_share
 from .refine import Fit, covariance_of
 from .solve import Solution, quality, robust_mean, true_width
 from .support import SECTORS, Support, arcs_of, displaced, edge_points, support, supports
@@ -30,6 +31,11 @@ WIDEST, FARTHEST = 2.5, 1.8
 SMALL = 0.35
 #: A second spot beside a larger one takes at least this share of the aperture.
 SPOT = 0.003
+#: What holds a square of this side (px, or this part of the picture (÷)) is no drawn stroke.
+THICK, OF_PICTURE = 9.0, 40
+#: Sides of both edges where other light may be (see :func:`apertrue.locate.cells.far_blocks`): outside, and in the aperture;
+#: what is brighter within the beam is the beam's own.
+BESIDE_BEAM = (0, 1)
 #: Without evidence whose edge is whose, a fit must at least be good (mean squared residual) to be called a lens.
 AMBIGUOUS = 3.0
 #: Edges are resolved when they lie this many (combined) widths apart.
@@ -52,6 +58,8 @@ MISFIT, ARC = 0.02, 0.3
 AROUND = 0.3
 #: … when that edge is softer than the beam's by this factor.
 SOFT_BESIDE = 2.0
+#: Share of an edge's lobes by which its place is off (1σ) where it shows all round; where it is hidden, all of them.
+LOBED = 0.1
 #: Relative 1σ of an edge's width: its slope is not quite a Gaussian's.
 WIDTH = 0.01
 #: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
@@ -194,6 +202,8 @@ def judge_pair(
         edge = fit.aperture if which == 0 else fit.beam
         place = np.arange(6 * which, 6 * which + 3)
         covariance[place, place] += (crooked * float(edge[2])) ** 2
+        hidden = 1.0 - float(at[name].confirmed.mean())
+        covariance[place, place] += ((LOBED + hidden) * solution.cells.lobes[which]) ** 2
         own = _edge_doubt(solution, which, at[name])
         blurred = float(edge[5]) * min(missed[which] / MISFIT, 1.5)
         cut = SATURATED * float(edge[5]) if saturated else 0.0
@@ -214,7 +224,10 @@ def judge_pair(
         kind = SceneKind.CLIPPED
     light = light_of(fit, solution.cells, covariance)
     step = light.core - light.background
-    if _other_light(solution, first, step) if ratio < SMALL else _second_spot(solution, first, step):
+    beside = _beside(solution, first, step) if ratio < SMALL else None
+    if beside == "marks":
+        first = replace(first, drawn=True)
+    if beside == "light" or (ratio >= SMALL and _second_spot(solution, first, step)):
         return Judged(
             Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=light.background, noise=noise, why=("not-this-view",))
         )
@@ -353,10 +366,14 @@ def _offset_variance(covariance: Array) -> float:
     return float(np.linalg.eigvalsh(c @ covariance @ c.T)[-1])
 
 
-def _other_light(solution: Solution, first: Look, step_height: float) -> bool:
-    """Whether something else shines away from both edges: a second spot, a neighboring disc."""
-    bright = _shining(solution, first, step_height)
-    return bool((bright[1:] & bright[:-1]).any() or (bright[:, 1:] & bright[:, :-1]).any())
+def _beside(solution: Solution, first: Look, step_height: float) -> Literal["marks", "light"] | None:
+    """What shines away from both edges: drawn ``marks`` alone, or other ``light`` (a second spot, a neighboring disc)."""
+    bright = _shining(solution, first, step_height, BESIDE_BEAM)
+    if not ((bright[1:] & bright[:-1]).any() or (bright[:, 1:] & bright[:, :-1]).any()):
+        return None
+    assert solution.fit.beam is not None
+    thick = min(max(THICK, min(first.pixels.shape) / OF_PICTURE), 0.5 * float(solution.fit.beam[2]))
+    return "marks" if is_drawn(first.pixels, bright, first.reduced.size, thick) else "light"
 
 
 def _second_spot(solution: Solution, first: Look, step_height: float) -> bool:
@@ -366,7 +383,7 @@ def _second_spot(solution: Solution, first: Look, step_height: float) -> bool:
     """
     aperture = solution.fit.aperture
     assert aperture is not None
-    bright = _shining(solution, first, step_height, within=True)
+    bright = _shining(solution, first, step_height, BESIDE_BEAM[1:])
     blocks = float(np.pi) * float(aperture[2]) ** 2 / first.reduced.size**2
     if np.count_nonzero(bright) < max(4, SPOT * blocks):
         return False
@@ -378,17 +395,16 @@ def _shining(
     solution: Solution,
     first: Look,
     step_height: float,
-    within: bool = False,
+    sides: tuple[int, ...],
 ) -> NDArray[np.bool_]:
-    """Blocks away from both edges (``within``: in the aperture beside the beam only) that are far brighter than the fit
-    has them; shape of the reduction.
+    """Blocks away from both edges, on these sides of them, that are far brighter than the fit has them; shape of the
+    reduction.
     """
     fit = solution.fit
     x, y, value, asked, side = far_blocks(first.reduced, (fit.aperture, fit.beam))
-    if within:
-        wanted = side == 1
-        x, y, value = x[wanted], y[wanted], value[wanted]
-        asked[asked] = wanted
+    wanted = np.isin(side, sides)
+    x, y, value = x[wanted], y[wanted], value[wanted]
+    asked[asked] = wanted
     rest = value - evaluate(fit.basis, Points.at(x, y), fit.aperture, fit.beam, fit.linear)
     sigma = np.sqrt(first.noise.mean_variance(value, first.reduced.pixels))
     asked[asked] = (rest > 0.15 * step_height) & (rest > 8 * sigma)

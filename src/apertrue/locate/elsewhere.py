@@ -15,6 +15,8 @@ AROUND_IT, ELSEWHERE, A_FEW = 1.3, 0.15, 0.005
 #: What is as wide as the beam, within these factors, fills this share of its frame and is no longer than this beside its
 #: width, may be one of several discs.
 ALIKE, FILLS, LONG = (0.3, 3.0), 0.5, 2.0
+#: … when its middle level lies this far up between its lowest and its highest.
+FLAT = 0.5
 #: A disc beside has this share of the core's light, is as wide as the beam within these factors, no longer than this beside its
 #: width, and fills this share of its frame (π/4 when whole): a panel, bars or a reflection do not.
 HALF, TWIN, OVAL, ROUND = 0.5, (0.6, 1.6), 1.3, (0.7, 0.86)
@@ -58,7 +60,9 @@ def others_elsewhere(scene: Scene, pixels: NDArray[Any]) -> bool:
         if any(s.start == 0 or s.stop == n for s, n in zip(box, bright.shape, strict=True)):
             continue
         if ALIKE[0] * beam < short and long < min(ALIKE[1] * beam, LONG * short) and areas[k] > FILLS * short * long:
-            return True
+            level = np.sort(reduced.mean[box][labels[box] == k])
+            if level[len(level) // 2] - level[0] > FLAT * (level[-max(len(level) // 50, 1)] - level[0]):
+                return True  # else it has no edge: a lamp's reflection
     return False
 
 

@@ -16,6 +16,7 @@ from .find import Look, Rough, block_sigma, edge_beyond, look
 from .flags import plain_flags
 from .marks import border_depths, without_strokes
 from .noise import estimate_noise
+from .parts import AROUND, contains, disc_alone, lit_window, moved, part_about, shifted
 from .readings import best_reading, in_blocks
 from .reduce import Reduced, as_floats, reduce_picture
 from .solve import GOOD, fine, quality
@@ -30,20 +31,24 @@ UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
 #: Kinds whose edges are followed from frame to frame.
 FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
 #: Share of the directions in which the core's boundary must follow one ellipse, how far around it (radii) to look at it alone,
-#: then how far around the aperture found there, and the most of the picture that this may be.
-ROUND_ABOUT, REACHES, AROUND, MOST_OF_IT = 0.45, (1.5, 2.1), 1.25, 0.8
+#: and the most of the picture that this may be.
+ROUND_ABOUT, REACHES, MOST_OF_IT = 0.45, (1.5, 2.1), 0.8
 #: Share of them in which the edge of what surrounds the core must show to be looked at as the aperture's.
 SURROUND = 0.3
 #: A reading that explains the picture worse than the first is doubted so; what is found instead must be better than the second.
 WELL_SEEN, EXPLAINED = 0.5, 1.0
+#: … and when two parts of the picture show the same edges, to this share of their radii, no worse than this.
+AGREED, SLIP = 2.0, 0.01
+#: … a photograph of a screen is doubted sooner: its rim may be in it.
+WELL_SEEN_LOSSY = 0.2
 #: An edge that was found beforehand and measured then is the same when its radius is, to this share.
 SAME = 0.05
+#: The edge of a lens, taken for one edge, is its aperture's to this share of its radius.
+NEARLY = 0.15
 #: An edge within the beam's that is smaller than this share of it may be a beam's own.
 DEEPER = 0.9
 #: … and one wider than this share of its radius is none.
 NO_EDGE = 0.25
-#: How far out (in its radii) an edge is looked at alone: a field of view or a frame may begin soon after.
-BARELY = 1.12
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
 
@@ -58,8 +63,8 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
         return scene
     left, top, right, bottom = view
     shown = replace(frame, pixels=frame.pixels[top:bottom, left:right])
-    inside = _read(shown, _shifted(hints, (left, top)), drawn=True)
-    return scene if inside.kind in UNREAD else _moved(inside, (left, top), frame.shape)
+    inside = _read(shown, shifted(hints, (left, top)), drawn=True)
+    return scene if inside.kind in UNREAD else moved(inside, (left, top), frame.shape)
 
 
 def _read(frame: Frame, hints: Hints, *, drawn: bool = False) -> Scene:
@@ -69,13 +74,15 @@ def _read(frame: Frame, hints: Hints, *, drawn: bool = False) -> Scene:
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
-    clear = without_strokes(pixels, lossy=frame.lossy)
-    hints = _shifted(hints, origin)
-    scene = _looked_at(clear, frame, hints, drawn or clear is not pixels)
-    if scene.kind in UNREAD and clear is not pixels:  # a beam's sharp bright rim is no stroke
-        as_it_is = _looked_at(pixels, frame, hints, drawn)
-        scene = scene if as_it_is.kind in UNREAD else as_it_is
-    return _moved(scene, origin, frame.shape)
+    clear, outshine = without_strokes(pixels, lossy=frame.lossy)
+    hints = shifted(hints, origin)
+    # Text no brighter than the beam is few pixels, which no fit lets count; a beam's sharp bright rim is no stroke.
+    ways = [pixels] if clear is pixels else [clear, pixels] if outshine else [pixels, clear]
+    scene = _looked_at(ways[0], frame, hints, drawn or ways[0] is not pixels)
+    for other in ways[1:] if scene.kind in UNREAD else ():
+        again = _looked_at(other, frame, hints, drawn or other is not pixels)
+        scene = scene if again.kind in UNREAD else again
+    return moved(scene, origin, frame.shape)
 
 
 def _looked_at(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:
@@ -89,22 +96,24 @@ def _looked_at(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) ->
 def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:
     """The scene, or what a part of the picture tells where the whole tells nothing, or is badly explained."""
     if scene.kind in UNREAD:
-        window = _window(rough, pixels.shape)
+        window = lit_window(rough, pixels.shape)
         if window is not None:  # small discs in a large picture
             left, top, right, bottom = window
-            closer, _ = _locate_in(pixels[top:bottom, left:right], frame, _shifted(hints, (left, top)), drawn)
-            if closer.kind not in UNREAD and not light_elsewhere(_moved(closer, (left, top), scene.shape), pixels):
-                return _moved(closer, (left, top), scene.shape)
+            closer, _ = _locate_in(pixels[top:bottom, left:right], frame, shifted(hints, (left, top)), drawn)
+            if closer.kind not in UNREAD and not light_elsewhere(moved(closer, (left, top), scene.shape), pixels):
+                return moved(closer, (left, top), scene.shape)
     if "nearer_radius" in scene.extra:
         return _of_nearer_edge(scene, pixels, frame, hints, drawn)
     if "inner" in scene.extra and scene.beam is not None and _reads_within(scene.beam, pixels, frame, hints, drawn):
         return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
     worth = np.inf if scene.kind in UNREAD else float(scene.extra.get("shortfall", 0.0))
-    alone = _within(pixels, rough, frame, hints, drawn, worth) if worth > WELL_SEEN else None
-    return scene if alone is None else alone
+    if worth <= (WELL_SEEN_LOSSY if frame.lossy else WELL_SEEN):
+        return scene
+    return _within(scene, pixels, rough, frame, hints, drawn, worth) or scene
 
 
 def _within(
+    whole: Scene,
     pixels: NDArray[Any],
     rough: Rough,
     frame: Frame,
@@ -115,7 +124,8 @@ def _within(
     """The scene around the core alone, in the whole picture's coordinates.
 
     ``None`` when that tells no more, or explains its part of the picture no better than what explained the whole
-    (``worth``, see :func:`apertrue.locate.solve.shortfall`).
+    (``worth``, see :func:`apertrue.locate.solve.shortfall`). When what the ``whole`` has for its beam's edge is an aperture's
+    here, with a beam's edge in it, there are three edges, and the whole's numbers are of the wrong two.
 
     A third edge farther out, of the screen in a room's light, of a monitor or of a panel, is in no reading with two.
     """
@@ -124,25 +134,29 @@ def _within(
     size = max(1, round(min(pixels.shape) / min(rough.grid)))
 
     def judged(part: NDArray[Any], corner: tuple[int, int]) -> Scene | None:
-        scene, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
+        scene, _ = _locate_in(part, frame, shifted(hints, corner), drawn)
         both = scene.covariance is not None and scene.sign_known and scene.kind in FOLLOWED
-        return _moved(scene, corner, scene.shape) if both else None
+        return moved(scene, corner, scene.shape) if both else None
 
     def around(edge: Edge, reach: float) -> Scene | None:
-        part, corner = _part(pixels, edge, reach)
+        part, corner = part_about(pixels, edge, reach)
         return judged(part, corner) if part.size <= MOST_OF_IT * pixels.size else None
 
-    def better(scene: Scene | None) -> Scene | None:
-        if scene is None or scene.aperture is None or not _contains(pixels, scene.aperture):
+    def better(scene: Scene | None, before: Scene | None = None) -> Scene | None:
+        if scene is None or scene.aperture is None or not contains(pixels, scene.aperture):
             return None
-        explains = float(scene.extra.get("shortfall", np.inf)) < min(EXPLAINED, 0.25 * worth)
+        third = _holds(whole, scene)
+        most = EXPLAINED if before is None or not _agree(scene, before) else AGREED
+        explains = float(scene.extra.get("shortfall", np.inf)) < min(most, (1.0 if third else 0.25) * worth)
         return scene if explains and not others_elsewhere(scene, pixels) else None
 
     def alone(edge: Edge) -> Scene | None:
         """The scene with nothing else around an aperture than its edge needs, when that confirms it."""
-        scene = better(judged(*_disc(pixels, edge)))
+        scene = better(judged(*disc_alone(pixels, edge)))
         if scene is None or scene.aperture is None or abs(scene.aperture.radius - edge.radius) > SAME * edge.radius:
             return None
+        if frame.lossy or frame.color:  # a photograph of a screen shows the screen's rim
+            return scene
         a, reduced = scene.aperture, reduce_picture(pixels)
         found = in_blocks((a.x, a.y, a.radius, a.e1, a.e2), reduced.size)
         sigma = 0.0 if scene.noise is None else block_sigma(scene.noise, reduced)
@@ -154,63 +168,62 @@ def _within(
         if scene is not None:
             return scene
     core = Edge((rough.center[0] + 0.5) * size, (rough.center[1] + 0.5) * size, float(rough.outline[0][0][2]) * size)
+    third = False
     for reach in REACHES:
         scene = around(core, reach)
         if scene is None or scene.aperture is None:
             continue
+        third |= _holds(whole, scene)
         # Once more with little around the aperture, then with nothing else.
-        scene = better(around(scene.aperture, AROUND)) or alone(scene.aperture)
+        scene = better(around(scene.aperture, AROUND), scene) or alone(scene.aperture)
         if scene is not None:
             return scene
-    return None
+    return replace(whole, covariance=None, why=(*whole.why, "not-measured")) if third else None
+
+
+def _agree(one: Scene, other: Scene) -> bool:
+    """Whether two scenes in the same coordinates have the same edges."""
+    return all(
+        a is not None
+        and b is not None
+        and float(np.hypot(np.hypot(a.x - b.x, a.y - b.y), a.radius - b.radius)) < SLIP * b.radius
+        for a, b in ((one.aperture, other.aperture), (one.beam, other.beam))
+    )
+
+
+def _holds(whole: Scene, inner: Scene) -> bool:
+    """Whether what a scene has for its beam's edge is an aperture's, with a beam's own edge in it, in another."""
+    beam, aperture = whole.beam, inner.aperture
+    if whole.covariance is None or beam is None or aperture is None or inner.beam is None:
+        return False
+    same = abs(aperture.radius - beam.radius) < NEARLY * beam.radius
+    same &= bool(np.hypot(aperture.x - beam.x, aperture.y - beam.y) < NEARLY * beam.radius)
+    return same and inner.beam.width < NO_EDGE * inner.beam.radius
 
 
 def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:
     """The scene within a round edge nearer than what was taken for the aperture's; without numbers when that is not read."""
     nearer = Edge(*(scene.extra[f"nearer_{k}"] for k in ("x", "y", "radius")))
-    part, corner = _part(pixels, nearer, AROUND)
-    closer, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
+    part, corner = part_about(pixels, nearer, AROUND)
+    closer, _ = _locate_in(part, frame, shifted(hints, corner), drawn)
     aperture = closer.aperture
     if aperture is not None and closer.covariance is not None and "nearer_radius" not in closer.extra:
-        moved = _moved(closer, corner, scene.shape)
-        if abs(aperture.radius - nearer.radius) < SAME * nearer.radius and _contains(part, aperture):
-            return moved
+        found = moved(closer, corner, scene.shape)
+        if abs(aperture.radius - nearer.radius) < SAME * nearer.radius and contains(part, aperture):
+            return found
     return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
 
 
 def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> bool:
     """Whether what was taken for the beam's edge is as well an aperture's, with a beam of its own within it."""
-    part, corner = _disc(pixels, beam)  # what lies farther out is the other edge's
-    inner, _ = _locate_in(part, frame, _shifted(hints, corner), drawn)
+    part, corner = disc_alone(pixels, beam)  # what lies farther out is the other edge's
+    inner, _ = _locate_in(part, frame, shifted(hints, corner), drawn)
     aperture = inner.aperture
     if aperture is None or inner.beam is None or inner.covariance is None or inner.kind not in FOLLOWED:
         return False
     deeper = inner.beam.radius < DEEPER * aperture.radius  # nearer to the edge lie its fringes
     deeper &= inner.beam.width < NO_EDGE * inner.beam.radius  # a bright middle is a beam's own light
     return deeper and abs(aperture.radius - beam.radius) < SAME * beam.radius
-
-
-def _part(pixels: NDArray[Any], about: Edge, reach: float) -> tuple[NDArray[Any], tuple[int, int]]:
-    """The square of ``reach`` radii around an edge, as far as the picture goes, and its first column and row."""
-    rows, columns = pixels.shape
-    half = reach * about.semi_axes[0] + 3 * about.width
-    left, top = max(int(about.x - half), 0), max(int(about.y - half), 0)
-    return pixels[top : min(int(about.y + half) + 1, rows), left : min(int(about.x + half) + 1, columns)], (left, top)
-
-
-def _disc(pixels: NDArray[Any], about: Edge) -> tuple[Array, tuple[int, int]]:
-    """What lies within and barely beyond an edge, NaN around it, and its first column and row."""
-    part, corner = _part(pixels, about, AROUND)
-    part = as_floats(part)
-    x, y = (np.arange(n, dtype=np.float64) + c for n, c in zip(part.shape[::-1], corner, strict=True))
-    part[np.hypot(x[None, :] - about.x, y[:, None] - about.y) > BARELY * about.semi_axes[0]] = np.nan
-    return part, corner
-
-
-def _contains(pixels: NDArray[Any], edge: Edge) -> bool:
-    """Whether the picture holds a whole edge and a little around it."""
-    reach = edge.semi_axes[0] + 3 * edge.width
-    return all(reach < c < n - reach for c, n in ((edge.x, pixels.shape[1]), (edge.y, pixels.shape[0])))
 
 
 def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> tuple[Scene, Rough | None]:
@@ -321,38 +334,6 @@ def _looks_inverted(image: Array, levels: Array) -> bool:
     return bool(edge > low + 0.75 * (high - low) and np.mean(levels < low + 0.5 * (high - low)) > 0.002)
 
 
-def _window(rough: Rough, shape: tuple[int, ...]) -> tuple[int, int, int, int] | None:
-    """(left, top, right, bottom) around a small lit region, or ``None`` when it is not small."""
-    blocks_y, blocks_x = rough.grid
-    radius = float(np.sqrt(max(rough.lit_share * blocks_x * blocks_y, 1.0) / np.pi))
-    size = max(1, round(min(shape) / min(blocks_x, blocks_y)))
-    half = int(max(6.0 * radius * size, 24))
-    if size == 1 or 2 * half > 0.6 * min(shape):
-        return None
-    x, y = int(rough.center[0] * size), int(rough.center[1] * size)
-    return max(x - half, 0), max(y - half, 0), min(x + half, shape[1]), min(y + half, shape[0])
-
-
-def _shifted(hints: Hints, origin: tuple[int, int]) -> Hints:
-    """Hints in the coordinates of a part of the picture."""
-    if origin == (0, 0):
-        return hints
-
-    def move(edge: Edge | None) -> Edge | None:
-        return None if edge is None else replace(edge, x=edge.x - origin[0], y=edge.y - origin[1])
-
-    previous = hints.previous
-    if previous is not None:
-        previous = replace(previous, aperture=move(previous.aperture), beam=move(previous.beam))
-    return replace(
-        hints,
-        aperture=move(hints.aperture),
-        start_aperture=move(hints.start_aperture),
-        start_beam=move(hints.start_beam),
-        previous=previous,
-    )
-
-
 def _inside(frame: Frame, hints: Hints) -> tuple[NDArray[Any], tuple[int, int]]:
     """The part of a frame to look at, and its first column and row: the user's region, or all within a drawn border."""
     pixels = frame.pixels
@@ -365,13 +346,6 @@ def _inside(frame: Frame, hints: Hints) -> tuple[NDArray[Any], tuple[int, int]]:
     x0, y0 = int(np.clip(np.ceil(at[0]), 0, columns)), int(np.clip(np.ceil(at[1]), 0, rows))
     x1, y1 = int(np.clip(np.floor(at[2]) + 1, x0, columns)), int(np.clip(np.floor(at[3]) + 1, y0, rows))
     return pixels[y0:y1, x0:x1], (x0, y0)
-
-
-def _moved(scene: Scene, origin: tuple[int, int], shape: tuple[int, int]) -> Scene:
-    def move(edge: Edge | None) -> Edge | None:
-        return None if edge is None else replace(edge, x=edge.x + origin[0], y=edge.y + origin[1])
-
-    return replace(scene, shape=shape, aperture=move(scene.aperture), beam=move(scene.beam), edge=move(scene.edge))
 
 
 def _lit(rough: Rough, noise: Noise, reduced: Reduced) -> bool:

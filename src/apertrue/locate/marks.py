@@ -112,20 +112,18 @@ def _span(pixels: NDArray[Any]) -> float:
     return max(high - low, 0.2 * (top - low))
 
 
-def without_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> NDArray[Any]:
-    """The picture with NaN for drawn strokes that outshine all else (text over a dim beam), or itself.
-
-    Marks no brighter than the beam are left: they are few pixels, which no fit lets count.
+def without_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[NDArray[Any], bool]:
+    """The picture with NaN for drawn strokes, or itself, and whether they outshine all else (text over a dim beam).
 
     Args:
         pixels: the picture, 2-D, without a window's border.
         lossy: whether a lossy compression smeared the marks.
     """
     if min(pixels.shape) < 24:
-        return pixels
+        return pixels, False
     found = _strokes(pixels, None, lossy, 1.0)
     if found is None:
-        return pixels
+        return pixels, False
     strokes, (y0, x0), skip = found
     y, x = np.nonzero(strokes)
     around = np.arange(-GROW, skip + GROW)
@@ -136,11 +134,9 @@ def without_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> NDArray[Any
             mask[yy, np.clip((x + x0) * skip + dx, 0, pixels.shape[1] - 1)] = True
     rest = pixels[~mask]
     low, top = float(np.nanpercentile(rest[::16], 20)), float(np.nanmax(pixels))
-    if np.nanquantile(rest, 0.9995) > low + OUTSHONE * (top - low):
-        return pixels
     out = as_floats(pixels)
     out[mask] = np.nan
-    return out
+    return out, bool(np.nanquantile(rest, 0.9995) <= low + OUTSHONE * (top - low))
 
 
 def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float) -> bool:
@@ -178,7 +174,39 @@ def _strokes(
     mask = mask & ~_bulky(mask, max(9, min(pixels.shape) // (40 * skip)))
     if np.count_nonzero(mask) < 12:
         return None
-    value = p.astype(np.float64)
+    pieces = _pieces(mask, p.astype(np.float64), span)
+    return (mask, (y0, x0), skip) if pieces >= LEAST_PIECES else None
+
+
+def is_drawn(pixels: NDArray[Any], blocks: NDArray[np.bool_], size: int, thick: float) -> bool:
+    """Whether what shines in some blocks is drawn (text, a scale bar): thin strokes with sharp, straight ends.
+
+    Args:
+        pixels: the picture, 2-D.
+        blocks: which blocks of it shine, shape of the reduction.
+        size: a block's side, px.
+        thick: what holds a square of this side (px) is no stroke.
+    """
+    y, x = np.nonzero(blocks)
+    if not len(y):
+        return False
+    y0, x0 = max((int(y.min()) - 1) * size, 0), max((int(x.min()) - 1) * size, 0)
+    value = as_floats(pixels[y0 : (int(y.max()) + 2) * size, x0 : (int(x.max()) + 2) * size])
+    around = np.zeros(value.shape, dtype=np.bool_)
+    for dy in range(-1, 2):
+        for dx in range(-1, 2):
+            for k, j in zip((y + dy) * size - y0, (x + dx) * size - x0, strict=True):
+                around[max(k, 0) : max(k + size, 0), max(j, 0) : max(j + size, 0)] = True
+    inside = value[around]
+    low, top = (float(v) for v in np.nanpercentile(inside, (20, 99.5)))
+    mask = around & (value > 0.5 * (low + top))
+    if not top > low or _bulky(mask, max(3, round(thick))).any():
+        return False
+    return _pieces(mask, value, top - low) >= LEAST_PIECES
+
+
+def _pieces(mask: NDArray[np.bool_], value: Array, span: float) -> int:
+    """Number of straight ends of a mask where the light falls by :data:`SHARP` of a range within two pixels."""
     pieces = 0
     for m, v in (
         (mask, value),
@@ -190,7 +218,7 @@ def _strokes(
             continue
         end = m[:, :-2] & ~m[:, 1:-1] & (v[:, :-2] - v[:, 2:] > SHARP * span)
         pieces += _runs(end)
-    return (mask, (y0, x0), skip) if pieces >= LEAST_PIECES else None
+    return pieces
 
 
 def _low(p: NDArray[Any]) -> float:

@@ -14,9 +14,11 @@ from .bands import without_bands
 from .classify import Judged, doubt_of, judge_pair, judge_single, resolved
 from .find import Look, block_sigma, halo_floor, look
 from .hypotheses import Start, starts
+from .lobes import without_lobes
 from .noise import dark_unevenness
 from .reduce import Reduced
 from .rivals import called_rightly, second_edge_needed, sharper, whose
+from .roundness import held_round
 from .shadow import without_shadow
 from .solve import (
     GOOD,
@@ -85,7 +87,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     assert first.rough is not None
     tried = _readings(first, frame, hints)
     chosen = _chosen(tried)
-    if chosen is not None and _is_told(chosen.scene):
+    if chosen is not None and _is_told(chosen.scene, fresh=fresh):
         return chosen
     if chosen is None and fresh:
         chosen = _beside_bright_halo(first, frame, hints)
@@ -145,9 +147,13 @@ def _unexplained(tried: list[Candidate]) -> Judged | None:
     return Judged(replace(best.judged.scene, covariance=None, why=("not-measured",)))
 
 
-def _is_told(scene: Scene) -> bool:
-    """Whether a scene says all that can be said: numbers, or why the light itself allows none."""
-    return scene.covariance is not None or scene.kind is SceneKind.OTHER_VIEW or "afterglow" in scene.flags
+def _is_told(scene: Scene, *, fresh: bool) -> bool:
+    """Whether a scene says all that can be said: numbers, or why the light itself allows none.
+
+    Other light may be the camera's bands until these are taken out (``fresh``: they are not yet).
+    """
+    other = scene.kind is SceneKind.OTHER_VIEW and not fresh
+    return scene.covariance is not None or other or "afterglow" in scene.flags
 
 
 def _chosen(tried: list[Candidate]) -> Judged | None:
@@ -203,17 +209,23 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         doubtful += badly > DOUBTFUL
         if pair is None:
             continue
+        pair = without_lobes(pair, first.noise, contrast)
         if not guided and lost(pair, first.pixels.shape):
             tried.append(Candidate(None, shortfall(pair, contrast), pair))
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
-        plain, pair = pair, enriched(pair, first.noise, contrast)
+        held = held_round(pair, first, contrast)
+        if held is not None:
+            pair = held[0]
+        plain, pair = pair, enriched(pair, first.noise, contrast) if held is None else pair
         bent = by_light(plain, pair) / doubt_of(pair) ** 2  # in px² already
+        if held is not None:
+            bent = bent + held[1] / doubt_of(pair) ** 2
         lacking: Array | None = bent
-        if not resolved(pair, BESIDE):
+        if held is None and not resolved(pair, BESIDE):
             settled = settle(pair, first.noise, contrast)
             pair, lacking = settled.solution, bent + settled.lacking
-        if not guided:
+        if not guided and held is None:
             better = sharper(pair, first, contrast)
             if better is not pair:
                 pair, lacking = better, None
@@ -226,9 +238,11 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         ):
             judged = None
         worth = shortfall(pair, contrast)
+        if judged is not None and held is not None:  # a beam's light that is explained so badly is not continued
+            judged = Judged(replace(judged.scene, profile=None))
         if judged is not None:
             judged = Judged(
-                replace(judged.scene, extra=judged.scene.extra | {"shortfall": worth} | _nearer(first, pair))
+                replace(judged.scene, extra=judged.scene.extra | {"shortfall": worth} | _nearer(first, pair, frame))
             )
         tried.append(Candidate(judged, worth, pair))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
@@ -236,9 +250,9 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
     return tried
 
 
-def _nearer(first: Look, pair: Solution) -> dict[str, float]:
+def _nearer(first: Look, pair: Solution, frame: Frame) -> dict[str, float]:
     """A third round edge, for ``_closer``: center and radius (px) of one between both, or that one is within the beam's."""
-    edge = edge_between(first, pair)
+    edge = edge_between(first, pair, photograph=frame.lossy or frame.color)
     names = ("nearer_x", "nearer_y", "nearer_radius")
     if edge is not None:
         return dict(zip(names, map(float, edge[:3]), strict=True))

@@ -304,7 +304,7 @@ def robust_cost(fit: Fit, spread: float, most: float = 8.0) -> float:
 
 
 def carried(fit: Fit, basis: Basis) -> Array:
-    """The fit's light in a richer basis with (nearly) the same frozen coordinates: added terms are nothing at first."""
+    """The fit's light in another basis with (nearly) the same frozen coordinates: added terms are nothing at first."""
     nb, nh, np_ = fit.basis.counts
     mb, mh, _ = basis.counts
     old, out = fit.linear, np.zeros(basis.n_linear)
@@ -315,7 +315,8 @@ def carried(fit: Fit, basis: Basis) -> Array:
     out[mb + m_polynomial : mb + m_polynomial + fit.basis.decays] = old[nb + n_polynomial : nb + nh]
     if np_:
         beam = old[nb + nh : nb + nh + np_]
-        out[mb + mh : mb + mh + 1 + fit.basis.radial] = beam[: 1 + fit.basis.radial]
+        kept = 1 + min(fit.basis.radial, basis.radial)
+        out[mb + mh : mb + mh + kept] = beam[:kept]
         if fit.basis.tilt and basis.tilt:
             out[mb + mh + 1 + basis.radial : mb + mh + 3 + basis.radial] = beam[-2:]
     if fit.basis.meeting and basis.meeting:

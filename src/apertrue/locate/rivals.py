@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 SURE = 40.0
 #: The most for two edges that lie near each other: apart, or not.
 FAIR, SNUG = 8.0, 1.2
+#: … and for two that lie so many combined widths apart, when one alone leaves so many times more.
+WIDELY, MUCH_WORSE = 3.5, 2.5
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
 #: An aperture edge thinner than this (px) is tried with the beam's width, too.
@@ -56,9 +58,12 @@ def second_edge_needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
     if _is_penumbra(pair):
         return False
-    if quality(pair) > (FAIR if resolved(pair) and not _is_tail(pair) else SNUG):
+    left, tail = quality(pair), _is_tail(pair)
+    if left > (NOT_ONE if resolved(pair, WIDELY) and not tail else FAIR if resolved(pair) and not tail else SNUG):
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
+    if left > FAIR and quality(alone) < MUCH_WORSE * left:
+        return False
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
         return False
     return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))

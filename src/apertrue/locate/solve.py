@@ -144,6 +144,7 @@ def fine(
     contrast: float,
     *,
     placed: bool = False,
+    pinned: tuple[int, ...] = (),
 ) -> Solution | None:
     """Fit the forward model to the pixels around both edges and the blocks elsewhere, in px.
 
@@ -151,6 +152,7 @@ def fine(
     they are gathered anew around the new place.
 
     ``placed``: the edges are known to lie within a width or so (tracking), so that the place need not be found first.
+    ``pinned``: edge parameters that stay as they are.
     """
     scale = max(e[2] for e in (aperture, beam) if e is not None) / 6
     picture = _Picture(pixels, reduced, noise, contrast, scale, {})
@@ -158,13 +160,15 @@ def fine(
     if placed:
         light = _with_rich_halo(aperture, beam), None
     else:  # first only the place, from part of the pixels
-        rough = _placed(picture, aperture, beam)
+        rough = _placed(picture, aperture, beam, pinned)
         if rough is None:
             return None
         aperture, beam = rough.aperture, rough.beam
         basis = _with_rich_halo(aperture, beam)
         light = basis, carried(rough, basis)
-    solution = _final(picture, aperture, beam, light, FOLLOW if placed else FINE)
+    solution = _final(picture, aperture, beam, light, FOLLOW if placed else FINE, pinned)
+    if pinned:
+        return solution
     if solution is not None and (not beam_is_brighter(solution.fit) or quality(solution) > UNLIKE):
         solution = _with_plain_halo(solution, noise, contrast)
     if solution is None or placed or not _stuck(solution) or lost(solution, pixels.shape):
@@ -234,6 +238,7 @@ def _final(
     beam: Array | None,
     light: tuple[Basis, Array | None] | None = None,
     grain: Grain = FINE,
+    pinned: tuple[int, ...] = (),
 ) -> Solution | None:
     """The fit to all pixels of both bands, gathered once more when it moves an edge.
 
@@ -249,7 +254,7 @@ def _final(
             basis, linear = _with_rich_halo(aperture, beam), None
         fit = refine(
             cells, basis, aperture, beam, picture.noise,
-            linear=linear, scale=picture.contrast, discrepancy=DISCREPANCY, iterations=15,
+            linear=linear, scale=picture.contrast, discrepancy=DISCREPANCY, iterations=15, pinned=pinned,
         )  # fmt: skip
         shift = max(_shift(a, b) for a, b in ((aperture, fit.aperture), (beam, fit.beam)))
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
@@ -276,12 +281,18 @@ def _stuck(solution: Solution) -> bool:
     """
     aperture, beam = solution.fit.aperture, solution.fit.beam
     out_of_round = [float(np.hypot(e[3], e[4])) for e in (aperture, beam) if e is not None]
-    if aperture is not None and beam is not None:
-        apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
-        e_a, e_b = out_of_round
-        if apart + beam[2] * (1 + e_b) < aperture[2] * (1 - e_a):
-            return max(out_of_round) >= NOT_ROUND and unexplained(solution)
+    if aperture is not None and beam is not None and nested(solution.fit):
+        return max(out_of_round) >= NOT_ROUND and unexplained(solution)
     return max(out_of_round) >= NOT_ROUND or unexplained(solution)
+
+
+def nested(fit: Fit) -> bool:
+    """Whether the beam's edge lies inside the aperture's all round."""
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    (ax, ay, radius, *_), (bx, by, inner, *_) = fit.aperture, fit.beam
+    e_a, e_b = (float(np.hypot(e[3], e[4])) for e in (fit.aperture, fit.beam))
+    return bool(np.hypot(ax - bx, ay - by) + inner * (1 + e_b) < radius * (1 - e_a))
 
 
 def _afresh(picture: _Picture, solution: Solution) -> Solution:
@@ -394,14 +405,26 @@ RICHER = 4
 #: The halo's polynomial and its decays in the final fit: a halo that the model can't follow moves the aperture's edge by
 #: many σ long before the residuals tell.
 HALO, DECAYED = 3, 2
+#: … and the polynomial for what even that leaves unexplained.
+FINEST_HALO = 4
 
 
 def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
     """The solution with as many terms of halo and profile as the residuals ask for.
 
+    The finest halo is for an aperture whose edge the beam shows, too: it could follow a faint edge by itself.
+
     A richer light is kept when it lowers the cost by more than two for each added coefficient (Akaike's
     criterion: Akaike 1974, IEEE Trans. Autom. Control 19:716, from memory).
     """
+    solution = _with_more_light(solution, noise, contrast, HALO)
+    if solution.fit.aperture is None or solution.fit.beam is None or nested(solution.fit):
+        return solution
+    return _with_more_light(solution, noise, contrast, FINEST_HALO)
+
+
+def _with_more_light(solution: Solution, noise: Noise, contrast: float, halo: int) -> Solution:
+    """The solution with this halo and a richer profile when the residuals ask for it, or itself."""
     fit = solution.fit
     misfit = quality(solution)
     if not unexplained(solution) or misfit > BEYOND:
@@ -410,7 +433,7 @@ def enriched(solution: Solution, noise: Noise, contrast: float) -> Solution:
         fit.aperture,
         fit.beam,
         background=fit.basis.background,
-        halo=HALO if misfit <= UNLIKE else fit.basis.halo,
+        halo=halo if misfit <= UNLIKE else fit.basis.halo,
         radial=RICHER,
         decays=DECAYED,
     )

@@ -29,21 +29,27 @@ APART = (3.0, 1.0)
 LONG = 6
 #: Blocks on each side of a step that are averaged.
 WINDOW = 2
-#: Where beside a drop (blocks) the light is compared once more, and the share of the drop that must be left there.
+#: Where beside a drop (blocks) the light is compared once more, and the share of the drop that must be left there;
+#: and the most by which it may grow from close by.
 BESIDE_LINE, STAYS = np.arange(4, 7), 0.4
+BESIDE_STEP, GROWS = np.arange(1, 3), 1.3
 
 
-def edge_between(first: Look, pair: Solution) -> Array | None:
-    """The round edge that a fit of two leaves over between them, (x, y, radius, e1, e2) in px; ``None`` if there is none."""
-    return _left_over(first, pair, within=False)
+def edge_between(first: Look, pair: Solution, *, photograph: bool = False) -> Array | None:
+    """The round edge that a fit of two leaves over between them, (x, y, radius, e1, e2) in px; ``None`` if there is none.
+
+    In a ``photograph`` of a screen the screen's rim is taken for the aperture's sooner than a halo for an edge.
+    """
+    return _left_over(first, pair, within=False, steepest=np.inf if photograph else GROWS)
 
 
 def edge_within(first: Look, pair: Solution) -> Array | None:
     """The round edge that a fit of two leaves over within the beam's, as :func:`edge_between`."""
-    return _left_over(first, pair, within=True)
+    # A beam within may fade as it will: whether it is one is asked by reading it.
+    return _left_over(first, pair, within=True, steepest=np.inf)
 
 
-def _left_over(first: Look, pair: Solution, *, within: bool) -> Array | None:
+def _left_over(first: Look, pair: Solution, *, within: bool, steepest: float) -> Array | None:
     fit, reduced = pair.fit, first.reduced
     assert fit.aperture is not None
     assert fit.beam is not None
@@ -71,7 +77,7 @@ def _left_over(first: Look, pair: Solution, *, within: bool) -> Array | None:
     height = drops.inside - drops.outside
     at_block = np.clip(np.nan_to_num(drops.radius), 0, rays.value.shape[1] - 1).astype(np.intp)
     step = float(np.quantile(np.abs(step_heights(fit, "aperture")), 0.75))
-    if _is_line(rays, drops, able):
+    if not _is_step(rays, drops, able, steepest):
         return None
     good = able & np.isfinite(drops.radius) & (drops.significance > CLEAR) & (height > SHARE * step)
     good &= seen[np.arange(len(at_block)), at_block]
@@ -87,16 +93,30 @@ def _left_over(first: Look, pair: Solution, *, within: bool) -> Array | None:
     return np.array([found[0] * size + half, found[1] * size + half, found[2] * size, found[3], found[4]])
 
 
-def _is_line(rays: Rays, drops: Drops, able: NDArray[np.bool_]) -> bool:
-    """Whether the light is the same again farther in: a circle drawn or engraved, not the edge of a lit disc."""
+def _is_step(rays: Rays, drops: Drops, able: NDArray[np.bool_], grows: float) -> bool:
+    """Whether the light falls by about as much (at most ``grows`` times) across a little more of it: the edge of a lit disc.
+
+    Across a circle that is drawn or engraved it is the same again, and a halo that fades or a smooth ring falls ever further.
+    """
     at = np.nan_to_num(drops.radius).astype(np.intp)[:, None]
     last = rays.value.shape[1] - 1
-    inside = rays.value[np.arange(len(at))[:, None], np.clip(at - BESIDE_LINE, 0, last)].mean(axis=1)
-    outside = rays.value[np.arange(len(at))[:, None], np.clip(at + BESIDE_LINE, 0, last)].mean(axis=1)
-    ok = able & np.isfinite(drops.radius) & np.isfinite(inside) & np.isfinite(outside) & (at[:, 0] > BESIDE_LINE[-1])
+
+    def fall(beside: NDArray[np.intp]) -> Array:
+        """How much less light there is outside than inside, on each ray."""
+        inside, outside = (
+            rays.value[np.arange(len(at))[:, None], np.clip(k, 0, last)].mean(axis=1)
+            for k in (at - beside, at + beside)
+        )
+        return np.asarray(inside - outside)
+
+    drop, wider, near = drops.inside - drops.outside, fall(BESIDE_LINE), fall(BESIDE_STEP)
+    ok = able & np.isfinite(drops.radius) & np.isfinite(wider) & (at[:, 0] > BESIDE_LINE[-1])
     if not ok.any():
+        return True
+    if np.median(wider[ok]) < STAYS * np.median(drop[ok]):
         return False
-    return bool(np.median((inside - outside)[ok]) < STAYS * np.median((drops.inside - drops.outside)[ok]))
+    ok &= np.isfinite(near)
+    return not ok.any() or bool(np.median(wider[ok]) < grows * np.median(near[ok]))
 
 
 def _sigma(first: Look, rest: Array, asked: NDArray[np.bool_]) -> float:

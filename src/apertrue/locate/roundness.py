@@ -1,0 +1,87 @@
+"""A short arc that the light beside it bends: as round as the other edge.
+
+A quarter of an edge fits a circle and an ellipse elsewhere about as well. Where the model leaves something unexplained (an
+edge that is no blurred step, a profile that is no polynomial), what is left over decides between them, and the ellipse runs
+away. Both edges are seen in one view, and condensers are stigmated before the beam is centered: the short arc is held as
+round as the other edge, and how round it may be enters its doubt.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..model.forward import N_EDGE
+from .classify import tightest_gap
+from .find import Look
+from .levels import profile_of
+from .refine import carried, refine
+from .solve import DISCREPANCY, UNLIKE, Solution, fine, per_cell, quality
+from .support import supports
+
+Array = NDArray[np.float64]
+
+#: An arc over no more than this share of its edge is short.
+SHORT = 0.5
+#: … and how much of the other one must show for its roundness to be known.
+LONG = 0.6
+#: How differently round both edges are (1σ): a little, and this share of what the free fit found.
+ALIKE, FOUND = 0.015, 0.3
+#: A held arc may leave so many times as much a cell.
+WORSE = 3.0
+
+
+def held_round(pair: Solution, first: Look, contrast: float) -> tuple[Solution, Array] | None:
+    """A badly explained lens with its shorter arc as round as its longer one, and what its covariance lacks.
+
+    Args:
+        pair: a fit of two edges.
+        first: the picture.
+        contrast: bright − dark, gray levels.
+
+    Returns:
+        the fit, and the covariance of all its parameters that comes from how round the arc may be, shape (n, n); ``None`` when
+        there is no such arc, or the picture speaks against it.
+    """
+    fit = pair.fit
+    if fit.aperture is None or fit.beam is None or quality(pair) < UNLIKE or tightest_gap(fit.aperture, fit.beam) > 0:
+        return None
+    at = supports(fit, pair.cells, first.pixels.shape)
+    shown = [float(at[name].confirmed.mean()) for name in ("aperture", "beam")]
+    short = int(np.argmin(shown))
+    if shown[short] > SHORT or shown[1 - short] < LONG:
+        return None
+    edges = [fit.aperture.copy(), fit.beam.copy()]
+    differ = float(np.hypot(*(edges[0][3:5] - edges[1][3:5])))
+    edges[short][3:5] = edges[1 - short][3:5]
+    pinned = (N_EDGE * short + 3, N_EDGE * short + 4)
+    held = fine(first.pixels, first.reduced, first.noise, edges[0], edges[1], contrast, pinned=pinned)
+    if held is not None and profile_of(held.fit) is None:
+        held = _plainer(held, first, contrast, pinned)
+    if held is None or per_cell(held) > WORSE * per_cell(pair):
+        return None
+    return held, _by_roundness(held, pinned, max(ALIKE, FOUND * differ))
+
+
+def _plainer(held: Solution, first: Look, contrast: float, pinned: tuple[int, ...]) -> Solution | None:
+    """The fit with a light that does not turn dark where the beam's center is hidden; ``None`` when none does."""
+    fit = held.fit
+    for radial in (1, 0):
+        basis = replace(fit.basis, radial=radial)
+        plain = refine(
+            held.cells, basis, fit.aperture, fit.beam, first.noise,
+            linear=carried(fit, basis), scale=contrast, discrepancy=DISCREPANCY, iterations=10, pinned=pinned,
+        )  # fmt: skip
+        if profile_of(plain) is not None:
+            return Solution(plain, held.cells)
+    return None
+
+
+def _by_roundness(held: Solution, pinned: tuple[int, ...], sigma: float) -> Array:
+    """Covariance of all parameters from that of the pinned ones (1σ each): they follow when these move."""
+    fit = held.fit
+    places = list(pinned)
+    weighted = fit.jacobian * (fit.weight / fit.sigma**2)
+    follow = -np.linalg.solve(fit.normal, weighted @ fit.jacobian[places].T)
+    follow[places] = np.eye(len(places))
+    return np.asarray(follow @ follow.T * sigma**2, dtype=np.float64)
