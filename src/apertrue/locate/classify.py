@@ -47,6 +47,8 @@ ALL_ROUND = 8.0
 SHAPE = (0.002, 0.001)
 #: An aperture's edge wider than this share of its radius, and much softer than the beam's, is the skirt of glare.
 SKIRT = 0.1
+#: A beam whose edge is wider than this share of its radius has none, unless it is a spot.
+SOFT_BEAM = 0.5
 #: No disc is as elliptical as this (axes 1.67 : 1), however tilted its view.
 ROUND = 0.25
 #: Share of an unexplained χ² that one parameter is taken to bear.
@@ -178,6 +180,8 @@ def judge_pair(
     if ratio > WIDEST or np.hypot(*(fit.beam[:2] - fit.aperture[:2])) > FARTHEST * fit.aperture[2]:
         return None
     spot = ratio < CROSSOVER
+    if not spot and fit.beam[5] > SOFT_BEAM * fit.beam[2]:
+        return None  # a beam's own bright middle, which fades
     if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and _level_z(fit) > 6))):
         return None
     gap = tightest_gap(fit.aperture, fit.beam)

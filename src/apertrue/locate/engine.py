@@ -30,9 +30,9 @@ LEAST_SIDE = 16
 UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
 #: Kinds whose edges are followed from frame to frame.
 FOLLOWED = (SceneKind.BOTH_EDGES, SceneKind.CLIPPED)
-#: Share of the directions in which the core's boundary must follow one ellipse, how far around it (radii) to look at it alone,
-#: and the most of the picture that this may be.
-ROUND_ABOUT, REACHES, MOST_OF_IT = 0.45, (1.5, 2.1), 0.8
+#: Share of the directions in which the core's boundary must follow one ellipse or two (a lens), how far around it (radii) to
+#: look at it alone, and the most of the picture that this may be.
+ROUND_ABOUT, REACHES, MOST_OF_IT = 0.75, (1.5, 2.1), 0.8
 #: Share of them in which the edge of what surrounds the core must show to be looked at as the aperture's.
 SURROUND = 0.3
 #: A reading that explains the picture worse than the first is doubted so; what is found instead must be better than the second.
@@ -129,7 +129,7 @@ def _within(
 
     A third edge farther out, of the screen in a room's light, of a monitor or of a panel, is in no reading with two.
     """
-    if not rough.outline or rough.outline[0][1] < ROUND_ABOUT:
+    if sum(share for _, share in rough.outline[:2]) < ROUND_ABOUT:
         return None
     size = max(1, round(min(pixels.shape) / min(rough.grid)))
 

@@ -160,9 +160,10 @@ def fine(
     if placed:
         light = _with_rich_halo(aperture, beam), None
     else:  # first only the place, from part of the pixels
-        rough = _placed(picture, aperture, beam, pinned)
-        if rough is None:
-            return None
+        found = _placed(picture, aperture, beam, pinned)
+        if found is None or (not pinned and lost(found, pixels.shape)):
+            return found
+        rough = found.fit
         aperture, beam = rough.aperture, rough.beam
         basis = _with_rich_halo(aperture, beam)
         light = basis, carried(rough, basis)
@@ -202,14 +203,16 @@ class _Picture:
         return _cells(self.pixels, self.reduced, aperture, beam, self.scale, grain=grain, blocks=self.blocks)
 
 
-def _placed(picture: _Picture, aperture: Array | None, beam: Array | None, pinned: tuple[int, ...] = ()) -> Fit | None:
+def _placed(
+    picture: _Picture, aperture: Array | None, beam: Array | None, pinned: tuple[int, ...] = ()
+) -> Solution | None:
     """A fit to part of the pixels that tells where the edges are; ``None`` when it runs away.
 
     ``pinned``: edge parameters that stay as they are.
     """
     linear = None
     basis: Basis | None = None
-    fit = None
+    found = None
     for _ in range(MOST_PASSES):
         cells = picture.cells(aperture, beam, ROUGH)
         if cells is None:
@@ -225,11 +228,12 @@ def _placed(picture: _Picture, aperture: Array | None, beam: Array | None, pinne
         aperture, beam, linear = fit.aperture, fit.beam, fit.linear
         if _too_soft(aperture) or (_too_soft(beam) and not _spot(aperture, beam)):
             return None  # no edge any more, and bands as wide as the picture
+        found = Solution(fit, cells)
         if shift < SETTLED:
             break
         if shift > 20 * SETTLED and robust_mean(fit, cells.near) > 40:
             return None  # running away from a picture that it does not resemble
-    return fit
+    return found
 
 
 def _final(
@@ -306,7 +310,7 @@ def _afresh(picture: _Picture, solution: Solution) -> Solution:
         # Far off: a short arc hardly tells its circle from many ellipses, so the circles are looked for first.
         rough = _placed(picture, aperture, beam, ROUNDNESS)
         if rough is not None:
-            aperture, beam = rough.aperture, rough.beam
+            aperture, beam = rough.fit.aperture, rough.fit.beam
     other = _final(picture, aperture, beam)
     if other is None or not beam_is_brighter(other.fit):
         return solution
