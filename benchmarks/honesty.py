@@ -198,7 +198,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
     """All sets of scenes by name."""
     from apertrue.simulate import NUISANCES
 
-    from .scenes import drawn, independent, samplers, wave
+    from .scenes import drawn, independent, samplers, wave, worn
 
     out: dict[str, Iterator[Case]] = {
         "clean": samplers.clean(n),
@@ -207,6 +207,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
         "hard": samplers.hard(max(3, n // 30)),
         "independent": independent.scenes(n),
         "drawn": drawn.scenes(n),
+        "worn": worn.scenes(n),
         "wave": wave.scenes(max(8, n // 8)),
     }
     out["nuisances"] = itertools.chain(*(samplers.one_nuisance(name, max(10, n // 20)) for name in NUISANCES))

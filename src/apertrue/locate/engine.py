@@ -39,8 +39,6 @@ SURROUND = 0.3
 WELL_SEEN, EXPLAINED = 0.5, 1.0
 #: … and when two parts of the picture show the same edges, to this share of their radii, no worse than this.
 AGREED, SLIP = 2.0, 0.01
-#: … a photograph of a screen is doubted sooner: its rim may be in it.
-WELL_SEEN_LOSSY = 0.2
 #: An edge that was found beforehand and measured then is the same when its radius is, to this share.
 SAME = 0.05
 #: The edge of a lens, taken for one edge, is its aperture's to this share of its radius.
@@ -107,7 +105,7 @@ def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hint
     if "inner" in scene.extra and scene.beam is not None and _reads_within(scene.beam, pixels, frame, hints, drawn):
         return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
     worth = np.inf if scene.kind in UNREAD else float(scene.extra.get("shortfall", 0.0))
-    if worth <= (WELL_SEEN_LOSSY if frame.lossy else WELL_SEEN):
+    if worth <= WELL_SEEN and not _photograph(frame):
         return scene
     return _within(scene, pixels, rough, frame, hints, drawn, worth) or scene
 
@@ -124,8 +122,8 @@ def _within(
     """The scene around the core alone, in the whole picture's coordinates.
 
     ``None`` when that tells no more, or explains its part of the picture no better than what explained the whole
-    (``worth``, see :func:`apertrue.locate.solve.shortfall`). When what the ``whole`` has for its beam's edge is an aperture's
-    here, with a beam's edge in it, there are three edges, and the whole's numbers are of the wrong two.
+    (``worth``, see :func:`apertrue.locate.solve.shortfall`). When both have three edges between them (:func:`_holds`), the
+    numbers of the ``whole`` are of the wrong two.
 
     A third edge farther out, of the screen in a room's light, of a monitor or of a panel, is in no reading with two.
     """
@@ -145,9 +143,12 @@ def _within(
     def better(scene: Scene | None, before: Scene | None = None) -> Scene | None:
         if scene is None or scene.aperture is None or not contains(pixels, scene.aperture):
             return None
-        third = _holds(whole, scene)
         most = EXPLAINED if before is None or not _agree(scene, before) else AGREED
-        explains = float(scene.extra.get("shortfall", np.inf)) < min(most, (1.0 if third else 0.25) * worth)
+        if not _holds(whole, scene):
+            most = min(most, 0.25 * worth)
+        elif not _photograph(frame):
+            most = min(most, worth)
+        explains = float(scene.extra.get("shortfall", np.inf)) < most
         return scene if explains and not others_elsewhere(scene, pixels) else None
 
     def alone(edge: Edge) -> Scene | None:
@@ -155,7 +156,7 @@ def _within(
         scene = better(judged(*disc_alone(pixels, edge)))
         if scene is None or scene.aperture is None or abs(scene.aperture.radius - edge.radius) > SAME * edge.radius:
             return None
-        if frame.lossy or frame.color:  # a photograph of a screen shows the screen's rim
+        if _photograph(frame):  # it shows the screen's rim
             return scene
         a, reduced = scene.aperture, reduce_picture(pixels)
         found = in_blocks((a.x, a.y, a.radius, a.e1, a.e2), reduced.size)
@@ -192,13 +193,30 @@ def _agree(one: Scene, other: Scene) -> bool:
 
 
 def _holds(whole: Scene, inner: Scene) -> bool:
-    """Whether what a scene has for its beam's edge is an aperture's, with a beam's own edge in it, in another."""
+    """Whether a scene and that of a part of it have three edges between them.
+
+    What the first has for its beam's edge is an aperture's there, with a beam's own edge in it; or the beam's edge is the
+    same, and the aperture's lies nearer.
+    """
     beam, aperture = whole.beam, inner.aperture
-    if whole.covariance is None or beam is None or aperture is None or inner.beam is None:
+    if whole.covariance is None or whole.aperture is None or beam is None or aperture is None or inner.beam is None:
         return False
-    same = abs(aperture.radius - beam.radius) < NEARLY * beam.radius
-    same &= bool(np.hypot(aperture.x - beam.x, aperture.y - beam.y) < NEARLY * beam.radius)
-    return same and inner.beam.width < NO_EDGE * inner.beam.radius
+    if inner.beam.width > NO_EDGE * inner.beam.radius:
+        return False
+    return _near(aperture, beam) or (
+        _near(inner.beam, beam) and aperture.radius < (1.0 - NEARLY) * whole.aperture.radius
+    )
+
+
+def _near(one: Edge, other: Edge) -> bool:
+    """Whether two edges are about the same."""
+    apart = float(np.hypot(one.x - other.x, one.y - other.y))
+    return max(apart, abs(one.radius - other.radius)) < NEARLY * other.radius
+
+
+def _photograph(frame: Frame) -> bool:
+    """Whether a frame may be a photograph of a screen, with the screen's rim and a room about the aperture."""
+    return frame.lossy or frame.color
 
 
 def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:

@@ -1,0 +1,134 @@
+"""What old apertures, busy cameras and phones make of the picture: drawn in the ways that :mod:`benchmarks.scenes.drawn` has.
+
+Lobed edges, text and a scale bar beside a small beam, hum over the rows, lenses whose arcs have tails, and photographs of a
+screen with its rim, a gap all round or a lens on it.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from io import BytesIO
+
+import numpy as np
+
+from .case import Case
+from .drawn import FINE, Array, Drawing, camera, grid, light, random_drawing, truth_of
+from .samplers import children
+
+GROUPS = ("lobed", "marked", "hum", "screen-photograph", "lens-photograph", "tailed-lens")
+#: Flags that such pictures may carry.
+MAY = (
+    "noisy",
+    "saturated",
+    "uneven",
+    "low-contrast",
+    "elliptical",
+    "overlay",
+    "nonlinear",
+    "tilted-view",
+    "in-the-way",
+)
+
+
+def scenes(n: int, seed: int = 21) -> Iterator[Case]:
+    """``n`` pictures, the groups in turn."""
+    for k, rng in enumerate(children(seed, n)):
+        group = GROUPS[k % len(GROUPS)]
+        yield one(group, f"worn-{group}-{k // len(GROUPS):03}", rng)
+
+
+def one(group: str, name: str, rng: np.random.Generator) -> Case:
+    """One picture of a group."""
+    s = random_drawing(rng)
+    allowed, about = ("both-edges",), {}
+    if group == "lobed":
+        x, y = grid(s.side)
+        turn = np.arctan2(y - s.center[1], x - s.center[0])
+        lobes = sum(rng.normal(0, 0.005) * np.cos(k * turn + rng.uniform(0, 6)) for k in range(3, 7))
+        pixels = camera(light(replace(s, full=4 * s.full), x, y, rough=lobes), replace(s, full=4 * s.full), rng)
+    elif group == "marked":
+        s = _small(s, rng)
+        pixels = _marked(_shown(camera(light(s, *grid(s.side)), s, rng)), rng)
+    elif group == "hum":
+        s = _small(s, rng)
+        pixels = camera(light(s, *grid(s.side)), s, rng)
+        swing = rng.uniform(0.01, 0.03) * s.full * np.sin(np.arange(s.side) * 2 * np.pi * rng.uniform(6, 30) / s.side)
+        pixels = np.clip(np.rint(pixels + swing[:, None]), 0, 65535).astype(np.uint16)
+    elif group == "tailed-lens":
+        s, allowed = _lens(s, rng), ("clipped",)
+        s = replace(s, edges=(s.edges[0], lorentzian), widths=(s.widths[0], float(rng.uniform(0.5, 1.5))))
+        pixels = camera(light(s, *grid(s.side)), s, rng)
+    else:
+        if group == "lens-photograph":
+            s, allowed = _lens(s, rng), ("clipped",)
+        pixels, about = _photographed(s, rng), {"lossy": True, "color": True}
+    truth = truth_of(s, edges="photograph" not in group)  # a bent scale of gray levels moves both radii outward
+    return Case(name, group, pixels, truth, allowed, (), (), MAY, about, source="drawn for this benchmark")
+
+
+def lorentzian(u: Array, w: float) -> Array:
+    """Half of it with the tails of a Lorentzian."""
+    return np.asarray(0.25 + 0.5 * np.arctan(u / w) / np.pi + 0.25 * (1 + np.tanh(u / w)))
+
+
+def _small(s: Drawing, rng: np.random.Generator) -> Drawing:
+    """The drawing with a beam of a quarter to a third of the aperture's radius, anywhere in it."""
+    ratio, turn = float(rng.uniform(0.22, 0.34)), rng.uniform(0, 2 * np.pi)
+    away = rng.uniform(0.0, 0.9 - ratio)
+    return replace(s, ratio=ratio, offset=(float(away * np.cos(turn)), float(away * np.sin(turn))))
+
+
+def _lens(s: Drawing, rng: np.random.Generator) -> Drawing:
+    """The drawing with a beam as large as the aperture or larger, cut by it; at least a third of its edge shows."""
+    ratio, turn = float(rng.uniform(0.8, 1.2)), rng.uniform(0, 2 * np.pi)
+    away = rng.uniform(0.3, 0.55) + max(ratio - 1.0, 0.0)
+    return replace(s, ratio=ratio, offset=(float(away * np.cos(turn)), float(away * np.sin(turn))))
+
+
+def _shown(pixels: Array) -> Array:
+    """8 bits in proportion to the light."""
+    low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
+    return np.rint(np.clip(4 + 216 * (pixels - low) / max(high - low, 1.0), 0, 255)).astype(np.uint8)
+
+
+def _marked(pixels: Array, rng: np.random.Generator) -> Array:
+    """Text and a scale bar at the bottom, dimmer or brighter than the beam."""
+    from PIL import Image, ImageDraw, ImageFont
+
+    side, level = len(pixels), int(rng.integers(150, 256))
+    marks = Image.new("L", (side, side), 0)
+    pen = ImageDraw.Draw(marks)
+    size = max(10, side // 26)
+    pen.text(
+        (0.03 * side, 0.93 * side),
+        f"HT 200 kV  F {rng.uniform(-1, 1):+.2f}",
+        fill=255,
+        font=ImageFont.load_default(size),
+    )
+    pen.rectangle((0.7 * side, 0.95 * side, 0.95 * side, 0.95 * side + max(2, side // 100)), fill=255)
+    return np.where(np.asarray(marks) > 127, level, pixels).astype(np.uint8)
+
+
+def _photographed(s: Drawing, rng: np.random.Generator) -> Array:
+    """The picture on a screen in a room, with the screen's rim, taken in color and compressed."""
+    from PIL import Image
+
+    side = 2 * s.side  # the same discs, with the screen about them
+    s = replace(s, side=side, center=(s.center[0] + s.side / 2, s.center[1] + s.side / 2))
+    x, y = grid(side)
+    r = np.hypot(x - s.center[0] - 0.1 * s.radius, y - s.center[1] + 0.08 * s.radius)
+    face = s.radius * rng.uniform(1.5, 2.6)
+    mean = light(s, x, y) + 0.01 + rng.uniform(0.015, 0.04) / (1 + np.exp((r - face) / 2))
+    if rng.random() < 0.5:  # a lamp's reflection
+        at, wide = s.radius * rng.uniform(0.9, 1.3, 2), s.radius * rng.uniform(0.15, 0.3)
+        mean += rng.uniform(0.1, 0.2) * np.exp(
+            -0.5 * ((x - s.center[0] - at[0]) ** 2 + (y - s.center[1] - at[1]) ** 2) / wide**2
+        )
+    seen = mean.reshape(side, FINE, side, FINE).mean(axis=(1, 3)) + rng.normal(0, 0.003, (side, side))
+    gray = np.clip(seen / 1.3, 0, 1) ** (1 / 2.2)
+    tint = np.array([0.55, 1.0, 0.6]) if rng.random() < 0.5 else np.ones(3)
+    file = BytesIO()
+    Image.fromarray(np.rint(255 * gray[:, :, None] * tint).astype(np.uint8)).save(
+        file, "JPEG", quality=int(rng.integers(70, 95))
+    )
+    file.seek(0)
+    return np.asarray(Image.open(file))[:, :, 1]  # the green of it, in which either screen shines most
