@@ -97,6 +97,11 @@ class Frame:
         rows, columns = self.pixels.shape
         return int(rows), int(columns)
 
+    @property
+    def photograph(self) -> bool:
+        """Whether it may be a photograph of a screen, taken from anywhere, with the screen's rim and a room about."""
+        return self.lossy or self.color
+
 
 def as_frame(source: "Frame | NDArray[Any]", **about: Any) -> Frame:
     """A :class:`Frame` from a frame (returned as it is) or a 2-D array with what is known about it.

@@ -89,7 +89,7 @@ def test_a_short_arc_is_as_round_as_the_long_one(monkeypatch):
     a = judge(frame).assessment
     assert a.clipped_fraction is None  # nobody knows its light where it is hidden
     assert a.score is None
-    monkeypatch.setattr(readings, "held_round", lambda *_: None)
+    monkeypatch.setattr(readings, "held_round", lambda *_, **__: None)
     x, _, y, _ = offset(frame)
     assert np.hypot(x - 45.0, y + 30.0) > 3.0
 

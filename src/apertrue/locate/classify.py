@@ -244,7 +244,7 @@ def judge_pair(
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
     flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, at_top, hints)
-    if "tilted-view" in flags or frame.color or frame.lossy:  # a photograph may have been taken from anywhere
+    if "tilted-view" in flags or frame.photograph:  # a photograph may have been taken from anywhere
         covariance[6:8, 6:8] += _perspective(fit.aperture, fit.beam, covariance[3:5, 3:5])
     if "nonlinear" in flags:
         for which, edge in enumerate((fit.aperture, fit.beam)):

@@ -105,7 +105,7 @@ def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hint
     if "inner" in scene.extra and scene.beam is not None and _reads_within(scene.beam, pixels, frame, hints, drawn):
         return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
     worth = np.inf if scene.kind in UNREAD else float(scene.extra.get("shortfall", 0.0))
-    if worth <= WELL_SEEN and not _photograph(frame):
+    if worth <= WELL_SEEN and not frame.photograph:
         return scene
     return _within(scene, pixels, rough, frame, hints, drawn, worth) or scene
 
@@ -146,7 +146,7 @@ def _within(
         most = EXPLAINED if before is None or not _agree(scene, before) else AGREED
         if not _holds(whole, scene):
             most = min(most, 0.25 * worth)
-        elif not _photograph(frame):
+        elif not frame.photograph:
             most = min(most, worth)
         explains = float(scene.extra.get("shortfall", np.inf)) < most
         return scene if explains and not others_elsewhere(scene, pixels) else None
@@ -156,7 +156,7 @@ def _within(
         scene = better(judged(*disc_alone(pixels, edge)))
         if scene is None or scene.aperture is None or abs(scene.aperture.radius - edge.radius) > SAME * edge.radius:
             return None
-        if _photograph(frame):  # it shows the screen's rim
+        if frame.photograph:  # it shows the screen's rim
             return scene
         a, reduced = scene.aperture, reduce_picture(pixels)
         found = in_blocks((a.x, a.y, a.radius, a.e1, a.e2), reduced.size)
@@ -212,11 +212,6 @@ def _near(one: Edge, other: Edge) -> bool:
     """Whether two edges are about the same."""
     apart = float(np.hypot(one.x - other.x, one.y - other.y))
     return max(apart, abs(one.radius - other.radius)) < NEARLY * other.radius
-
-
-def _photograph(frame: Frame) -> bool:
-    """Whether a frame may be a photograph of a screen, with the screen's rim and a room about the aperture."""
-    return frame.lossy or frame.color
 
 
 def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> Scene:

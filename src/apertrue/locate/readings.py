@@ -214,7 +214,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             tried.append(Candidate(None, shortfall(pair, contrast), pair))
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
-        held = held_round(pair, first, contrast)
+        held = held_round(pair, first, contrast, photograph=frame.photograph)
         if held is not None:
             pair = held[0]
         plain, pair = pair, enriched(pair, first.noise, contrast) if held is None else pair
@@ -252,7 +252,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
 
 def _nearer(first: Look, pair: Solution, frame: Frame) -> dict[str, float]:
     """A third round edge, for ``_closer``: center and radius (px) of one between both, or that one is within the beam's."""
-    edge = edge_between(first, pair, photograph=frame.lossy or frame.color)
+    edge = edge_between(first, pair, photograph=frame.photograph)
     names = ("nearer_x", "nearer_y", "nearer_radius")
     if edge is not None:
         return dict(zip(names, map(float, edge[:3]), strict=True))

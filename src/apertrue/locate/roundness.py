@@ -25,19 +25,24 @@ Array = NDArray[np.float64]
 SHORT = 0.5
 #: … and how much of the other one must show for its roundness to be known.
 LONG = 0.6
+#: The other edge is this round, or something bends that one, too; but for photographs, which may be taken from anywhere.
+ROUND = 0.02
 #: How differently round both edges are (1σ): a little, and this share of what the free fit found.
 ALIKE, FOUND = 0.015, 0.3
 #: A held arc may leave so many times as much a cell.
 WORSE = 3.0
 
 
-def held_round(pair: Solution, first: Look, contrast: float) -> tuple[Solution, Array] | None:
+def held_round(
+    pair: Solution, first: Look, contrast: float, *, photograph: bool = False
+) -> tuple[Solution, Array] | None:
     """A badly explained lens with its shorter arc as round as its longer one, and what its covariance lacks.
 
     Args:
         pair: a fit of two edges.
         first: the picture.
         contrast: bright − dark, gray levels.
+        photograph: whether a screen may have been photographed from the side.
 
     Returns:
         the fit, and the covariance of all its parameters that comes from how round the arc may be, shape (n, n); ``None`` when
@@ -52,6 +57,8 @@ def held_round(pair: Solution, first: Look, contrast: float) -> tuple[Solution, 
     if shown[short] > SHORT or shown[1 - short] < LONG:
         return None
     edges = [fit.aperture.copy(), fit.beam.copy()]
+    if not photograph and float(np.hypot(*edges[1 - short][3:5])) > ROUND:
+        return None
     differ = float(np.hypot(*(edges[0][3:5] - edges[1][3:5])))
     edges[short][3:5] = edges[1 - short][3:5]
     pinned = (N_EDGE * short + 3, N_EDGE * short + 4)
