@@ -1,6 +1,6 @@
 """One picture of a benchmark set, with what is true of it and what may be said of it."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -87,6 +87,18 @@ def from_simulated(name: str, group: str, shot: Any, **changes: Any) -> Case:
         },
     }
     return Case(name, group, shot.frame.pixels, **(values | changes))
+
+
+def in_turn(
+    name: str,
+    groups: Sequence[str],
+    one: Callable[[str, str, np.random.Generator], Case],
+    rngs: Sequence[np.random.Generator],
+) -> Iterator[Case]:
+    """A picture for each generator, the set's groups in turn."""
+    for k, rng in enumerate(rngs):
+        group = groups[k % len(groups)]
+        yield one(group, f"{name}-{group}-{k // len(groups):03}", rng)
 
 
 def children(seed: int, n: int) -> list[np.random.Generator]:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
-from .case import NUMBERS, Case, children
+from .case import NUMBERS, Case, children, in_turn
 
 Array = np.ndarray
 FINE = 3
@@ -142,9 +142,7 @@ def truth_of(s: Drawing, *, edges: bool = True) -> dict[str, float]:
 
 def scenes(n: int, seed: int = 20) -> Iterator[Case]:
     """``n`` pictures, the groups in turn."""
-    for k, rng in enumerate(children(seed, n)):
-        group = GROUPS[k % len(GROUPS)]
-        yield one(group, f"drawn-{group}-{k // len(GROUPS):03}", rng)
+    return in_turn("drawn", GROUPS, one, children(seed, n))
 
 
 def one(group: str, name: str, rng: np.random.Generator) -> Case:
@@ -205,17 +203,17 @@ def one(group: str, name: str, rng: np.random.Generator) -> Case:
         reach = s.radius * rng.uniform(1.5, 1.75)
         r = np.hypot(x - s.center[0] - 0.05 * s.radius, y - s.center[1] + 0.04 * s.radius)
         ring = (r > reach) & (r < reach * rng.uniform(1.06, 1.15))
-        pixels = _displayed(camera(light(s, x, y) + rng.uniform(0.03, 0.25) * ring + 0.01, s, rng), 1 / 2.2)
+        pixels = displayed(camera(light(s, x, y) + rng.uniform(0.03, 0.25) * ring + 0.01, s, rng), 1 / 2.2)
     elif group == "bright-halo":
         s = _in_bright_halo(s, rng)
-        pixels, truth = _displayed(camera(light(s, x, y), s, rng), 1 / 2.2), truth_of(s)
+        pixels, truth = displayed(camera(light(s, x, y), s, rng), 1 / 2.2), truth_of(s)
         allowed = ("both-edges", "clipped")
     elif group == "monitor":
-        pixels = _displayed(_on_a_monitor(camera(light(s, x, y), s, rng), s, rng), 0.6)
+        pixels = displayed(_on_a_monitor(camera(light(s, x, y), s, rng), s, rng), 0.6)
     elif group == "haze":
         haze = gaussian_filter(rng.normal(size=x.shape), 0.2 * s.radius * FINE)
         mean = light(s, x, y) + 0.01 + rng.uniform(0.004, 0.015) * np.abs(haze / haze.std())
-        pixels, truth = _displayed(camera(mean, s, rng), 1 / 2.2), truth_of(s, edges=False)
+        pixels, truth = displayed(camera(mean, s, rng), 1 / 2.2), truth_of(s, edges=False)
     elif group == "light-window":
         pixels, truth = _in_a_light_window(camera(light(s, x, y), s, rng), rng), truth_of(s, edges=False)
     elif group == "turned":
@@ -251,15 +249,15 @@ def _in_a_window(pixels: Array, rng: np.random.Generator) -> Array:
     return out
 
 
-def _displayed(pixels: Array, gamma: float) -> Array:
-    """8 bits as a display shows them."""
+def displayed(pixels: Array, gamma: float, dark: float = 0.02, light: float = 0.96) -> Array:
+    """8 bits as a display shows them; ``dark``: share of its range below the darkest, ``light``: from there to the brightest."""
     low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
-    return np.rint(255 * np.clip(0.02 + 0.96 * (pixels - low) / max(high - low, 1.0), 0, 1) ** gamma).astype(np.uint8)
+    return np.rint(255 * np.clip(dark + light * (pixels - low) / max(high - low, 1.0), 0, 1) ** gamma).astype(np.uint8)
 
 
 def _among_panels(pixels: Array, rng: np.random.Generator) -> Array:
     """Panels of one gray level that take more than half of a window, with buttons and a title bar."""
-    inner, side = _displayed(pixels, float(rng.choice([1.0, 0.6]))), pixels.shape[0]
+    inner, side = displayed(pixels, float(rng.choice([1.0, 0.6]))), pixels.shape[0]
     left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.35, 0.8, 2), 0.12, rng.uniform(0.02, 0.2)))
     plain = int(rng.choice([238, 205, 110, 64]))
     out = np.full((side + top + bottom, side + left + right), plain, dtype=np.uint8)
@@ -300,7 +298,7 @@ def _on_a_monitor(pixels: Array, s: Drawing, rng: np.random.Generator) -> Array:
 
 def _in_a_light_window(pixels: Array, rng: np.random.Generator) -> Array:
     """A view, most of it of one dark level, in a light window with narrow panels."""
-    inner, side = _displayed(pixels, 1.0), pixels.shape[0]
+    inner, side = displayed(pixels, 1.0), pixels.shape[0]
     inner[inner < 12] = 5
     left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.05, 0.3, 2), 0.12, rng.uniform(0.05, 0.1)))
     out = np.full((side + top + bottom, side + left + right), int(rng.choice([240, 225])), dtype=np.uint8)

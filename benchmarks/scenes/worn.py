@@ -10,11 +10,12 @@ from io import BytesIO
 
 import numpy as np
 
-from .case import Case
-from .drawn import FINE, Array, Drawing, camera, grid, light, random_drawing, truth_of
-from .samplers import children
+from .case import Case, children, in_turn
+from .drawn import FINE, Array, Drawing, camera, displayed, grid, light, random_drawing, truth_of
 
 GROUPS = ("lobed", "marked", "hum", "screen-photograph", "lens-photograph", "tailed-lens")
+#: Where 8 bits have the dark and how far the beam lies above it, share of their range: text may be brighter.
+PLAIN = 4 / 255, 216 / 255
 #: Flags that such pictures may carry.
 MAY = (
     "noisy",
@@ -31,9 +32,7 @@ MAY = (
 
 def scenes(n: int, seed: int = 21) -> Iterator[Case]:
     """``n`` pictures, the groups in turn."""
-    for k, rng in enumerate(children(seed, n)):
-        group = GROUPS[k % len(GROUPS)]
-        yield one(group, f"worn-{group}-{k // len(GROUPS):03}", rng)
+    return in_turn("worn", GROUPS, one, children(seed, n))
 
 
 def one(group: str, name: str, rng: np.random.Generator) -> Case:
@@ -41,13 +40,13 @@ def one(group: str, name: str, rng: np.random.Generator) -> Case:
     s = random_drawing(rng)
     allowed, about = ("both-edges",), {}
     if group == "lobed":
-        x, y = grid(s.side)
+        s, (x, y) = replace(s, full=4 * s.full), grid(s.side)
         turn = np.arctan2(y - s.center[1], x - s.center[0])
         lobes = sum(rng.normal(0, 0.005) * np.cos(k * turn + rng.uniform(0, 6)) for k in range(3, 7))
-        pixels = camera(light(replace(s, full=4 * s.full), x, y, rough=lobes), replace(s, full=4 * s.full), rng)
+        pixels = camera(light(s, x, y, rough=lobes), s, rng)
     elif group == "marked":
         s = _small(s, rng)
-        pixels = _marked(_shown(camera(light(s, *grid(s.side)), s, rng)), rng)
+        pixels = _marked(displayed(camera(light(s, *grid(s.side)), s, rng), 1.0, *PLAIN), rng)
     elif group == "hum":
         s = _small(s, rng)
         pixels = camera(light(s, *grid(s.side)), s, rng)
@@ -73,21 +72,18 @@ def lorentzian(u: Array, w: float) -> Array:
 def _small(s: Drawing, rng: np.random.Generator) -> Drawing:
     """The drawing with a beam of a quarter to a third of the aperture's radius, anywhere in it."""
     ratio, turn = float(rng.uniform(0.22, 0.34)), rng.uniform(0, 2 * np.pi)
-    away = rng.uniform(0.0, 0.9 - ratio)
-    return replace(s, ratio=ratio, offset=(float(away * np.cos(turn)), float(away * np.sin(turn))))
+    return _beam(s, ratio, rng.uniform(0.0, 0.9 - ratio), turn)
 
 
 def _lens(s: Drawing, rng: np.random.Generator) -> Drawing:
     """The drawing with a beam as large as the aperture or larger, cut by it; at least a third of its edge shows."""
     ratio, turn = float(rng.uniform(0.8, 1.2)), rng.uniform(0, 2 * np.pi)
-    away = rng.uniform(0.3, 0.55) + max(ratio - 1.0, 0.0)
+    return _beam(s, ratio, rng.uniform(0.3, 0.55) + max(ratio - 1.0, 0.0), turn)
+
+
+def _beam(s: Drawing, ratio: float, away: float, turn: float) -> Drawing:
+    """The drawing with another beam, ``away`` aperture radii from its center."""
     return replace(s, ratio=ratio, offset=(float(away * np.cos(turn)), float(away * np.sin(turn))))
-
-
-def _shown(pixels: Array) -> Array:
-    """8 bits in proportion to the light."""
-    low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
-    return np.rint(np.clip(4 + 216 * (pixels - low) / max(high - low, 1.0), 0, 255)).astype(np.uint8)
 
 
 def _marked(pixels: Array, rng: np.random.Generator) -> Array:

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from apertrue.frame import as_frame
 from apertrue.locate.elsewhere import light_elsewhere, others_elsewhere
-from apertrue.locate.marks import without_strokes
+from apertrue.locate.marks import drawn_strokes, outshine
 from apertrue.locate.reduce import reduce_picture
 from apertrue.locate.solve import Solution, fine
 from apertrue.locate.support import plainly, shows
@@ -231,7 +231,9 @@ def test_a_beams_sharp_bright_rim_is_no_drawn_stroke() -> None:
     beam = disc(shape, 245.0, 250.0, 120.0, 0.3) * (0.45 + 0.75 * np.exp(-depth.clip(0) / 2.5))
     light = 0.02 + disc(shape, 255.0, 250.0, 200.0, 0.8) * (0.15 + 0.85 * beam)
     pixels = shown(1.15 * (light + np.random.default_rng(7).normal(0, 0.004, shape)))
-    assert without_strokes(pixels)[0] is not pixels
+    strokes = drawn_strokes(pixels)
+    assert strokes is not None
+    assert outshine(pixels, strokes)
     a = judge(as_frame(pixels)).assessment
     assert a.scene == "both-edges"
     assert a.offset_x_percent == pytest.approx(-5.0, abs=max(4 * a.offset_x_percent_sigma, 0.1))

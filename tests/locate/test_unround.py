@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benchmarks.scenes import worn
-from benchmarks.scenes.samplers import children
+from benchmarks.scenes.case import children
 from scipy.special import ndtr
 
 from apertrue.frame import Frame, as_frame
@@ -214,7 +214,7 @@ def test_a_lamps_reflection_on_the_screen_is_no_other_disc():
 @pytest.mark.parametrize("number", [16, 39, 99])
 def test_a_rim_that_explains_the_photograph_well_is_no_aperture(number):
     """Drawings of the benchmark in which a screen's rim was taken for the aperture: a lens on the screen, two with a gap."""
-    rng = list(children(21, 120))[number]
+    rng = children(21, 120)[number]
     case = worn.one(worn.GROUPS[number % len(worn.GROUPS)], str(number), rng)
     a = judge(case.frame()).assessment
     assert a.offset_x_percent == pytest.approx(case.truth["offset_x_percent"], abs=4 * a.offset_x_percent_sigma)

@@ -14,6 +14,13 @@ from apertrue.session.timeline import timeline
 INSTRUMENT = Instrument(name="room 12 <b>", timezone="Europe/Berlin")
 
 
+def _pictures(log, start, make_assessment, offsets: dict[int, tuple[float, float]]) -> None:
+    """A picture in the log for each minute after the start, with its offset in x and y, %."""
+    for minute, (x, y) in offsets.items():
+        at = start + timedelta(minutes=minute)
+        add_picture(log, make_assessment(x, y, at=at, file=f"{minute}.tif"), at, digest=f"p{minute}")
+
+
 def test_the_page_says_what_is_set_how_it_stands_and_what_to_do(log, day_filler):
     end = day_filler(log)
     page = handover(log, INSTRUMENT, end)
@@ -31,9 +38,7 @@ def test_the_page_says_what_is_set_how_it_stands_and_what_to_do(log, day_filler)
 
 
 def test_the_page_says_how_many_entries_it_leaves_out(log, start, make_assessment):
-    for minute in range(6):
-        at = start + timedelta(minutes=minute)
-        add_picture(log, make_assessment(4.0, 0.0, at=at, file=f"{minute}.tif"), at, digest=f"d{minute}")
+    _pictures(log, start, make_assessment, dict.fromkeys(range(6), (4.0, 0.0)))
     page = handover(log, INSTRUMENT, start + timedelta(minutes=7))
     assert (len(page.day), page.day_left_out) == (2, 4)
     for text in (as_text(page), as_html(page)):
@@ -84,9 +89,7 @@ def test_after_a_move_the_next_thing_is_a_picture(log, day_filler):
 
 
 def test_a_fresh_picture_that_says_move_is_not_looked_at_again_first(log, start, make_assessment):
-    for minute, x in ((0, 4.0), (13, 4.8), (24, 6.5)):
-        at = start + timedelta(minutes=minute)
-        add_picture(log, make_assessment(x, 0.5, at=at, file=f"{minute}.tif"), at, digest=f"m{minute}")
+    _pictures(log, start, make_assessment, {0: (4.0, 0.5), 13: (4.8, 0.5), 24: (6.5, 0.5)})
     soon = handover(log, INSTRUMENT, start + timedelta(minutes=25)).next_steps
     assert soon[0].startswith("The last picture's advice, 1 min old: nudge")
     assert soon[-1].startswith("Then take another picture")
@@ -96,9 +99,7 @@ def test_a_fresh_picture_that_says_move_is_not_looked_at_again_first(log, start,
 
 
 def test_an_old_pictures_advice_is_not_repeated(log, start, make_assessment):
-    for minute, x in ((0, 0.2), (60, 0.3), (120, 0.3)):
-        at = start + timedelta(minutes=minute)
-        add_picture(log, make_assessment(x, 0.1, at=at, file=f"{minute}.tif"), at, digest=f"o{minute}")
+    _pictures(log, start, make_assessment, {0: (0.2, 0.1), 60: (0.3, 0.1), 120: (0.3, 0.1)})
     fresh = handover(log, INSTRUMENT, start + timedelta(minutes=149)).next_steps
     assert fresh[0].startswith("The last picture's advice, 29 min old: leave")
     old = handover(log, INSTRUMENT, start + timedelta(minutes=152)).next_steps

@@ -33,9 +33,9 @@ SMALL = 0.35
 SPOT = 0.003
 #: What holds a square of this side (px, or this part of the picture (÷)) is no drawn stroke.
 THICK, OF_PICTURE = 9.0, 40
-#: Sides of both edges where other light may be (see :func:`apertrue.locate.cells.far_blocks`): outside, and in the aperture;
-#: what is brighter within the beam is the beam's own.
-BESIDE_BEAM = (0, 1)
+#: Sides of both edges where other light may be (as :func:`apertrue.locate.cells.far_blocks` counts them): what is brighter
+#: within the beam is the beam's own.
+OUTSIDE, IN_APERTURE = 0, 1
 #: Without evidence whose edge is whose, a fit must at least be good (mean squared residual) to be called a lens.
 AMBIGUOUS = 3.0
 #: Edges are resolved when they lie this many (combined) widths apart.
@@ -372,7 +372,7 @@ def _offset_variance(covariance: Array) -> float:
 
 def _beside(solution: Solution, first: Look, step_height: float) -> Literal["marks", "light"] | None:
     """What shines away from both edges: drawn ``marks`` alone, or other ``light`` (a second spot, a neighboring disc)."""
-    bright = _shining(solution, first, step_height, BESIDE_BEAM)
+    bright = _shining(solution, first, step_height, OUTSIDE, IN_APERTURE)
     if not ((bright[1:] & bright[:-1]).any() or (bright[:, 1:] & bright[:, :-1]).any()):
         return None
     assert solution.fit.beam is not None
@@ -387,7 +387,7 @@ def _second_spot(solution: Solution, first: Look, step_height: float) -> bool:
     """
     aperture = solution.fit.aperture
     assert aperture is not None
-    bright = _shining(solution, first, step_height, BESIDE_BEAM[1:])
+    bright = _shining(solution, first, step_height, IN_APERTURE)
     blocks = float(np.pi) * float(aperture[2]) ** 2 / first.reduced.size**2
     if np.count_nonzero(bright) < max(4, SPOT * blocks):
         return False
@@ -399,7 +399,7 @@ def _shining(
     solution: Solution,
     first: Look,
     step_height: float,
-    sides: tuple[int, ...],
+    *sides: int,
 ) -> NDArray[np.bool_]:
     """Blocks away from both edges, on these sides of them, that are far brighter than the fit has them; shape of the
     reduction.

@@ -14,7 +14,7 @@ from .dead import without_dead_part
 from .elsewhere import light_elsewhere, others_elsewhere, twin_elsewhere
 from .find import Look, Rough, block_sigma, edge_beyond, look
 from .flags import plain_flags
-from .marks import border_depths, without_strokes
+from .marks import border_depths, drawn_strokes, outshine, without
 from .noise import estimate_noise
 from .parts import AROUND, contains, disc_alone, lit_window, moved, part_about, shifted
 from .readings import best_reading, in_blocks
@@ -72,13 +72,19 @@ def _read(frame: Frame, hints: Hints, *, drawn: bool = False) -> Scene:
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
-    clear, outshine = without_strokes(pixels, lossy=frame.lossy)
+    strokes = drawn_strokes(pixels, lossy=frame.lossy)
     hints = shifted(hints, origin)
+
+    def looked_at(clear: bool) -> Scene:
+        if strokes is None or not clear:
+            return _looked_at(pixels, frame, hints, drawn)
+        return _looked_at(without(pixels, strokes), frame, hints, True)
+
     # Text no brighter than the beam is few pixels, which no fit lets count; a beam's sharp bright rim is no stroke.
-    ways = [pixels] if clear is pixels else [clear, pixels] if outshine else [pixels, clear]
-    scene = _looked_at(ways[0], frame, hints, drawn or ways[0] is not pixels)
-    for other in ways[1:] if scene.kind in UNREAD else ():
-        again = _looked_at(other, frame, hints, drawn or other is not pixels)
+    clear = strokes is not None and outshine(pixels, strokes)
+    scene = looked_at(clear)
+    if scene.kind in UNREAD and strokes is not None:
+        again = looked_at(not clear)
         scene = scene if again.kind in UNREAD else again
     return moved(scene, origin, frame.shape)
 
@@ -103,7 +109,7 @@ def _closer(scene: Scene, rough: Rough, pixels: NDArray[Any], frame: Frame, hint
     if "nearer_radius" in scene.extra:
         return _of_nearer_edge(scene, pixels, frame, hints, drawn)
     if "inner" in scene.extra and scene.beam is not None and _reads_within(scene.beam, pixels, frame, hints, drawn):
-        return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
+        return _without_numbers(scene)
     worth = np.inf if scene.kind in UNREAD else float(scene.extra.get("shortfall", 0.0))
     if worth <= WELL_SEEN and not frame.photograph:
         return scene
@@ -179,7 +185,12 @@ def _within(
         scene = better(around(scene.aperture, AROUND), scene) or alone(scene.aperture)
         if scene is not None:
             return scene
-    return replace(whole, covariance=None, why=(*whole.why, "not-measured")) if third else None
+    return _without_numbers(whole) if third else None
+
+
+def _without_numbers(scene: Scene) -> Scene:
+    """The scene when its numbers may be of the wrong edges."""
+    return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
 
 
 def _agree(one: Scene, other: Scene) -> bool:
@@ -224,7 +235,7 @@ def _of_nearer_edge(scene: Scene, pixels: NDArray[Any], frame: Frame, hints: Hin
         found = moved(closer, corner, scene.shape)
         if abs(aperture.radius - nearer.radius) < SAME * nearer.radius and contains(part, aperture):
             return found
-    return replace(scene, covariance=None, why=(*scene.why, "not-measured"))
+    return _without_numbers(scene)
 
 
 def _reads_within(beam: Edge, pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) -> bool:

@@ -15,7 +15,7 @@ from ..model.forward import Points
 from ..scene import Noise
 from .refine import refine
 from .solve import DISCREPANCY, UNLIKE, Solution, nested, per_cell, quality
-from .support import SECTORS, step_heights
+from .support import SECTORS, round_angle, sector_of, step_heights
 
 Array = NDArray[np.float64]
 
@@ -56,8 +56,8 @@ def without_lobes(solution: Solution, noise: Noise, contrast: float) -> Solution
             discrepancy=DISCREPANCY, iterations=8, settled=k == ROUNDS - 1,
         )  # fmt: skip
         best = Solution(trial, cells)
-    edges = best.fit.aperture, best.fit.beam
-    if any(lobe > MOST * float(e[2]) for lobe, e in zip(best.cells.lobes, edges, strict=True) if e is not None):
+    radii = (float(edge[2]) for edge, _, _ in _edges_and_places(best, best.cells.at))
+    if any(lobe > MOST * radius for lobe, radius in zip(best.cells.lobes, radii, strict=True)):
         return solution
     return best if per_cell(best) < (1.0 - GONE) * per_cell(solution) else solution
 
@@ -65,15 +65,11 @@ def without_lobes(solution: Solution, noise: Noise, contrast: float) -> Solution
 def _off(solution: Solution, which: int, before: Array) -> Array:
     """Harmonics (px, cosine and sine of each period) of how far outward an edge's stretches lie of where the cells have it."""
     fit, cells = solution.fit, solution.cells
-    edge = fit.aperture if which == 0 else fit.beam
-    assert edge is not None
-    x, y = (cells.at.aperture_x, cells.at.aperture_y) if which == 0 else (cells.at.beam_x, cells.at.beam_y)
+    edge, x, y = _edges_and_places(solution, cells.at)[which]
     own = cells.owner == which
     if not own.any():
         return np.zeros_like(before)
-    u = distance(x[own], y[own], edge)
-    angle = _angle(x[own], y[own], edge)
-    sector = np.floor(angle * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
+    u, sector = distance(x[own], y[own], edge), sector_of(round_angle(x[own], y[own], edge))
     rest, count = (fit.z * fit.sigma)[own], cells.count[own]
     pixels = np.bincount(sector, weights=count, minlength=SECTORS)
     height = step_heights(fit, "aperture" if which == 0 else "beam")
@@ -84,41 +80,36 @@ def _off(solution: Solution, which: int, before: Array) -> Array:
         return np.zeros_like(before)
     summed = np.bincount(sector, weights=count * rest, minlength=SECTORS)[tells] / pixels[tells]
     off = np.clip(summed * span / height[tells], -span / 2, span / 2)
-    theta = (np.flatnonzero(tells) + 0.5) * (2 * np.pi / SECTORS)
+    theta: Array = np.asarray((np.flatnonzero(tells) + 0.5) * (2 * np.pi / SECTORS), dtype=np.float64)
     # A shift, a radius and an ellipse are the fit's own; here they only may not pass for lobes.
-    plain = [np.ones_like(theta), *(f(k * theta) for k in (1, 2) for f in (np.cos, np.sin))]
-    lobes = [f(k * theta) for k in PERIODS for f in (np.cos, np.sin)]
-    rows = np.array([*plain, *lobes])
-    prior = np.zeros(len(rows))
-    sigma = max(float(edge[5]), 0.5)
-    prior[len(plain) :] = (sigma / (LIKELY * float(edge[2]))) ** 2
-    prior[: len(plain)] = 1e-6
+    plain = np.concatenate([np.ones((1, len(theta))), _harmonics((1, 2), theta)])
+    rows = np.concatenate([plain, _harmonics(PERIODS, theta)])
+    prior = np.full(len(rows), 1e-6)
+    prior[len(plain) :] = (max(float(edge[5]), 0.5) / (LIKELY * float(edge[2]))) ** 2
     right = rows @ off
     right[len(plain) :] -= prior[len(plain) :] * before
     found = np.linalg.solve(rows @ rows.T + np.diag(prior), right)
     return np.asarray(found[len(plain) :])
 
 
-def _angle(x: Array, y: Array, edge: Array) -> Array:
-    """Round angle about an edge's center, rad, 0 to 2π."""
-    d1, d2, e1, e2 = x - edge[0], y - edge[1], float(edge[3]), float(edge[4])
-    return np.asarray(np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2) % (2 * np.pi))
+def _harmonics(periods: tuple[int, ...], angle: Array) -> Array:
+    """Cosine and sine of each number of periods a turn, shape (2 · periods, n)."""
+    return np.array([f(k * angle) for k in periods for f in (np.cos, np.sin)])
+
+
+def _edges_and_places(solution: Solution, at: Points) -> tuple[tuple[Array, Array, Array], ...]:
+    """Both edges, each with the places that its distance is taken at."""
+    aperture, beam = solution.fit.aperture, solution.fit.beam
+    assert aperture is not None
+    assert beam is not None
+    return (aperture, at.aperture_x, at.aperture_y), (beam, at.beam_x, at.beam_y)
 
 
 def _moved(at: Points, solution: Solution, amplitudes: list[Array]) -> Points:
     """The cells' places with each edge's lobes taken out: moved inward where the edge bulges."""
-
-    def one(x: Array, y: Array, edge: Array | None, amplitude: Array) -> tuple[Array, Array]:
-        if edge is None:
-            return x, y
-        angle = _angle(x, y, edge)
-        by = sum(
-            a * f(k * angle)
-            for a, (k, f) in zip(amplitude, ((k, f) for k in PERIODS for f in (np.cos, np.sin)), strict=True)
-        )
+    out = []
+    for (edge, x, y), amplitude in zip(_edges_and_places(solution, at), amplitudes, strict=True):
+        by = amplitude @ _harmonics(PERIODS, round_angle(x, y, edge))
         away = np.maximum(np.hypot(x - edge[0], y - edge[1]), 0.5 * float(edge[2]))
-        return x - by * (x - edge[0]) / away, y - by * (y - edge[1]) / away
-
-    ax, ay = one(at.aperture_x, at.aperture_y, solution.fit.aperture, amplitudes[0])
-    bx, by = one(at.beam_x, at.beam_y, solution.fit.beam, amplitudes[1])
-    return Points(at.x, at.y, ax, ay, bx, by)
+        out += [x - by * (x - edge[0]) / away, y - by * (y - edge[1]) / away]
+    return Points(at.x, at.y, *out)

@@ -112,18 +112,18 @@ def _span(pixels: NDArray[Any]) -> float:
     return max(high - low, 0.2 * (top - low))
 
 
-def without_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[NDArray[Any], bool]:
-    """The picture with NaN for drawn strokes, or itself, and whether they outshine all else (text over a dim beam).
+def drawn_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> NDArray[np.bool_] | None:
+    """Where strokes are drawn, and a little around them, shape of the picture; ``None`` without any.
 
     Args:
         pixels: the picture, 2-D, without a window's border.
         lossy: whether a lossy compression smeared the marks.
     """
     if min(pixels.shape) < 24:
-        return pixels, False
+        return None
     found = _strokes(pixels, None, lossy, 1.0)
     if found is None:
-        return pixels, False
+        return None
     strokes, (y0, x0), skip = found
     y, x = np.nonzero(strokes)
     around = np.arange(-GROW, skip + GROW)
@@ -132,11 +132,21 @@ def without_strokes(pixels: NDArray[Any], *, lossy: bool = False) -> tuple[NDArr
         yy = np.clip((y + y0) * skip + dy, 0, pixels.shape[0] - 1)
         for dx in around:
             mask[yy, np.clip((x + x0) * skip + dx, 0, pixels.shape[1] - 1)] = True
-    rest = pixels[~mask]
+    return mask
+
+
+def outshine(pixels: NDArray[Any], strokes: NDArray[np.bool_]) -> bool:
+    """Whether drawn strokes are far brighter than all else (text over a dim beam)."""
+    rest = pixels[~strokes]
     low, top = float(np.nanpercentile(rest[::16], 20)), float(np.nanmax(pixels))
+    return bool(np.nanquantile(rest, 0.9995) <= low + OUTSHONE * (top - low))
+
+
+def without(pixels: NDArray[Any], strokes: NDArray[np.bool_]) -> Array:
+    """The picture with NaN for drawn strokes."""
     out = as_floats(pixels)
-    out[mask] = np.nan
-    return out, bool(np.nanquantile(rest, 0.9995) <= low + OUTSHONE * (top - low))
+    out[strokes] = np.nan
+    return out
 
 
 def _text_seen(pixels: NDArray[Any], disc: Array | None, lossy: bool, clear: float) -> bool:
@@ -187,18 +197,17 @@ def is_drawn(pixels: NDArray[Any], blocks: NDArray[np.bool_], size: int, thick: 
         size: a block's side, px.
         thick: what holds a square of this side (px) is no stroke.
     """
-    y, x = np.nonzero(blocks)
-    if not len(y):
+    from scipy.ndimage import binary_dilation  # only few pictures need it
+
+    # The neighbors of the last blocks are lines that no block holds.
+    near = binary_dilation(np.pad(blocks, ((0, 1), (0, 1))), np.ones((3, 3)))
+    rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+    if not len(rows):
         return False
-    y0, x0 = max((int(y.min()) - 1) * size, 0), max((int(x.min()) - 1) * size, 0)
-    value = as_floats(pixels[y0 : (int(y.max()) + 2) * size, x0 : (int(x.max()) + 2) * size])
-    around = np.zeros(value.shape, dtype=np.bool_)
-    for dy in range(-1, 2):
-        for dx in range(-1, 2):
-            for k, j in zip((y + dy) * size - y0, (x + dx) * size - x0, strict=True):
-                around[max(k, 0) : max(k + size, 0), max(j, 0) : max(j + size, 0)] = True
-    inside = value[around]
-    low, top = (float(v) for v in np.nanpercentile(inside, (20, 99.5)))
+    crop = slice(int(rows[0]), int(rows[-1]) + 1), slice(int(columns[0]), int(columns[-1]) + 1)
+    value = as_floats(pixels[tuple(slice(s.start * size, s.stop * size) for s in crop)])
+    around = near[crop].repeat(size, axis=0).repeat(size, axis=1)[: value.shape[0], : value.shape[1]]
+    low, top = (float(v) for v in np.nanpercentile(value[around], (20, 99.5)))
     mask = around & (value > 0.5 * (low + top))
     if not top > low or _bulky(mask, max(3, round(thick))).any():
         return False

@@ -1,6 +1,7 @@
 """Parts of a picture that are looked at alone, and places in their coordinates."""
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -57,10 +58,7 @@ def shifted(hints: Hints, origin: tuple[int, int]) -> Hints:
     """Hints in the coordinates of a part of the picture."""
     if origin == (0, 0):
         return hints
-
-    def move(edge: Edge | None) -> Edge | None:
-        return None if edge is None else replace(edge, x=edge.x - origin[0], y=edge.y - origin[1])
-
+    move = partial(_moved_by, right=-origin[0], down=-origin[1])
     previous = hints.previous
     if previous is not None:
         previous = replace(previous, aperture=move(previous.aperture), beam=move(previous.beam))
@@ -75,8 +73,9 @@ def shifted(hints: Hints, origin: tuple[int, int]) -> Hints:
 
 def moved(scene: Scene, origin: tuple[int, int], shape: tuple[int, int]) -> Scene:
     """A part's scene in the coordinates of a picture of this ``shape``."""
-
-    def move(edge: Edge | None) -> Edge | None:
-        return None if edge is None else replace(edge, x=edge.x + origin[0], y=edge.y + origin[1])
-
+    move = partial(_moved_by, right=origin[0], down=origin[1])
     return replace(scene, shape=shape, aperture=move(scene.aperture), beam=move(scene.beam), edge=move(scene.edge))
+
+
+def _moved_by(edge: Edge | None, *, right: int, down: int) -> Edge | None:
+    return None if edge is None else replace(edge, x=edge.x + right, y=edge.y + down)

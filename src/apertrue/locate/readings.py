@@ -215,20 +215,11 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             continue
         pair, sure = whose(pair, first.noise, contrast, hints)
         held = held_round(pair, first, contrast, photograph=frame.photograph)
+        lacking: Array | None
         if held is not None:
-            pair = held[0]
-        plain, pair = pair, enriched(pair, first.noise, contrast) if held is None else pair
-        bent = by_light(plain, pair) / doubt_of(pair) ** 2  # in px² already
-        if held is not None:
-            bent = bent + held[1] / doubt_of(pair) ** 2
-        lacking: Array | None = bent
-        if held is None and not resolved(pair, BESIDE):
-            settled = settle(pair, first.noise, contrast)
-            pair, lacking = settled.solution, bent + settled.lacking
-        if not guided and held is None:
-            better = sharper(pair, first, contrast)
-            if better is not pair:
-                pair, lacking = better, None
+            pair, lacking = held[0], held[1] / doubt_of(held[0]) ** 2  # in px² already
+        else:
+            pair, lacking = _mended(pair, first, contrast, guided=bool(guided))
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
         if (
             judged is not None
@@ -248,6 +239,19 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
     return tried
+
+
+def _mended(pair: Solution, first: Look, contrast: float, *, guided: bool) -> tuple[Solution, Array | None]:
+    """A fit of two edges with as much light as it needs, its edges where they lie, and what its covariance lacks then."""
+    plain, pair = pair, enriched(pair, first.noise, contrast)
+    lacking = by_light(plain, pair) / doubt_of(pair) ** 2  # in px² already
+    if not resolved(pair, BESIDE):
+        settled = settle(pair, first.noise, contrast)
+        pair, lacking = settled.solution, lacking + settled.lacking
+    if guided:
+        return pair, lacking
+    better = sharper(pair, first, contrast)
+    return (pair, lacking) if better is pair else (better, None)
 
 
 def _nearer(first: Look, pair: Solution, frame: Frame) -> dict[str, float]:

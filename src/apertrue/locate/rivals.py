@@ -58,8 +58,10 @@ def second_edge_needed(pair: Solution, noise: Noise, contrast: float) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
     if _is_penumbra(pair):
         return False
-    left, tail = quality(pair), _is_tail(pair)
-    if left > (NOT_ONE if resolved(pair, WIDELY) and not tail else FAIR if resolved(pair) and not tail else SNUG):
+    left, most = quality(pair), SNUG
+    if resolved(pair) and not _is_tail(pair):
+        most = NOT_ONE if resolved(pair, WIDELY) else FAIR
+    if left > most:
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
     if left > FAIR and quality(alone) < MUCH_WORSE * left:

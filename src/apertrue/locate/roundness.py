@@ -11,12 +11,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.forward import N_EDGE
 from .classify import tightest_gap
 from .find import Look
 from .levels import profile_of
 from .refine import carried, refine
-from .solve import DISCREPANCY, UNLIKE, Solution, fine, per_cell, quality
+from .solve import DISCREPANCY, ROUNDNESS, UNLIKE, Solution, fine, per_cell, quality
 from .support import supports
 
 Array = NDArray[np.float64]
@@ -61,7 +60,7 @@ def held_round(
         return None
     differ = float(np.hypot(*(edges[0][3:5] - edges[1][3:5])))
     edges[short][3:5] = edges[1 - short][3:5]
-    pinned = (N_EDGE * short + 3, N_EDGE * short + 4)
+    pinned = ROUNDNESS[2 * short : 2 * short + 2]
     held = fine(first.pixels, first.reduced, first.noise, edges[0], edges[1], contrast, pinned=pinned)
     if held is not None and profile_of(held.fit) is None:
         held = _plainer(held, first, contrast, pinned)

@@ -170,10 +170,18 @@ def _along(cells: Cells, which: str, edge: Array) -> tuple[NDArray[np.bool_], Ar
     )
     u = distance(at_x, at_y, edge)
     use = cells.near & (np.abs(u) < BAND * max(edge[5], 0.5))
-    d1, d2 = at_x[use] - edge[0], at_y[use] - edge[1]
-    e1, e2 = float(edge[3]), float(edge[4])
-    angle = np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2)
-    return use, u[use], np.floor((angle % (2 * np.pi)) * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
+    return use, u[use], sector_of(round_angle(at_x[use], at_y[use], edge))
+
+
+def round_angle(x: Array, y: Array, edge: Array) -> Array:
+    """Angle about an edge's center where the edge is round, rad, 0 to 2π, from +x toward +y."""
+    d1, d2, e1, e2 = x - edge[0], y - edge[1], float(edge[3]), float(edge[4])
+    return np.asarray(np.arctan2((1 + e1) * d2 - e2 * d1, (1 - e1) * d1 - e2 * d2) % (2 * np.pi))
+
+
+def sector_of(angle: Array) -> NDArray[np.intp]:
+    """The sector in which a round angle lies."""
+    return np.floor(angle * (SECTORS / (2 * np.pi))).astype(np.intp) % SECTORS
 
 
 def _per_sector(terms: tuple[Array, ...], y: Array, w: Array, sector: NDArray[np.intp]) -> tuple[Array, Array]:
