@@ -30,6 +30,8 @@ FEW = 0.03
 TILES = 12
 #: Bands this much farther apart than they need to be have nothing to do with each other.
 SPARE = 1.25
+#: Beyond so many radii of the wider edge cells away from all edges are so many times wider.
+FAR_OUT, WIDER = 3.0, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,12 +365,24 @@ def far_blocks(
     return x, y, value, ok, side.reshape(-1).take(index)
 
 
+def _tiles(x: Array, y: Array, side: float, shape: tuple[int, int]) -> NDArray[np.intp]:
+    """The number of the square tile in which each point lies, row by row."""
+    across = int(shape[1] / side) + 1
+    return np.asarray((y / side).astype(np.intp) * across + (x / side).astype(np.intp))
+
+
 def sum_far(reduced: Reduced, edges: tuple[Array | None, Array | None], scale: float) -> Cells:
-    """Sum blocks away from all edges into cells of about ``scale`` px, apart by their side of each edge."""
+    """Sum blocks away from all edges into cells of about ``scale`` px, apart by their side of each edge.
+
+    Far out, where light changes slowly, cells are wider: small discs in a large picture would have too many.
+    """
     x, y, value, _, side = far_blocks(reduced, edges)
     tile_side = max(float(reduced.size), scale)
-    across = int(reduced.shape[1] / tile_side) + 1
-    tile = (y / tile_side).astype(np.intp) * across + (x / tile_side).astype(np.intp)
+    tile = _tiles(x, y, tile_side, reduced.shape)
+    widest = max((e for e in edges if e is not None), key=lambda e: float(e[2]), default=None)
+    if widest is not None and FAR_OUT * widest[2] < max(reduced.shape) / 2:
+        out = np.hypot(x - widest[0], y - widest[1]) > FAR_OUT * widest[2]
+        tile = np.where(out, tile.max(initial=0) + 1 + _tiles(x, y, WIDER * tile_side, reduced.shape), tile)
     key = tile * 4 + side
     count = np.bincount(key)
     used = np.flatnonzero(count)

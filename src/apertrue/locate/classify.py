@@ -17,6 +17,7 @@ from .flags import picture_flags
 from .levels import Light, light_of, missed_profile, profile_of, scene_covariance
 from .marks import disc_values, is_drawn, saturated_share
 from .refine import Fit, covariance_of
+from .rim import is_rim
 from .solve import Solution, quality, robust_mean, true_width
 from .support import SECTORS, Support, arcs_of, displaced, edge_points, support, supports
 
@@ -29,8 +30,8 @@ CROSSOVER = 0.15
 WIDEST, FARTHEST = 2.5, 1.8
 #: A beam smaller than this (÷ aperture) must be alone to be called the beam.
 SMALL = 0.35
-#: A second spot beside a larger one takes at least this share of the aperture.
-SPOT = 0.003
+#: A second spot beside a larger one takes at least this share of the aperture, and of the beam: less is a reflection or dirt.
+SPOT, BESIDE = 0.003, 0.05
 #: What holds a square of this side (px, or this part of the picture (÷)) is no drawn stroke.
 THICK, OF_PICTURE = 9.0, 40
 #: Sides of both edges where other light may be (as :func:`apertrue.locate.cells.far_blocks` counts them): what is brighter
@@ -62,6 +63,8 @@ AROUND = 0.3
 SOFT_BESIDE = 2.0
 #: Share of an edge's lobes by which its place is off (1σ) where it shows all round; where it is hidden, all of them.
 LOBED = 0.1
+#: Most ellipticity that the lobes of a hidden edge pass for.
+LOBED_ARC = 0.02
 #: Relative 1σ of an edge's width: its slope is not quite a Gaussian's.
 WIDTH = 0.01
 #: Where the camera saturates, the light's level is not known, and with it where half of it lies (1σ, in widths).
@@ -185,7 +188,8 @@ def judge_pair(
     if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and _level_z(fit) > 6))):
         return None
     gap = tightest_gap(fit.aperture, fit.beam)
-    all_round = ALL_ROUND * max(1.0, float(np.sqrt(quality(solution))))
+    # What is badly explained elsewhere (the beam's own structure) takes nothing away from what shows here.
+    all_round = ALL_ROUND * max(1.0, float(np.sqrt(robust_mean(fit, solution.cells.owner == 0))))
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
     in_tail = gap > 0 and _halo_share(fit, at["aperture"]) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
@@ -201,6 +205,7 @@ def judge_pair(
     missed = max(_halo_misfit(solution, at["aperture"]), misfit if gap < 0 else 0.0), misfit
     at_top = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise)
     saturated = at_top > LEVELLED
+    covariance = covariance + _unlike_ellipse(fit, at, covariance)
     crooked = _crooked(solution, at)
     for which, name in enumerate(("aperture", "beam")):
         edge = fit.aperture if which == 0 else fit.beam
@@ -228,6 +233,8 @@ def judge_pair(
         kind = SceneKind.CLIPPED
     light = light_of(fit, solution.cells, covariance)
     step = light.core - light.background
+    if frame.photograph and is_rim(solution, first.reduced, step):
+        return None
     beside = _beside(solution, first, step) if ratio < SMALL else None
     if beside == "marks":
         first = replace(first, drawn=True)
@@ -385,14 +392,16 @@ def _second_spot(solution: Solution, first: Look, step_height: float) -> bool:
 
     A spot has some extent both ways; hot pixels and bright lines of the camera have not.
     """
-    aperture = solution.fit.aperture
-    assert aperture is not None
+    fit = solution.fit
+    assert fit.aperture is not None
+    assert fit.beam is not None
     bright = _shining(solution, first, step_height, IN_APERTURE)
-    blocks = float(np.pi) * float(aperture[2]) ** 2 / first.reduced.size**2
-    if np.count_nonzero(bright) < max(4, SPOT * blocks):
+    share = max(SPOT * float(fit.aperture[2]) ** 2, BESIDE * float(fit.beam[2]) ** 2)
+    least = float(np.pi) * share / first.reduced.size**2  # blocks
+    if np.count_nonzero(bright) < max(4, least):
         return False
     square = bright[1:, 1:] & bright[1:, :-1] & bright[:-1, 1:] & bright[:-1, :-1]
-    return int(np.count_nonzero(square)) >= max(1, SPOT * blocks / 4)
+    return int(np.count_nonzero(square)) >= max(1, least / 4)
 
 
 def _shining(
@@ -431,6 +440,26 @@ def _edge_doubt(solution: Solution, which: int, at: Support) -> float:
     excess = (fit.z[own] ** 2 - 1.0) * fit.sigma[own] ** 2
     rms = float(np.sqrt(max(np.average(excess, weights=cells.count[own]), 0.0)))
     return 0.5 * float(edge[5]) * min(1.0, rms / at.height / 0.02)
+
+
+def _unlike_ellipse(fit: Fit, at: dict[str, Support], covariance: Array) -> Array:
+    """What is added to the covariance since an edge with more than two axes (three-fold astigmatism, wear) that shows over an
+    arc only passes for an ellipse with another center.
+
+    The ellipticity of a hidden edge is doubted by up to itself (that of the other edge, which a tilted view has given both, left
+    out), and whatever goes with it by as much as the covariance ties both together.
+    """
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    out = np.zeros_like(covariance)
+    own, other = fit.aperture[3:5], fit.beam[3:5]
+    apart = float(np.hypot(*(own - other)))
+    for which, (name, e) in enumerate((("aperture", own), ("beam", other))):
+        doubt = (1.0 - float(at[name].confirmed.mean())) * min(float(np.hypot(*e)), apart, LOBED_ARC)
+        place = np.arange(6 * which + 3, 6 * which + 5)
+        tied = covariance[:, place] @ np.linalg.pinv(covariance[np.ix_(place, place)])
+        out += doubt**2 * (tied @ tied.T)
+    return out
 
 
 def _light_misfit(solution: Solution) -> float:

@@ -186,10 +186,14 @@ def split_lens(rough: Rough, ellipse: Array) -> tuple[Array, Array] | None:
 
 def _alternate(points: Array, a: Array, b: Array) -> tuple[float, Array, Array] | None:
     """Assign each boundary point to the circle it is nearer to, refit, repeat."""
+    before = None
     for _ in range(8):
         ua = distance(points[:, 0], points[:, 1], a)
         ub = distance(points[:, 0], points[:, 1], b)
         on_a = ua < ub  # the common part ends where the first of both circles does
+        if before is not None and np.array_equal(on_a, before):
+            break
+        before = on_a
         if on_a.sum() < 6 or (~on_a).sum() < 6:
             return None
         new_a = fit_ellipse(points[on_a], a, 0.3, prior=0.01)

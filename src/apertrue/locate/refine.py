@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..model.forward import N_EDGE, Basis, evaluate_with_jacobian, linear_rows, prepare
+from ..model.forward import N_EDGE, Basis, evaluate, evaluate_with_jacobian, linear_rows, prepare
 from ..scene import Noise
 from .cells import Cells
 
@@ -259,15 +259,17 @@ def refine(
         normal[~free, ~free] = 1.0
         gradient[~free] = 0.0
         moved = False
-        for _ in range(6):
+        for attempt in range(6):
             step = _solve(normal, gradient, damping)
             if not np.isfinite(step).all():
                 break
             trial = p + step
             trial[:n_edges] = _bounded(trial[:n_edges], start_edges)
-            t_model, t_jacobian = evaluate_with_jacobian(
-                basis, cells.at, *split(trial[:n_edges]), trial[n_edges:], terms
-            )
+            at = (basis, cells.at, *split(trial[:n_edges]), trial[n_edges:], terms)
+            if attempt == 0:  # mostly taken, and then its Jacobian is needed
+                t_model, t_jacobian = evaluate_with_jacobian(*at)
+            else:
+                t_model, t_jacobian = evaluate(*at), None
             t_cost = cost_of(t_model, trial)
             if t_cost <= cost * (1 + 1e-12) + 1e-9:
                 moved = True
@@ -282,6 +284,8 @@ def refine(
         size = _in_sigmas(step, normal)
         if close > 0:
             size = np.where(np.abs(step) < close * _place_scale(p[:n_edges]), 0.0, size)
+        if t_jacobian is None:
+            t_model, t_jacobian = evaluate_with_jacobian(*at)
         p, model, jacobian = trial, t_model, t_jacobian
         sigma = sigma_at(model)
         damping = max(damping * 0.1, 1e-9)
@@ -376,14 +380,14 @@ def _normal(jacobian: Array, weight: Array, sigma: Array, precision: Array) -> t
     """The Jacobian in units of weighted noise, and the normal matrix with the prior."""
     scaled = jacobian * (np.sqrt(weight) / sigma)
     normal = scaled @ scaled.T
-    normal[np.diag_indices_from(normal)] += precision
+    normal.flat[:: len(normal) + 1] += precision
     return scaled, normal
 
 
 def _solve(normal: Array, gradient: Array, damping: float) -> Array:
     d = np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal / d[:, None] / d
-    scaled[np.diag_indices_from(scaled)] += damping + 1e-12
+    scaled.flat[:: len(scaled) + 1] += damping + 1e-12
     try:
         out: Array = np.linalg.solve(scaled, gradient / d) / d
     except np.linalg.LinAlgError:
@@ -395,7 +399,7 @@ def _solve_linear(cells: Cells, rows: Array, sigma: Array, precision: Array) -> 
     """The linear coefficients of a model that is their sum over ``rows``."""
     rows = rows / sigma
     normal = rows @ rows.T
-    normal[np.diag_indices_from(normal)] += precision
+    normal.flat[:: len(normal) + 1] += precision
     return _solve(normal, rows @ (cells.mean / sigma), 0.0)
 
 

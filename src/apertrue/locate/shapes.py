@@ -7,6 +7,9 @@ from ..model.edges import distance
 
 Array = NDArray[np.float64]
 
+#: A fit whose center and radius move by less than this share of a good point's miss is done.
+STILL = 1e-3
+
 
 def circle_by_vote(
     points: Array, weight: Array, tolerance: float, trials: int = 300
@@ -71,27 +74,34 @@ def fit_ellipse(
     """
     p = np.zeros(5)
     p[: len(start[:5])] = start[:5]
-    w0 = np.ones(len(points)) if weight is None else weight
-    precision = np.diag([0.0, 0.0, 0.0, (tolerance / prior) ** 2, (tolerance / prior) ** 2])
+    x, y = np.ascontiguousarray(points[:, 0]), np.ascontiguousarray(points[:, 1])
+    precision = np.array([0.0, 0.0, 0.0, (tolerance / prior) ** 2, (tolerance / prior) ** 2])
     scale = 3.0 * tolerance
+    rows = np.ones((5, len(x)))
     for _ in range(8):
-        u = distance(points[:, 0], points[:, 1], p)  # positive inside: the edge must move in by u
-        d = points - p[:2]
-        phi = np.arctan2(d[:, 1], d[:, 0])
-        w = w0 * np.clip(1 - (u / (4 * scale)) ** 2, 0, None) ** 2
+        u = distance(x, y, p)  # positive inside: the edge must move in by u
+        w = np.clip(1 - (u / (4 * scale)) ** 2, 0, None) ** 2
+        if weight is not None:
+            w *= weight
         if (w > 0.05).sum() < 5:
             return None
-        co, si = np.cos(phi), np.sin(phi)
-        rows = np.stack([co, si, np.ones_like(co), p[2] * np.cos(2 * phi), p[2] * np.sin(2 * phi)], axis=1)
-        normal = (rows * w[:, None]).T @ rows + precision + 1e-9 * np.eye(5)
-        rhs = rows.T @ (w * -u) - precision @ p
-        step = np.linalg.solve(normal, rhs)
+        co, si = x - p[0], y - p[1]
+        away = np.hypot(co, si) + 1e-300
+        co /= away
+        si /= away
+        rows[0], rows[1], rows[3], rows[4] = co, si, p[2] * (co * co - si * si), p[2] * (2 * co * si)
+        weighted = rows * w
+        normal = weighted @ rows.T
+        normal[np.arange(5), np.arange(5)] += precision + 1e-9
+        step = np.linalg.solve(normal, -(weighted @ u) - precision * p)
         p = p + step
         e = float(np.hypot(p[3], p[4]))
         if e > 0.4:
             p[3:5] *= 0.4 / e
         if not np.isfinite(p).all() or p[2] <= 0:
             return None
+        if scale == tolerance and np.abs(step[:3]).max() < STILL * tolerance:
+            break
         scale = max(tolerance, 0.6 * scale)
     return p
 

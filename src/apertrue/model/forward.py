@@ -168,7 +168,14 @@ def prepare(basis: Basis, at: Points) -> Prepared:
     return Prepared(*basis.polynomials(at.x, at.y), cosine)
 
 
-def evaluate(basis: Basis, at: Points, aperture: Array | None, beam: Array | None, linear: Array) -> Array:
+def evaluate(
+    basis: Basis,
+    at: Points,
+    aperture: Array | None,
+    beam: Array | None,
+    linear: Array,
+    prepared: Prepared | None = None,
+) -> Array:
     """The model picture at points, gray levels.
 
     Where both edges meet, a camera's blur acts on the product of both sharp edges, not on each: two straight edges blurred
@@ -182,8 +189,9 @@ def evaluate(basis: Basis, at: Points, aperture: Array | None, beam: Array | Non
         at: where, n points.
         aperture, beam: the six edge parameters each, or ``None`` where the basis has no such edge.
         linear: coefficients in the order background, halo, beam[, meeting]; gray levels.
+        prepared: the basis at these points, if it is at hand.
     """
-    terms = prepare(basis, at)
+    terms = prepared or prepare(basis, at)
     nb, nh, np_ = basis.counts
     inside = linear[nb : nb + nh] @ terms.halo
     beam_slope = aperture_slope = None
