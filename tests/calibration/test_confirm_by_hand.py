@@ -26,9 +26,7 @@ def taken(*seen, sigma=0.1, start=(1.0, -2.0), apertures=None, **more):
     out = []
     for k, ((dx, dy), (ox, oy)) in enumerate(places):
         aperture = None if apertures is None or apertures[k] is None else apertures[k]
-        out.append(
-            Point(5.0 + dx, 7.0 + dy, start[0] + ox, start[1] + oy, sigma, sigma, aperture_px=aperture, **more)
-        )
+        out.append(Point(5.0 + dx, 7.0 + dy, start[0] + ox, start[1] + oy, sigma, sigma, aperture_px=aperture, **more))
     return out
 
 

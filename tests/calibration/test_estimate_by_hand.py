@@ -127,7 +127,8 @@ def test_a_drift_counts_as_told_apart_below_seven_tenths_of_its_prior():
 @pytest.mark.parametrize(
     ("points", "step", "said"),
     [
-        (taken(SQUARE[:2]), 0.1, "2 point(s) are too few: at least three snapshots at different readings of both axes are needed"),
+        (taken(SQUARE[:2]), 0.1, "2 point(s) are too few: at least three snapshots at different readings of "
+         "both axes are needed"),
         (
             taken([SQUARE[0], SQUARE[1]] * 2),
             0.1,
@@ -258,7 +259,10 @@ def test_what_a_calibration_lacks_is_told():
 @pytest.mark.parametrize(
     ("noise", "middle"),
     [
-        (0.08, "are larger than the pictures' doubt (p = {p:.2g}); the doubt was enlarged {e:.1f} times to cover them."),
+        (
+            0.08,
+            "are larger than the pictures' doubt (p = {p:.2g}); the doubt was enlarged {e:.1f} times to cover them.",
+        ),
         (
             0.5,
             "are far larger than the pictures' doubt (p = {p:.1g}): a typing error, a drift with jumps, or a view that "

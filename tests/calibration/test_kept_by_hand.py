@@ -102,8 +102,15 @@ def test_what_changed_and_what_nobody_knows_are_told_in_whole_sentences():
 
 @pytest.mark.parametrize(
     ("focus", "now", "other"),
-    [(14.0, 14.7, False), (14.0, 14.71, True), (14.0, 13.29, True), (-14.0, -14.71, True), (0.5, 0.549, False), (0.5, 0.551, True)],
-)  # fmt: skip
+    [
+        (14.0, 14.7, False),
+        (14.0, 14.71, True),
+        (14.0, 13.29, True),
+        (-14.0, -14.71, True),
+        (0.5, 0.549, False),
+        (0.5, 0.551, True),
+    ],
+)
 def test_a_focus_is_the_same_within_a_twentieth(focus, now, other):
     """Of its own reading, and of one unit near crossover."""
     then = StateKey(gun_focus=focus)
@@ -147,9 +154,14 @@ def test_the_newest_is_the_one_made_or_confirmed_last():
     assert choose([undated, first, second], STATE) is first
     assert choose([undated, second], STATE) is second
     assert (date_words(first), date_words(undated)) == ("2026-03-04 09:00+00:00", "")
-    assert "spot" in why_none([make(state=replace(STATE, kv=80.0, spot="1")), make(state=replace(STATE, spot="1"))], STATE)
+    assert "spot" in why_none(
+        [make(state=replace(STATE, kv=80.0, spot="1")), make(state=replace(STATE, spot="1"))], STATE
+    )
     # Of two as near the newest one tells.
-    newest = why_none([make(state=replace(STATE, spot="1"), made=MADE + timedelta(days=1)), make(state=replace(STATE, kv=80.0))], STATE)  # fmt: skip
+    newest = why_none(
+        [make(state=replace(STATE, spot="1"), made=MADE + timedelta(days=1)), make(state=replace(STATE, kv=80.0))],
+        STATE,
+    )
     assert "the spot setting changed" in newest
     assert why_none([], STATE) == "No shift calibration was made yet."
 
@@ -159,12 +171,19 @@ def test_a_focus_between_two_is_interpolated_only_if_nothing_else_changed():
     assert choose(foci, replace(STATE, gun_focus=15.0)) is not None
     assert choose(foci, replace(STATE, gun_focus=None)) is foci[0]
     assert choose(foci[:1], replace(STATE, gun_focus=15.0)) is None
-    assert choose([at(10.0), replace(at(20.0), state=replace(STATE, gun_focus=20.0, kv=80.0))], replace(STATE, gun_focus=15.0)) is None  # fmt: skip
+    assert (
+        choose(
+            [at(10.0), replace(at(20.0), state=replace(STATE, gun_focus=20.0, kv=80.0))], replace(STATE, gun_focus=15.0)
+        )
+        is None
+    )
     assert choose(foci, replace(STATE, gun_focus=None, kv=80.0)) is None
 
 
 # --- between foci -----------------------------------------------------------------------------------------------------
-@pytest.mark.parametrize(("focus", "share"), [(15.0, 0.5), (10.0, 1.0), (20.0, 1.0), (12.5, 0.75**2 + 0.25**2), (21.0, 1.1**2 + 0.1**2)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("focus", "share"), [(15.0, 0.5), (10.0, 1.0), (20.0, 1.0), (12.5, 0.75**2 + 0.25**2), (21.0, 1.1**2 + 0.1**2)]
+)
 def test_between_two_foci_doubts_add_by_the_distances(focus, share):
     """Linear between both: (1 − t) of the first and t of the second, and their variances by the squares."""
     known = [at(10.0, n_points=4, step=0.2), at(20.0, matrix=2 * A, n_points=5, made=MADE - timedelta(days=1))]
@@ -351,7 +370,7 @@ def test_a_file_is_written_for_people_to_read(tmp_path):
     assert {k: record[k] for k in ("note", "chi2", "dof", "n_points", "step", "backlash", "confirmed_at")} == {
         "note": "a", "chi2": 2.5, "dof": 4, "n_points": 5, "step": 0.1, "backlash": (0.1, 0.2), "confirmed_at": None
     }  # fmt: skip
-    assert record["matrix"] == A.tolist()
+    assert record["matrix"] == ((3.0, -1.2), (1.0, 2.5))
     assert record["state"]["spot"] == "5"
 
 
@@ -367,7 +386,9 @@ def sheet(folder: Path, text: str) -> Path:
 
 def test_a_sheet_gives_every_column_its_place(tmp_path):
     head = f"{HEAD},offset_x_percent_sigma,offset_y_percent_sigma,offset_xy_correlation,taken_at,approach_x,approach_y,file"
-    rows = "1,2,3,4,0.1,0.2,0.5,1970-01-01T02:00:00+00:00,-1,1,a.tif\n,,,,,,,,,,\n5,+6,−7,.5,,,,,,1,\n1e1,2.,-3.25E-1,4\n"
+    rows = (
+        "1,2,3,4,0.1,0.2,0.5,1970-01-01T02:00:00+00:00,-1,1,a.tif\n,,,,,,,,,,\n5,+6,−7,.5,,,,,,1,\n1e1,2.,-3.25E-1,4\n"
+    )
     first, second, third = read_points(sheet(tmp_path, f"{head}\n{rows}"))
     assert (first.shift_x, first.shift_y, first.offset_x, first.offset_y) == (1.0, 2.0, 3.0, 4.0)
     assert (first.x_sigma, first.y_sigma, first.correlation, first.minutes) == (0.1, 0.2, 0.5, 120.0)
