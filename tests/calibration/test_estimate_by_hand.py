@@ -474,6 +474,7 @@ def test_variances_and_a_diagonal_covariance_say_the_same():
     assert np.isnan(exact.covariance).all()
     assert chi2_tail(3.0, 0) == 1.0
     assert chi2_tail(5.991464547, 2) == pytest.approx(0.05)
+    assert chi2_tail(3.841458821, 1) == pytest.approx(0.05)
 
 
 @pytest.mark.parametrize(

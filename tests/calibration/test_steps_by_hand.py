@@ -131,6 +131,17 @@ def test_a_contradiction_is_asked_about_in_whole_sentences():
     )
 
 
+def test_the_likeliest_explanation_is_asked_about_first():
+    points = [replace(p, shift_x=-p.shift_x) if i == 0 else p for i, p in enumerate(taken(sigma=0.3))]
+    asked = questions(points, step=0.1)
+    assert [(q.index, q.kind) for q in asked] == [(0, "sign"), (0, "factor")]
+    likely = [
+        estimate([replace(points[0], shift_x=x, shift_y=y), *points[1:]], step=0.1).p_value
+        for x, y in (q.suggestion for q in asked)
+    ]
+    assert likely[0] > 0.9 > 0.1 > likely[1] > 0.01
+
+
 def test_with_four_points_nobody_can_be_called_the_odd_one():
     places = [(0.0, 0.0), (4.0, 0.0), (0.0, 4.0), (4.0, 4.0)]
     four = [replace(p, offset_x=p.offset_x + 5.0) if i == 3 else p for i, p in enumerate(taken(places))]
@@ -319,6 +330,18 @@ def test_rounded_readings_of_a_new_axis_are_doubted_by_what_was_seen():
     # Both axes at once: the displacement a unit turned is taken for either.
     both = learner(points=[points[0], Point(1.0, 1.0, 8.0, 0.0, 0.1, 0.1)], step=0.5, wander=0.0)
     assert np.diag(both.offset_at(np.array([1.0, 1.0]))[1]) == pytest.approx([0.01 + 2 * reading, 0.01], rel=1e-3)
+
+
+def test_an_axis_that_goes_on_the_same_way_has_no_slack_whatever_it_did_before():
+    """X up, up, down and down again: the last move lacks rounding only, the one that turned back a step beside it."""
+    step, known = 0.5, Calibration(PLAIN.matrix, tuple(map(tuple, (1e-12 * np.eye(4)).tolist())))
+    points = [Point(x, 0.0, 3.0 * x, 0.0, 0.1, 0.1) for x in (0.0, 2.0, 4.0, 3.0, 2.0)]
+    before, after = (learner(known, step=step, wander=0.0, points=points[:n]) for n in (4, 5))
+    noise = 0.01 + step**2 / 12 * 9.0
+    old, new = (known.covariance[0, 0] for known in (before, after))
+    assert 1 / new - 1 / old == pytest.approx(1 / noise, rel=1e-3)
+    turned = learner(known, step=step, wander=0.0, points=points[:3]).covariance[0, 0]
+    assert 1 / old - 1 / turned == pytest.approx(1 / (noise + step**2 * 9.0), rel=1e-3)
 
 
 # --- past moves -------------------------------------------------------------------------------------------------------
