@@ -151,6 +151,9 @@ def test_on_a_flat_part_the_outermost_focus_answers():
     curve = SideCurve("positive", grid, np.tile(flat, (N, 1)), (0.0, 40.0), 7, 2)
     assert focus_for(model(curve), exp(6.0), "positive").focus == pytest.approx(22.0)
     assert focus_for(model(curve), exp(5.75), "positive").focus == pytest.approx(24.5)
+    # Between two points of the grid the curve is straight, whatever it does beside them.
+    for distance, value in ((17.0, 6.0), (20.0, 6.0), (23.0, 5.7), (35.0, 4.5), (40.0, 4.0)):
+        assert current_at(model(curve), 2.0 + distance).current_pa == pytest.approx(exp(value))
 
 
 @pytest.mark.parametrize(
@@ -335,34 +338,35 @@ def test_a_current_is_scaled_by_area_with_the_light_between_both_edges_in_doubt(
 
 
 @pytest.mark.parametrize(
-    ("got", "current", "said"),
+    ("given", "current", "said"),
     [
-        (scaled(0.8, to=100.0), 100.0, "the same aperture"),
-        (scaled(None), None, "Not scaled: it is not known whether the beam overfills the aperture at this focus."),
-        (scaled(0.44), 100.0, "The beam passes both apertures whole: the current stays."),
-        (scaled(0.9, to=200.0), 100.0, "The beam passes both apertures whole: the current stays."),
+        ({"ratio": 0.8, "to": 100.0}, 100.0, "the same aperture"),
+        ({"ratio": None}, None, "Not scaled: it is not known whether the beam overfills the aperture at this focus."),
+        ({"ratio": 0.44}, 100.0, "The beam passes both apertures whole: the current stays."),
+        ({"ratio": 0.9, "to": 200.0}, 100.0, "The beam passes both apertures whole: the current stays."),
         (
-            scaled(0.46),
+            {"ratio": 0.46},
             None,
             "Not scaled: the beam does not overfill both apertures (its radius is 0.46 and 0.92 of theirs; 1.1 is needed).",
         ),
         (
-            scaled(1.09),
+            {"ratio": 1.09},
             None,
             "Not scaled: the beam does not overfill both apertures (its radius is 1.09 and 2.18 of theirs; 1.1 is needed).",
         ),
         (
-            scaled(2.1, to=200.0),
+            {"ratio": 2.1, "to": 200.0},
             None,
             "Not scaled: the beam does not overfill both apertures (its radius is 2.10 and 1.05 of theirs; 1.1 is needed).",
         ),
-        (scaled(1.1), 25.0, "By area, × 0.25: the beam overfills both apertures evenly."),
-        (scaled(1.2, None), None, "Not scaled: it is not known whether the light is even."),
-        (scaled(1.2, 12.0), None, "Not scaled: the light is uneven (12 %; by area only up to 10 %)."),
-        (scaled(1.2, 10.0), 25.0, "By area, × 0.25: the beam overfills both apertures evenly."),
+        ({"ratio": 1.1}, 25.0, "By area, × 0.25: the beam overfills both apertures evenly."),
+        ({"ratio": 1.2, "unevenness": None}, None, "Not scaled: it is not known whether the light is even."),
+        ({"ratio": 1.2, "unevenness": 12.0}, None, "Not scaled: the light is uneven (12 %; by area only up to 10 %)."),
+        ({"ratio": 1.2, "unevenness": 10.0}, 25.0, "By area, × 0.25: the beam overfills both apertures evenly."),
     ],
 )
-def test_a_current_is_scaled_only_where_that_is_no_guess(got, current, said):
+def test_a_current_is_scaled_only_where_that_is_no_guess(given, current, said):
+    got = scaled(**given)
     assert got.why == said
     assert got.current_pa == (None if current is None else pytest.approx(current))
     assert (got.sigma_pa is None) is (current is None)
@@ -383,7 +387,8 @@ def test_electrons_are_those_of_the_tables():
         assert speed_ratio(kv) == pytest.approx(speed, abs=5e-5)
     assert lorentz_factor(510.99895) == pytest.approx(2.0, abs=1e-7)
     assert electrons_per_second(1.0) == pytest.approx(6.241509e6, rel=1e-6)
-    assert dose_rate(1.0, 2.0) == pytest.approx(6.241509e6 / (np.pi * 100.0), rel=1e-6)
+    for diameter, radius in ((2.0, 10.0), (0.5, 2.5)):  # nm, Å
+        assert dose_rate(1.0, diameter) == pytest.approx(6.241509e6 / (np.pi * radius**2), rel=1e-6)
     with pytest.raises(ValueError, match=r"^the high tension must be positive, got 0\.0 kV$"):
         lorentz_factor(0.0)
     with pytest.raises(ValueError, match=r"^the diameter must be positive, got 0\.0 nm$"):

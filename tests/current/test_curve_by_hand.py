@@ -91,6 +91,22 @@ def test_sessions_wander_each_by_its_own_step():
     assert fit_crossover(radii(2.0, 2.0, 2.0, 2.0)).wander < 0.1
 
 
+def test_radii_that_scatter_beyond_their_doubt_enlarge_it():
+    """Five radii of one side, off the line at right angles to it by Σe² = 0.9 units²: of variance 0.9 / 3 each."""
+    ratios = np.array([0.4, 0.6, 0.8, 1.0, 1.2])
+    off = 0.3 * np.array([1, -2, 0, 2, -1])
+    told = [
+        RadiusReading(float(f), float(r), 1e-4, "positive", "s")
+        for f, r in zip(1.5 + 40 * ratios + off, ratios, strict=True)
+    ]
+    got = fit_crossover(told)
+    assert got.focus == pytest.approx(1.5, abs=1e-6)
+    design = np.stack([np.ones(5), ratios], axis=1)
+    sigma = sqrt(0.9 / 3 * np.linalg.inv(design.T @ design)[0, 0])
+    assert got.sigma == pytest.approx(sigma, rel=0.35)  # to the step of the grid that is searched
+    assert fit_crossover([replace(r, side=None) for r in told]).sigma == pytest.approx(got.sigma)
+
+
 # --- fitting ----------------------------------------------------------------------------------------------------------
 def pair(focus, current, *, side=None, session="s", sigma=0.02, at=None, source="", state=STATE):
     return Pair(focus, current, current, sigma, side, state, session, at, True, None, source)
@@ -143,6 +159,26 @@ def test_near_the_crossover_only_a_stated_side_counts():
         assert (len(got.pairs) == 5) is kept
         if side is None and not kept:
             assert [(a.source, a.why) for a in got.aside] == [("near", "too near the crossover to tell its side")]
+
+
+def test_where_the_crossover_wanders_more_pairs_are_too_near_it():
+    told = radii(1.0, 2.0, 3.0, 2.0, sigma=0.003)
+    crossover = fit_crossover(told)
+    near = 2 * (crossover.sigma + crossover.wander)
+    good = [pair(f, c) for f, c in FALLING]
+    for off, kept in ((0.95 * near, False), (1.05 * near, True)):
+        got = fit([*good, pair(crossover.focus + off, 500.0, session="new")], told)
+        assert (len(got.pairs) == 5) is kept
+    # Without any picture of it reading 0 is taken, and a pair there is one of the positive side.
+    assert len(fit([*good, pair(0.0, 600.0)]).pairs) == 5
+
+
+def test_sessions_are_judged_together_before_a_side_is_called_rising():
+    """100, 110, 121 pA: residuals of one session ±0.0953 in ln I; of a doubt of 3.5 % that is χ² = 14.8 of three pairs."""
+    up, down = [(20.0, 100.0), (30.0, 110.0), (40.0, 121.0)], [(20.0, 121.0), (30.0, 110.0), (40.0, 100.0)]
+    for sessions, rising in (((up, up), True), ((up, down), False)):
+        pairs = [pair(f, c, session=f"s{k}", sigma=0.035) for k, s in enumerate(sessions) for f, c in s]
+        assert fit(pairs).rising == (("positive",) if rising else ())
 
 
 @pytest.mark.parametrize(
@@ -224,3 +260,18 @@ def test_repeats_at_nearly_the_same_focus_go_first():
     undated = [replace(p, at=None) for p in near]
     assert [p.current_pa for p in thinned([*undated, other], 0.0, most=3)] == [3.0, 4.0, 5.0]
     assert thinned(near, 0.0, most=4) == near
+    # By their dates, whatever their order; within a thousandth of the crossover all is one place.
+    backward = [replace(p, at=T0 - timedelta(days=k)) for k, p in enumerate([*near, other])]
+    assert [p.current_pa for p in thinned(backward, 0.0, most=3)] == [1.0, 3.0, 4.0]
+    close = [pair(f, c, at=at[k]) for k, (f, c) in enumerate(((0.9, 1.0), (0.1, 2.0), (0.0, 3.0)))]
+    assert [p.current_pa for p in thinned(close, 0.0, most=2)] == [2.0, 3.0]
+
+
+def test_of_a_long_log_todays_pairs_all_stay():
+    """121 pairs at other foci each, and two of today at one focus, dated before them all: 120 enter the fit."""
+    dated = [pair(15.0 * 1.02**k, 600.0 * 1.02**-k, at=T0 + timedelta(hours=k)) for k in range(121)]
+    today = [pair(40.0, c, session="now", at=T0 - timedelta(days=1)) for c in (230.0, 231.0)]
+    for name, kept in (("now", 2), (None, 1)):  # two at one focus tell the curve once
+        got = fit([*dated, *today], today=name)
+        assert len(got.pairs) == 120
+        assert sum(p.session == "now" for p in got.pairs) == kept

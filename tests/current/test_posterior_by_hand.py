@@ -17,7 +17,7 @@ from apertrue.current.pairs import GunState, Pair
 from apertrue.current.posterior import Hyper, Posterior, arrays_of, session_crossover, side_of
 
 AT = datetime(2026, 1, 5, tzinfo=UTC)
-CROSS = Crossover(1.0, 0.1, 0.2, (0.1, 0.3), {"a": (1.5, 0.05)}, {}, 9)
+CROSS = Crossover(1.0, 0.1, 0.2, (0.1, 0.2, 0.3), {"a": (1.5, 0.05)}, {}, 9)
 #: Two sessions, both sides; of session "a" pictures tell the crossover, of "b" nothing does.
 READ = [
     (11.0, 500.0, "a", 0.02),
@@ -210,3 +210,7 @@ def test_what_is_averaged_over_spans_what_guns_do(data, wanders, measured):
     assert share("noise", 0.12) < share("noise", 0.05) < share("noise", 0.0) == share("noise", 0.02)
     assert share("amplitude", 0.6) < share("amplitude", 0.08) == pytest.approx(share("amplitude", 0.25))
     assert share("length", 0.35) == pytest.approx(0.5)
+    if not measured:
+        none, little, more, most = (share("wander", v) for v in span["wander"])
+        assert none == pytest.approx(most)
+        assert most < little == pytest.approx(more)

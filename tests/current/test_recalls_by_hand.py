@@ -53,6 +53,7 @@ def test_an_entrys_side_is_stated_or_its_focus_sign():
     assert side_of_entry({"focus_side": "negative", "gun_focus": 5.0}) == "negative"
     assert side_of_entry({"focus_side": "left", "gun_focus": 5.0}) == "positive"
     assert side_of_entry({"gun_focus": -5.0}) == "negative"
+    assert side_of_entry({"gun_focus": 0.5}) == "positive"
     assert side_of_entry({"gun_focus": 0.0}) is None
     assert side_of_entry({}) is None
     assert readings_of({"gun_shift_x": 1.0}) is None

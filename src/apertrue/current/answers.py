@@ -128,7 +128,7 @@ def current_at(model: CurrentModel, focus: float, side: str | None = None) -> Cu
         return CurrentAnswer(focus, name, None, None, None, True, (_no_curve(model, name),))
     value = _values_at(model, curve, focus)
     if np.isnan(value).mean() > 0.5:
-        text = f"No reading lies near: the {name} side's curve ends at {_ends(model, curve)[1]:.4g}."
+        text = f"No reading lies near: the {name} side's curve ends at {_end(model, curve):.4g}."
         return CurrentAnswer(focus, name, None, None, None, True, (text,))
     value = value[~np.isnan(value)]
     d = (focus - center) * curve.sign
@@ -245,10 +245,9 @@ def off_curve(model: CurrentModel, pairs: Sequence[Pair]) -> OffCurve | None:
     return OffCurve(factor, allowed, score, n, unusual, (text,))
 
 
-def _ends(model: CurrentModel, curve: SideCurve) -> Interval:
-    center = float(np.median(_crossing_readings(model)))
-    a, b = center, center + curve.sign * float(curve.distance[-1])
-    return (min(a, b), max(a, b)) if curve.sign > 0 else (max(a, b), min(a, b))
+def _end(model: CurrentModel, curve: SideCurve) -> float:
+    """The reading of the focus at which a side's curve ends."""
+    return float(np.median(_crossing_readings(model))) + curve.sign * float(curve.distance[-1])
 
 
 def covered_foci(model: CurrentModel, side: str) -> Interval | None:
