@@ -210,8 +210,9 @@ def test_todays_readings_are_compared_in_the_mean_with_all_doubts():
     assert got.unusual is (difference / spread > 1.96)
     assert off_curve(model(), [replace(today(20.0, 9.0), side="negative")]) is None
     assert off_curve(model(), [today(60.0, 1.0)]) is None
-    mixed = off_curve(model(), [today(60.0, 1.0), today(20.0, 1.0)])
-    assert (mixed.n, mixed.factor) == (1, pytest.approx(1.0))
+    for unfit in (today(60.0, 1.0), replace(today(20.0, 9.0), side="negative")):
+        mixed = off_curve(model(), [unfit, today(20.0, 1.0)])
+        assert (mixed.n, mixed.factor) == (1, pytest.approx(1.0))
 
 
 @pytest.mark.parametrize("sign", [1, -1])

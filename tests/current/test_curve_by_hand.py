@@ -87,6 +87,7 @@ def test_sessions_wander_each_by_its_own_step():
     assert got.wanders[0] < got.wander < got.wanders[-1]
     assert list(got.wanders) == sorted(got.wanders)
     assert got.wanders[-1] < 4.0
+    assert len(fit_crossover(radii(1.0, 2.0)).wanders) == 4
     # Sessions that agree tell a small wander.
     assert fit_crossover(radii(2.0, 2.0, 2.0, 2.0)).wander < 0.1
 
@@ -179,6 +180,9 @@ def test_sessions_are_judged_together_before_a_side_is_called_rising():
     for sessions, rising in (((up, up), True), ((up, down), False)):
         pairs = [pair(f, c, session=f"s{k}", sigma=0.035) for k, s in enumerate(sessions) for f, c in s]
         assert fit(pairs).rising == (("positive",) if rising else ())
+    # A doubtful reading between two sure ones is weighed by its doubt.
+    middle = [pair(20.0, 100.0, sigma=0.005), pair(30.0, 130.0, sigma=0.2), pair(40.0, 99.0, sigma=0.005)]
+    assert fit(middle).rising == ()
 
 
 @pytest.mark.parametrize(
@@ -238,6 +242,9 @@ def test_a_pair_far_off_is_set_aside_with_its_factor(factor, told):
     assert fit(wrong[2:7]).aside == ()
     near = [replace(p, centered_pa=p.centered_pa * 1.4) if i == 4 else p for i, p in enumerate(true)]
     assert fit(near).aside == ()
+    # A fifth of the pairs may be odd: two of eleven.
+    more = [*wrong, pair(55.0, 600.0 * exp(-55 / 25)), pair(60.0, 600.0 * exp(-60 / 25)), pair(33.0, 6e3, source="two")]
+    assert {a.source for a in fit(more).aside} == {"odd", "two"}
 
 
 def test_states_with_most_pairs_come_first():
@@ -263,6 +270,8 @@ def test_repeats_at_nearly_the_same_focus_go_first():
     # By their dates, whatever their order; within a thousandth of the crossover all is one place.
     backward = [replace(p, at=T0 - timedelta(days=k)) for k, p in enumerate([*near, other])]
     assert [p.current_pa for p in thinned(backward, 0.0, most=3)] == [1.0, 3.0, 4.0]
+    from_three = [replace(p, focus=p.focus + 3.0) for p in [*near, other]]
+    assert [p.current_pa for p in thinned(from_three, 3.0, most=4)] == [2.0, 3.0, 4.0, 5.0]
     close = [pair(f, c, at=at[k]) for k, (f, c) in enumerate(((0.9, 1.0), (0.1, 2.0), (0.0, 3.0)))]
     assert [p.current_pa for p in thinned(close, 0.0, most=2)] == [2.0, 3.0]
 

@@ -7,6 +7,7 @@ from math import exp
 import numpy as np
 from numpy.typing import NDArray
 
+from ..registry.format import as_current
 from .curve import CurrentModel, SideCurve, side_of
 from .pairs import Pair
 
@@ -180,7 +181,7 @@ def focus_for(model: CurrentModel, current_pa: float, side: str) -> FocusAnswer:
         where = (
             "more than the curve gives anywhere" if float((last < 0).mean()) > 0.5 else "less than the curve reaches"
         )
-        span = f"{_pa(covered[0])} to {_pa(covered[1])}"
+        span = f"{as_current(covered[0])} to {as_current(covered[1])}"
         text = f"{current_pa:g} pA on the {side} side is {where}; over the readings it runs from {span}."
         return FocusAnswer(current_pa, side, None, None, None, True, covered, share, (text,))
     q = np.quantile(center + curve.sign * d, [*_WIDE, *_ONE_SIGMA, 0.5])
@@ -295,7 +296,3 @@ def _caveats(model: CurrentModel, curve: SideCurve, beyond: bool) -> tuple[str, 
     if model.today is None and curve.n_sessions >= 2:
         out.append("For a session of which nothing is known yet; one reading today narrows it.")
     return tuple(out)
-
-
-def _pa(value: float) -> str:
-    return f"{value / 1000:.3g} nA" if value >= 1000 else f"{value:.3g} pA"
