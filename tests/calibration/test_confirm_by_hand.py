@@ -90,7 +90,10 @@ def test_a_sharpened_calibration_weighs_old_and_new():
     assert (new.confirmed_at, new.note) == (DATED, "kept")
     both = taken(((2.0, 0.0), (6.0, 0.0)), ((2.0, 2.0), (6.0, -6.0)))
     assert confirmed(calibration(confirmed_at=DATED), both).confirmed_at == DATED
-    with pytest.raises(CalibrationError, match=r"The view is rotated .* then calibrate anew\."):
+    with pytest.raises(
+        CalibrationError,
+        match=r"^The view is rotated against the calibration\. Against .*\. Do not use .* calibrate anew\.$",
+    ):
         confirmed(calibration(), taken(((2.0, 0.0), (0.0, 6.0))))
 
 

@@ -343,6 +343,7 @@ def test_the_next_point_lies_on_a_circle_around_the_centered_readings():
     assert next_point(result, safe_offset=48.0).sharper > next_point(result, safe_offset=24.0).sharper
     assert next_point(result, 50.0, 60.0) is None
     assert quality(result, shift_min=50.0, shift_max=60.0).next_point is None
+    assert quality(result, safe_offset=12.0).next_point.offset_percent == pytest.approx(12.0)
     # The default is a quarter of the aperture radius, and readings are those that the console can set.
     assert next_point(result).offset_percent == pytest.approx(25.0)
     coarse = next_point(replace(result, step=0.5))
@@ -370,6 +371,7 @@ def test_a_matrix_that_moves_nothing_has_no_known_direction():
 # --- from an estimate to a calibration --------------------------------------------------------------------------------
 def test_a_calibration_takes_over_what_the_fit_tells():
     result = estimate(taken(noise=0.1, seed=5), step=0.1)
+    assert from_estimate(result).note == ""
     got = from_estimate(result, note="after the service")
     assert got.a == pytest.approx(result.matrix)
     assert got.cov == pytest.approx(result.covariance)

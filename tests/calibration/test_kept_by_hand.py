@@ -449,7 +449,7 @@ def test_what_is_no_sheet_says_so(tmp_path):
             place.write_bytes(content)
         with pytest.raises(ReadError) as caught:
             read_points(file)
-        assert (caught.value.reason, caught.value.remedy) == (reason, remedy)
+        assert (caught.value.file, caught.value.reason, caught.value.remedy) == (str(file), reason, remedy)
     with place.open("wb") as out:
         out.truncate(16 * 2**20 + 1)
     with pytest.raises(ReadError) as caught:

@@ -176,6 +176,15 @@ def test_axes_of_very_different_effect_are_asked_about(ratio, asked):
     assert questions(taken(places, matrix=np.diag([0.0, 9.0]), sigma=0.05)) == ()  # the estimate refuses it itself
 
 
+def test_a_zero_has_no_sign_to_ask_about():
+    # X stands at 0 there: both signs turned is the sign of Y alone, and is asked about once.
+    places = [(0.0, -3.0), *PLACES[1:]]
+    points = [replace(p, shift_y=-p.shift_y) if i == 0 else p for i, p in enumerate(taken(places))]
+    asked = [q for q in questions(points, step=0.1) if q.kind == "sign"]
+    assert [(q.index, q.suggestion) for q in asked] == [(0, (0.0, -3.0))]
+    assert "Is the sign of Y right?" in asked[0].sentence
+
+
 # --- guide ------------------------------------------------------------------------------------------------------------
 def test_the_guide_says_each_step_in_whole_sentences():
     console = Console(shift_step=0.1, name_x="knob 1")
@@ -204,6 +213,9 @@ def test_the_guide_says_each_step_in_whole_sentences():
     assert (done.kind, done.shift_x) == ("finished", None)
     assert done.sentence == "5 points: the calibration is good. It can be saved."
     assert Guide(console, tuple(points[:4])).suggestion().kind == "point"
+    for low, high in ((-2.0, 100.0), (-100.0, 2.0)):
+        within = Guide(Console(shift_min=low, shift_max=high), tuple(points)).quality().next_point
+        assert low <= min(within.shift_x, within.shift_y) <= max(within.shift_x, within.shift_y) <= high
     nowhere = Guide(Console(shift_min=50.0, shift_max=60.0), tuple(points[:4])).suggestion()
     assert (nowhere.kind, nowhere.sentence) == ("finished", "No further point lies within the console's range.")
 

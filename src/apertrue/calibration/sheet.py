@@ -48,7 +48,7 @@ def read_points(path: str | Path) -> tuple[Point, ...]:
     if large:
         raise ReadError(name, "it is too large for a sheet of points", "Name the CSV file with the points")
     header = text.split("\n", 1)[0]
-    delimiter = max(";\t,", key=lambda d: (header.count(d), d == ","))
+    delimiter = max(",;\t", key=header.count)
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
     except csv.Error as error:
