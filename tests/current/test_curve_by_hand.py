@@ -140,6 +140,8 @@ def test_pairs_that_cannot_be_used_are_set_aside_with_the_reason():
     assert (got.state, got.today, got.rising) == (STATE, None, ())
     assert fit(good, today="s").today == "s"
     assert fit(good, today="other").today is None
+    both = fit([*[pair(-f, 5 * c) for f, c in FALLING], *good])
+    assert list(both.curves) == ["positive", "negative"]
     same = [pair(-20.0, c) for c in (900.0, 910.0, 905.0)]  # three pairs, one focus
     assert set(fit([*good, *same]).curves) == {"positive"}
 
@@ -270,8 +272,10 @@ def test_repeats_at_nearly_the_same_focus_go_first():
     # By their dates, whatever their order; within a thousandth of the crossover all is one place.
     backward = [replace(p, at=T0 - timedelta(days=k)) for k, p in enumerate([*near, other])]
     assert [p.current_pa for p in thinned(backward, 0.0, most=3)] == [1.0, 3.0, 4.0]
-    from_three = [replace(p, focus=p.focus + 3.0) for p in [*near, other]]
-    assert [p.current_pa for p in thinned(from_three, 3.0, most=4)] == [2.0, 3.0, 4.0, 5.0]
+    # 4.3 and 4.5 are two places from a crossover at 3, where both stay; from −3 they would be one.
+    apart = [pair(f, f, at=at[k]) for k, f in enumerate((60.0, 4.3, 4.5))]
+    assert [p.focus for p in thinned(apart, 3.0, most=2)] == [4.3, 4.5]
+    assert [p.focus for p in thinned(apart, -3.0, most=2)] == [60.0, 4.5]
     close = [pair(f, c, at=at[k]) for k, (f, c) in enumerate(((0.9, 1.0), (0.1, 2.0), (0.0, 3.0)))]
     assert [p.current_pa for p in thinned(close, 0.0, most=2)] == [2.0, 3.0]
 
