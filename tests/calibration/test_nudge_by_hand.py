@@ -254,7 +254,9 @@ def test_a_trial_turns_round_before_the_end_of_the_range_where_that_is_not_far()
 
 def test_a_doubtful_offset_is_tried_unless_it_is_small():
     for offset, kind in ((6.0, "trial"), (4.9, "centered")):
-        assert trial(Point(0.0, 0.0, offset, 0.0, 4.0, 4.0)).kind == kind
+        got = trial(Point(0.0, 0.0, offset, 0.0, 4.0, 4.0))
+        assert got.kind == kind
+        assert got.sentences[0].startswith("Centered within" if kind == "centered" else "Trial move")
 
 
 def test_two_axes_along_one_line_are_no_reason_for_a_nudge():

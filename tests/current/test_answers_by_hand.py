@@ -151,6 +151,9 @@ def test_on_a_flat_part_the_outermost_focus_answers():
     curve = SideCurve("positive", grid, np.tile(flat, (N, 1)), (0.0, 40.0), 7, 2)
     assert focus_for(model(curve), exp(6.0), "positive").focus == pytest.approx(22.0)
     assert focus_for(model(curve), exp(5.75), "positive").focus == pytest.approx(24.5)
+    sure = model(straight(spread=0.0))  # up to the last stretch of the grid
+    for distance in (1.0, 33.0, 38.0):
+        assert focus_for(sure, exp(6 - 0.1 * distance), "positive").focus == pytest.approx(2.0 + distance)
     # Between two points of the grid the curve is straight, whatever it does beside them.
     for distance, value in ((17.0, 6.0), (20.0, 6.0), (23.0, 5.7), (35.0, 4.5), (40.0, 4.0)):
         assert current_at(model(curve), 2.0 + distance).current_pa == pytest.approx(exp(value))
