@@ -33,12 +33,12 @@ PAIRS = [Pair(f, c, c, s, None, GunState(), name, AT) for f, c, name, s in READ]
 SLOPE = -1.2  # prior slope of ln I in x
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def data():
     return arrays_of(PAIRS, CROSS)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def posterior(data):
     return Posterior(data, CROSS, None)
 
