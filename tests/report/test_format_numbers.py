@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from apertrue.registry import FIELDS
-from apertrue.registry.format import format_number, format_value, heading, number_typed, unit_symbol
+from apertrue.registry.format import as_current, format_number, format_value, heading, number_typed, unit_symbol
 
 
 @pytest.mark.parametrize(
@@ -96,3 +96,20 @@ def test_each_reading_says_what_it_may_be():
             assert not f.allows(float("nan"))
             assert f.allows(70.0)
             assert f.allows(-1.0) == (f.low is None and f.above is None)
+
+
+@pytest.mark.parametrize(
+    ("pa", "text"),
+    [
+        (38.04, "38 pA"),
+        (0.0, "0 pA"),
+        (999.4, "999 pA"),
+        (999.7, "1 nA"),
+        (1000.0, "1 nA"),
+        (1234.0, "1.23 nA"),
+        (-1234.0, "-1.23 nA"),
+        (25300.0, "25.3 nA"),
+    ],
+)
+def test_a_current_is_written_in_three_digits_of_its_unit(pa, text):
+    assert as_current(pa) == text

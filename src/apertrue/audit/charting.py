@@ -10,7 +10,7 @@ from ..current.answers import covered_foci, current_at
 from ..current.curve import CurrentModel, side_of
 from ..current.recall import RecallSummary
 from ..instrument.settings import Limits
-from ..registry.format import format_number
+from ..registry.format import as_current, format_number
 from ..report.archive import Chart, Section, Table
 from ..report.charts import Axis, Point, Trace, histogram, scatter
 from ..report.offset_map import map_reach, offset_map
@@ -241,7 +241,7 @@ def _current_chart(c: Curve) -> Chart:
     )
     rows = tuple(
         (
-            _pa(f.current_pa),
+            as_current(f.current_pa),
             f"{f.side}",
             format_number(f.focus, f.sigma),
             "" if f.interval_95 is None else f"{f.interval_95[0]:.1f} to {f.interval_95[1]:.1f}",
@@ -336,7 +336,3 @@ def clipping_begins(judged: Sequence[Picture]) -> float | None:
         return None
     clear = 100 * (1 - float(np.median(ratios)))
     return clear if clear > 0 else None
-
-
-def _pa(value: float) -> str:
-    return f"{value / 1000:.3g} nA" if value >= 1000 else f"{value:.3g} pA"

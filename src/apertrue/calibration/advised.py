@@ -37,7 +37,7 @@ def with_nudge(
         as_taken: ``now`` is when the picture was taken, not the present.
     """
     key = StateKey.of(state).seen_in(assessment)
-    calibration = choose(calibrations, key, now)
+    calibration = choose(calibrations, key)
     if calibration is None:
         return replace(context, nudge_notes=(why_none(calibrations, key),) if calibrations else ())
     move: Nudge | None

@@ -111,10 +111,9 @@ class Guide:
         except CalibrationError:
             move = trial_move(learner(step=step, points=self.points), self.console)
             return Suggestion("trial", move.shift_x, move.shift_y, " ".join(move.sentences))
-        judged = quality(result, shift_min=self.console.shift_min, shift_max=self.console.shift_max)
-        n = len(self.points)
-        if (judged.word == "good" and n >= ENOUGH) or n >= MOST:
-            return Suggestion("finished", None, None, f"{n} points: the calibration is {judged.word}. It can be saved.")
+        word, n = quality(result).word, len(self.points)
+        if (word == "good" and n >= ENOUGH) or n >= MOST:
+            return Suggestion("finished", None, None, f"{n} points: the calibration is {word}. It can be saved.")
         best = next_point(result, self.console.shift_min, self.console.shift_max, 0.6 * SAFE_OFFSET)
         if best is None:
             return Suggestion("finished", None, None, "No further point lies within the console's range.")

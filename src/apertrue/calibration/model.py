@@ -277,16 +277,14 @@ def why_none(calibrations: Sequence[Calibration], state: StateKey) -> str:
     return " ".join(nearest.valid_for(state).sentences)
 
 
-def newest_valid(
-    calibrations: Sequence[Calibration], state: StateKey, now: datetime | None = None
-) -> Calibration | None:
-    """The newest of the calibrations that hold in a state; ``None`` where none does."""
-    return max((c for c in calibrations if c.valid_for(state, now).valid), key=_stamp, default=None)
+def newest_valid(calibrations: Sequence[Calibration], state: StateKey) -> Calibration | None:
+    """The newest of the calibrations that hold in a state, whatever its age; ``None`` where none does."""
+    return max((c for c in calibrations if c.valid_for(state).valid), key=_stamp, default=None)
 
 
-def choose(calibrations: Sequence[Calibration], state: StateKey, now: datetime | None = None) -> Calibration | None:
+def choose(calibrations: Sequence[Calibration], state: StateKey) -> Calibration | None:
     """The calibration to use in a state: the newest valid one, else one interpolated between foci, else ``None``."""
-    valid = newest_valid(calibrations, state, now)
+    valid = newest_valid(calibrations, state)
     if valid is not None:
         return valid
     if state.gun_focus is None:

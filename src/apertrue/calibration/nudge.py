@@ -184,9 +184,7 @@ def _plan(
         reading = console.shift_step**2 / 12.0 * a @ a.T
         return offset + a @ effective, covariance + j @ a_cov @ j.T + reading
 
-    wish = ideal
-    if backlash is not None and approach is not None:
-        wish = ideal - _slack(ideal, backlash, approach)
+    wish = ideal - _slack(ideal, backlash, approach)
     change, limited = _settable(wish, readings, console, lambda c: float(np.hypot(*outcome(c)[0])))
     stay = good_enough(offset, covariance) or not change.any()
     if not stay and float(np.hypot(*outcome(change)[0])) >= float(np.hypot(*offset)):

@@ -39,15 +39,16 @@ def read_points(path: str | Path) -> tuple[Point, ...]:
     """
     name = str(path)
     try:
-        if Path(path).stat().st_size > _MOST_BYTES:
-            raise ReadError(name, "it is too large for a sheet of points", "Name the CSV file with the points")
-        text = Path(path).read_text(encoding="utf-8-sig")
+        large = Path(path).stat().st_size > _MOST_BYTES
+        text = "" if large else Path(path).read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise ReadError(name, "it is not UTF-8 text", "Save the sheet as CSV UTF-8") from None
     except OSError as error:
         raise ReadError(name, f"it can't be read ({error.strerror or error})", "Check the file name") from None
+    if large:
+        raise ReadError(name, "it is too large for a sheet of points", "Name the CSV file with the points")
     header = text.split("\n", 1)[0]
-    delimiter = max(";\t,", key=lambda d: (header.count(d), d == ","))
+    delimiter = max(",;\t", key=header.count)
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True))
     except csv.Error as error:

@@ -162,8 +162,3 @@ def print_caution() -> None:
         "Before you turn the focus: which detector is in, and what may it take? Toward crossover the spot gets small "
         "and bright: take sensitive detectors out before you go that way."
     )
-
-
-def as_current(value: float) -> str:
-    """A current as people write it."""
-    return f"{value / 1000:.3g} nA" if abs(value) >= 1000 else f"{value:.3g} pA"

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from ..registry.format import as_current
 from ._current_models import (
-    as_current,
     check_plot,
     fitted,
     fitted_models,

@@ -7,6 +7,7 @@ from math import exp
 import numpy as np
 from numpy.typing import NDArray
 
+from ..registry.format import as_current
 from .curve import CurrentModel, SideCurve, side_of
 from .pairs import Pair
 
@@ -128,7 +129,7 @@ def current_at(model: CurrentModel, focus: float, side: str | None = None) -> Cu
         return CurrentAnswer(focus, name, None, None, None, True, (_no_curve(model, name),))
     value = _values_at(model, curve, focus)
     if np.isnan(value).mean() > 0.5:
-        text = f"No reading lies near: the {name} side's curve ends at {_ends(model, curve)[1]:.4g}."
+        text = f"No reading lies near: the {name} side's curve ends at {_end(model, curve):.4g}."
         return CurrentAnswer(focus, name, None, None, None, True, (text,))
     value = value[~np.isnan(value)]
     d = (focus - center) * curve.sign
@@ -180,7 +181,7 @@ def focus_for(model: CurrentModel, current_pa: float, side: str) -> FocusAnswer:
         where = (
             "more than the curve gives anywhere" if float((last < 0).mean()) > 0.5 else "less than the curve reaches"
         )
-        span = f"{_pa(covered[0])} to {_pa(covered[1])}"
+        span = f"{as_current(covered[0])} to {as_current(covered[1])}"
         text = f"{current_pa:g} pA on the {side} side is {where}; over the readings it runs from {span}."
         return FocusAnswer(current_pa, side, None, None, None, True, covered, share, (text,))
     q = np.quantile(center + curve.sign * d, [*_WIDE, *_ONE_SIGMA, 0.5])
@@ -245,10 +246,9 @@ def off_curve(model: CurrentModel, pairs: Sequence[Pair]) -> OffCurve | None:
     return OffCurve(factor, allowed, score, n, unusual, (text,))
 
 
-def _ends(model: CurrentModel, curve: SideCurve) -> Interval:
-    center = float(np.median(_crossing_readings(model)))
-    a, b = center, center + curve.sign * float(curve.distance[-1])
-    return (min(a, b), max(a, b)) if curve.sign > 0 else (max(a, b), min(a, b))
+def _end(model: CurrentModel, curve: SideCurve) -> float:
+    """The reading of the focus at which a side's curve ends."""
+    return float(np.median(_crossing_readings(model))) + curve.sign * float(curve.distance[-1])
 
 
 def covered_foci(model: CurrentModel, side: str) -> Interval | None:
@@ -296,7 +296,3 @@ def _caveats(model: CurrentModel, curve: SideCurve, beyond: bool) -> tuple[str, 
     if model.today is None and curve.n_sessions >= 2:
         out.append("For a session of which nothing is known yet; one reading today narrows it.")
     return tuple(out)
-
-
-def _pa(value: float) -> str:
-    return f"{value / 1000:.3g} nA" if value >= 1000 else f"{value:.3g} pA"

@@ -7,6 +7,7 @@ the alignment view says nothing about the dose on the specimen, because the last
 from dataclasses import dataclass
 from math import hypot
 
+from ..registry.format import as_current
 from .electrons import dose_rate, electrons_per_second, wavelength_pm
 from .pairs import centered_current
 
@@ -91,9 +92,8 @@ def cost_of(
         value, grown = centered_current(current_pa, score, score_sigma or 0.0, halo_fraction)
         sigma = None if relative is None else value * grown
         centered, lost = Measured(value, sigma), Measured(value - current_pa, sigma)
-        sentences.append(
-            f"{_pa(current_pa)} pass now, {_pa(value)} would when centered: {_pa(value - current_pa)} are lost."
-        )
+        now, then, gone = (as_current(pa) for pa in (current_pa, value, value - current_pa))
+        sentences.append(f"{now} pass now, {then} would when centered: {gone} are lost.")
     extra, pays = None, None
     if factor < 1.005:
         sentences.append("For the same counts: no longer than when centered, to within half a percent.")
@@ -214,7 +214,3 @@ def scale_to_aperture(
     if area > 1:
         text += " The ring between them was not seen; read the current once to confirm."
     return Scaled(value, sigma, text)
-
-
-def _pa(value: float) -> str:
-    return f"{value / 1000:.3g} nA" if abs(value) >= 1000 else f"{value:.3g} pA"

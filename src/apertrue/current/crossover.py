@@ -52,7 +52,6 @@ def fit_crossover(readings: Sequence[RadiusReading]) -> Crossover | None:
     of the crossover itself counts as ratio 0 ± 0.1.
     """
     used = [r for r in readings if r.at_crossover or _RATIO_FROM <= r.ratio <= _RATIO_TO]
-    used = [r for r in used if r.at_crossover or (r.side or ("positive" if r.focus > 0 else "negative"))]
     side = np.array([0 if r.at_crossover else (1 if _side(r) == "positive" else -1) for r in used])
     ratio = np.array([r.ratio for r in used])
     focus = np.array([r.focus for r in used])

@@ -215,14 +215,13 @@ def _summary(
     store_min: float,
 ) -> RecallSummary:
     offsets = np.array([r.offset for r in group])
-    own = np.array([r.covariance for r in group])
     n = len(group)
     days = _days(group)
     rms = sqrt(float((offsets**2).sum(axis=1).mean()))
     mean = offsets.mean(axis=0)
-    scatter = np.cov(offsets.T) if n > 1 else np.full((2, 2), np.nan)
     # Of one recall only the measurement's own doubt is known.
-    mean_sigma = np.sqrt(np.diag(scatter) / n) if n > 1 else np.sqrt(np.diag(own[0]))
+    scatter = np.cov(offsets.T) if n > 1 else group[0].covariance
+    mean_sigma = np.sqrt(np.diag(scatter) / n)
     growth, significant = _growth(days, offsets)
     start = None
     if calibration is not None:

@@ -109,7 +109,7 @@ class CalibrateModel:
             calibration = from_estimate(self.guide.estimate(), state, datetime.now(UTC))
         except CalibrationError:
             try:
-                saved = choose(load_calibrations(self.place), state, datetime.now(UTC))
+                saved = choose(load_calibrations(self.place), state)
             except CalibrationError as error:
                 return str(error)
             if saved is None:

@@ -67,6 +67,12 @@ def format_number(
     return text + ("" if not unit else unit if unit == "°" else f" {unit}")
 
 
+def as_current(pa: float) -> str:
+    """A current in three digits as people write it: ``38 pA``, ``1.2 nA``."""
+    # From half a digit below: three digits of 999.7 pA are 1 nA.
+    return f"{pa / 1000:.3g} nA" if abs(pa) >= 999.5 else f"{pa:.3g} pA"
+
+
 def number_typed(text: str) -> float | None:
     """The finite number that a person typed, with decimal point or comma and either minus sign; ``None`` if it is none."""
     plain = text.strip().replace(MINUS, "-")

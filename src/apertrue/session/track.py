@@ -138,7 +138,7 @@ class Follower:
         """What a change of the readings did, through the calibration that held; unknown without one."""
         key = StateKey(**{k: self.state.get(k) for k in _STATE})
         held = [c for c in self.calibrations if c.made_at is None or c.made_at <= at] or list(self.calibrations)
-        calibration = choose(held, key, at)
+        calibration = choose(held, key)
         if calibration is None:
             return Step(self.hours(at), what=what)
         moved, cov = calibration.displacement(np.array(change))
