@@ -28,8 +28,8 @@ LONG = 0.6
 ROUND = 0.02
 #: How differently round both edges are (1σ): a little, and this share of what the free fit found.
 ALIKE, FOUND = 0.015, 0.3
-#: A held arc may leave so many times as much a cell.
-WORSE = 3.0
+#: A held arc may leave so many times as much a cell, and must show over this share of what showed of it.
+WORSE, STILL = 3.0, 0.5
 
 
 def held_round(
@@ -66,6 +66,9 @@ def held_round(
         held = _plainer(held, first, contrast, pinned)
     if held is None or per_cell(held) > WORSE * per_cell(pair):
         return None
+    still = supports(held.fit, held.cells, first.pixels.shape)[("aperture", "beam")[short]]
+    if float(still.confirmed.mean()) < STILL * shown[short]:
+        return None  # that arc is an ellipse's
     return held, _by_roundness(held, pinned, max(ALIKE, FOUND * differ))
 
 
