@@ -275,6 +275,12 @@ def _levels(pixels: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.in
     return np.asarray(value, dtype=np.float64)
 
 
+def _tiles(x: Array, y: Array, side: float) -> NDArray[np.intp]:
+    """The number of the square tile in which each point lies, row by row; coordinates from 0 on."""
+    column = (x * (1.0 / side)).astype(np.intp)
+    return np.asarray((y * (1.0 / side)).astype(np.intp) * (int(column.max(initial=0)) + 1) + column)
+
+
 def _sum_band(
     fx: Array,
     fy: Array,
@@ -303,9 +309,7 @@ def _sum_band(
     if not len(fx):
         return None
     side = max(6, round(own[2] / grain.tiles))
-    column = (fx * (1.0 / side)).astype(np.intp)
-    across = int(column.max()) + 1
-    tile = (fy * (1.0 / side)).astype(np.intp) * across + column
+    tile = _tiles(fx, fy, side)
     seen = np.flatnonzero(np.bincount(tile))
     renumber = np.zeros(int(tile.max()) + 1, dtype=np.intp)
     renumber[seen] = np.arange(len(seen))
@@ -365,12 +369,6 @@ def far_blocks(
     return x, y, value, ok, side.reshape(-1).take(index)
 
 
-def _tiles(x: Array, y: Array, side: float, shape: tuple[int, int]) -> NDArray[np.intp]:
-    """The number of the square tile in which each point lies, row by row."""
-    across = int(shape[1] / side) + 1
-    return np.asarray((y / side).astype(np.intp) * across + (x / side).astype(np.intp))
-
-
 def sum_far(reduced: Reduced, edges: tuple[Array | None, Array | None], scale: float) -> Cells:
     """Sum blocks away from all edges into cells of about ``scale`` px, apart by their side of each edge.
 
@@ -378,11 +376,11 @@ def sum_far(reduced: Reduced, edges: tuple[Array | None, Array | None], scale: f
     """
     x, y, value, _, side = far_blocks(reduced, edges)
     tile_side = max(float(reduced.size), scale)
-    tile = _tiles(x, y, tile_side, reduced.shape)
-    widest = max((e for e in edges if e is not None), key=lambda e: float(e[2]), default=None)
-    if widest is not None and FAR_OUT * widest[2] < max(reduced.shape) / 2:
+    tile = _tiles(x, y, tile_side)
+    widest = max((e for e in edges if e is not None), key=lambda e: float(e[2]))
+    if FAR_OUT * widest[2] < max(reduced.shape) / 2:
         out = np.hypot(x - widest[0], y - widest[1]) > FAR_OUT * widest[2]
-        tile = np.where(out, tile.max(initial=0) + 1 + _tiles(x, y, WIDER * tile_side, reduced.shape), tile)
+        tile = np.where(out, tile.max(initial=0) + 1 + _tiles(x, y, WIDER * tile_side), tile)
     key = tile * 4 + side
     count = np.bincount(key)
     used = np.flatnonzero(count)
