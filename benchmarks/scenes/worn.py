@@ -72,16 +72,16 @@ def lorentzian(u: Array, w: float) -> Array:
 def _small(s: Drawing, rng: np.random.Generator) -> Drawing:
     """The drawing with a beam of a quarter to a third of the aperture's radius, anywhere in it."""
     ratio, turn = float(rng.uniform(0.22, 0.34)), rng.uniform(0, 2 * np.pi)
-    return _beam(s, ratio, rng.uniform(0.0, 0.9 - ratio), turn)
+    return beam_of(s, ratio, rng.uniform(0.0, 0.9 - ratio), turn)
 
 
 def _lens(s: Drawing, rng: np.random.Generator) -> Drawing:
     """The drawing with a beam as large as the aperture or larger, cut by it; at least a third of its edge shows."""
     ratio, turn = float(rng.uniform(0.8, 1.2)), rng.uniform(0, 2 * np.pi)
-    return _beam(s, ratio, rng.uniform(0.3, 0.55) + max(ratio - 1.0, 0.0), turn)
+    return beam_of(s, ratio, rng.uniform(0.3, 0.55) + max(ratio - 1.0, 0.0), turn)
 
 
-def _beam(s: Drawing, ratio: float, away: float, turn: float) -> Drawing:
+def beam_of(s: Drawing, ratio: float, away: float, turn: float) -> Drawing:
     """The drawing with another beam, ``away`` aperture radii from its center."""
     return replace(s, ratio=ratio, offset=(float(away * np.cos(turn)), float(away * np.sin(turn))))
 
@@ -106,8 +106,6 @@ def _marked(pixels: Array, rng: np.random.Generator) -> Array:
 
 def _photographed(s: Drawing, rng: np.random.Generator) -> Array:
     """The picture on a screen in a room, with the screen's rim, taken in color and compressed."""
-    from PIL import Image
-
     side = 2 * s.side  # the same discs, with the screen about them
     s = replace(s, side=side, center=(s.center[0] + s.side / 2, s.center[1] + s.side / 2))
     x, y = grid(side)
@@ -120,7 +118,13 @@ def _photographed(s: Drawing, rng: np.random.Generator) -> Array:
             -0.5 * ((x - s.center[0] - at[0]) ** 2 + (y - s.center[1] - at[1]) ** 2) / wide**2
         )
     seen = mean.reshape(side, FINE, side, FINE).mean(axis=(1, 3)) + rng.normal(0, 0.003, (side, side))
-    gray = np.clip(seen / 1.3, 0, 1) ** (1 / 2.2)
+    return compressed(np.clip(seen / 1.3, 0, 1) ** (1 / 2.2), rng)
+
+
+def compressed(gray: Array, rng: np.random.Generator) -> Array:
+    """A photograph of gray levels (0 to 1) on a white or green screen, as a JPEG keeps it."""
+    from PIL import Image
+
     tint = np.array([0.55, 1.0, 0.6]) if rng.random() < 0.5 else np.ones(3)
     file = BytesIO()
     Image.fromarray(np.rint(255 * gray[:, :, None] * tint).astype(np.uint8)).save(

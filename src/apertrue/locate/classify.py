@@ -233,8 +233,7 @@ def judge_pair(
         kind = SceneKind.CLIPPED
     light = light_of(fit, solution.cells, covariance)
     step = light.core - light.background
-    if frame.photograph and is_rim(solution, first.reduced, step):
-        return None
+    rim = frame.photograph and is_rim(solution, first.reduced, step)
     beside = _beside(solution, first, step) if ratio < SMALL else None
     if beside == "marks":
         first = replace(first, drawn=True)
@@ -248,7 +247,7 @@ def judge_pair(
     if not sign_known and quality(solution) > AMBIGUOUS:
         return None
     enough = spot or min(float(at[name].inside.mean()) for name in at) >= LEAST_INSIDE
-    enough &= float(fit.aperture[2]) >= LEAST_RADIUS
+    enough &= float(fit.aperture[2]) >= LEAST_RADIUS and not rim
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
     flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, at_top, hints)
     if "tilted-view" in flags or frame.photograph:  # a photograph may have been taken from anywhere
@@ -279,7 +278,7 @@ def judge_pair(
             noise=noise,
             chi2=spread**2,
             sign_known=sign_known,
-            extra={"residual": quality(solution)},
+            extra={"residual": quality(solution)} | ({"rim": 1.0} if rim else {}),
             guided=hints.start_aperture is not None or hints.start_beam is not None,
             levels_linear="nonlinear" not in flags and not saturated,
             why=why,

@@ -157,8 +157,8 @@ def _is_told(scene: Scene, *, fresh: bool) -> bool:
 
 
 def _chosen(tried: list[Candidate]) -> Judged | None:
-    """The reading to give: of those that stand and explain the picture about as well, one that knows whose edge is whose and
-    whose edges show farthest round.
+    """The reading to give: of those that stand and explain the picture about as well, one whose aperture is no screen's rim, that
+    knows whose edge is whose and whose edges show farthest round.
     """
     if not tried:
         return None
@@ -166,7 +166,11 @@ def _chosen(tried: list[Candidate]) -> Judged | None:
     most = min(max(RIVAL * best, SLIGHT), WORST)
     stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < most]
     readings = [judged for judged in stood if judged is not None]
-    return min(readings, key=lambda judged: (not judged.scene.sign_known, -_shown(judged.scene)), default=None)
+
+    def least(judged: Judged) -> tuple[bool, bool, float]:
+        return "rim" in judged.scene.extra, not judged.scene.sign_known, -_shown(judged.scene)
+
+    return min(readings, key=least, default=None)
 
 
 def _shown(scene: Scene) -> float:

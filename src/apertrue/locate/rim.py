@@ -15,7 +15,7 @@ ON, BESIDE, REACH = 1.0, 1.5, 4.0
 #: Share of the blocks on the edge that the ring fills.
 FILLS = 0.25
 #: Blocks that each part of a sector must have, and sectors that must tell.
-FEWEST, TELLING = 3, 6
+FEWEST, TELLING = 3, 4
 #: The ring exceeds the brighter side by this share of the step from one side to the other, and of the beam's own light.
 BRIGHTER, OF_CORE = 0.4, 0.01
 
