@@ -61,7 +61,6 @@ QUICK_PATH = {*MAIN_LINE, "api", "cli", "__init__", "__main__", "_version"}
 LONG_MODULE = 400
 REASONS = {
     "audit/wording.py": "one paragraph of the report after another, each with its sentences",
-    "locate/classify.py": "what a picture shows, decided in one place; each piece of evidence has a module of its own",
     "locate/refine.py": "one fit: residuals, weights, steps and their ends share their arrays",
     "locate/solve.py": "one search over starts and hypotheses, read from top to bottom",
     "napari/_audit_model.py": "one state machine of a run in another process, with what its table shows",

@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
 from apertrue.frame import as_frame
-from apertrue.locate import classify, roundness
+from apertrue.locate import classify, doubts, roundness
 from apertrue.pipeline import judge
 
 Array = np.ndarray
@@ -33,7 +33,7 @@ def test_half_an_edge_with_threefold_astigmatism_is_doubted(monkeypatch):
     off = sigmas_off(case)
     assert off is not None
     assert off < 4.0
-    monkeypatch.setattr(classify, "_unlike_ellipse", lambda fit, at, covariance: np.zeros_like(covariance))
+    monkeypatch.setattr(doubts, "_unlike_ellipse", lambda fit, at, covariance: np.zeros_like(covariance))
     off = sigmas_off(case)
     assert off is not None
     assert off > 4.0  # it passes for an ellipse with another center

@@ -11,7 +11,8 @@ from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
 from .bands import without_bands
-from .classify import Judged, doubt_of, judge_pair, judge_single, resolved
+from .classify import Judged, judge_pair, judge_single, resolved
+from .doubts import doubt_of
 from .find import Look, block_sigma, halo_floor, look
 from .hypotheses import Start, starts
 from .lobes import without_lobes
