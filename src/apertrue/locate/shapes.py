@@ -7,9 +7,6 @@ from ..model.edges import distance
 
 Array = NDArray[np.float64]
 
-#: A fit whose center and radius move by less than this share of a good point's miss is done.
-STILL = 1e-3
-
 
 def circle_by_vote(
     points: Array, weight: Array, tolerance: float, trials: int = 300
@@ -100,8 +97,6 @@ def fit_ellipse(
             p[3:5] *= 0.4 / e
         if not np.isfinite(p).all() or p[2] <= 0:
             return None
-        if scale == tolerance and np.abs(step[:3]).max() < STILL * tolerance:
-            break
         scale = max(tolerance, 0.6 * scale)
     return p
 
