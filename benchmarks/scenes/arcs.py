@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from .case import Case, children, in_turn
-from .drawn import FINE, Array, Drawing, camera, displayed, grid, light, random_drawing, truth_of
-from .worn import MAY, PLAIN, beam_of, compressed
+from .drawn import MAY, Array, Drawing, camera, displayed, grid, light, random_drawing, truth_of
+from .worn import PLAIN, beam_of, snapshot
 
 GROUPS = ("threefold-cut", "oval-lens", "beside", "bright-rim")
 
@@ -37,9 +37,8 @@ def one(group: str, name: str, rng: np.random.Generator) -> Case:
         s, allowed = beam_of(s, ratio, rng.uniform(0.35, 0.5) + max(ratio - 1.0, 0.0), turn), ("clipped",)
         pixels = camera(_astigmatic(s, rng, twofold=rng.uniform(0.02, 0.05)), s, rng)
         if rng.random() < 0.5:
-            pixels = np.minimum(displayed(pixels, 1.0, *PLAIN).astype(np.float64) * rng.uniform(1.0, 1.5), 255).astype(
-                np.uint8
-            )
+            brighter = displayed(pixels, 1.0, *PLAIN) * rng.uniform(1.0, 1.5)
+            pixels = np.minimum(brighter, 255).astype(np.uint8)
             edges = False  # where the camera saturates, half of the light is not half of the gray levels
     elif group == "beside":
         pixels = camera(light(s, *grid(s.side)) + _reflections(s, rng), s, rng)
@@ -56,12 +55,10 @@ def one(group: str, name: str, rng: np.random.Generator) -> Case:
 def _astigmatic(s: Drawing, rng: np.random.Generator, *, twofold: float = 0.0, threefold: float = 0.0) -> Array:
     """The light with a beam whose radius varies by these shares two and three times a turn."""
     x, y = grid(s.side)
-    bx, by = x - s.center[0] - s.offset[0] * s.radius, y - s.center[1] - s.offset[1] * s.radius
-    turn, starts = np.arctan2(by, bx), rng.uniform(0, 2 * np.pi, 2)
+    turn = np.arctan2(y - s.center[1] - s.offset[1] * s.radius, x - s.center[0] - s.offset[0] * s.radius)
+    starts = rng.uniform(0, 2 * np.pi, 2)
     outline = 1 + twofold * np.cos(2 * turn + starts[0]) + threefold * np.cos(3 * turn + starts[1])
-    beam = s.edges[1]((outline * s.ratio * s.radius - np.hypot(bx, by)), s.widths[1])
-    through = s.edges[0](s.radius - np.hypot(x - s.center[0], y - s.center[1]), s.widths[0])
-    return np.asarray(through * (s.halo + beam))
+    return light(s, x, y, outline=outline)
 
 
 def _reflections(s: Drawing, rng: np.random.Generator) -> Array:
@@ -97,5 +94,4 @@ def _rimmed(s: Drawing, rng: np.random.Generator) -> Array:
     r = np.hypot(x - s.center[0] - away * np.cos(turn), y - s.center[1] - away * np.sin(turn))
     rim = rng.uniform(0.05, 0.12) * np.exp(-0.5 * ((r - face) / (0.02 * s.radius + 1.0)) ** 2)
     mean = light(s, x, y) + 0.01 + rng.uniform(0.02, 0.05) / (1 + np.exp((r - face) / 2)) + rim
-    seen = mean.reshape(s.side, FINE, s.side, FINE).mean(axis=(1, 3)) + rng.normal(0, 0.004, (s.side, s.side))
-    return compressed(np.clip(seen / 1.3, 0, 1) ** (1 / 2.2), rng)
+    return snapshot(mean, 0.004, rng)

@@ -20,6 +20,18 @@ from .case import NUMBERS, Case, children, in_turn
 
 Array = np.ndarray
 FINE = 3
+#: Flags that drawn pictures may carry.
+MAY = (
+    "noisy",
+    "saturated",
+    "uneven",
+    "low-contrast",
+    "elliptical",
+    "overlay",
+    "nonlinear",
+    "tilted-view",
+    "in-the-way",
+)
 GROUPS = (
     "screen-rim",
     "near-camera",
@@ -102,8 +114,19 @@ def grid(side: int) -> tuple[Array, Array]:
     return x, y
 
 
-def light(s: Drawing, x: Array, y: Array, *, rough: Array | None = None, shape: Array | None = None) -> Array:
-    """Halo and beam through the aperture at places on the screen."""
+def light(
+    s: Drawing,
+    x: Array,
+    y: Array,
+    *,
+    rough: Array | None = None,
+    shape: Array | None = None,
+    outline: float | Array = 1.0,
+) -> Array:
+    """Halo and beam through the aperture at places on the screen.
+
+    ``rough``: how far the aperture's edge lies out, radii; ``shape``: factor of the beam's light; ``outline``: of its radius.
+    """
     dx, dy = x - s.center[0], y - s.center[1]
     r = np.hypot(dx, dy)
     out = s.radius if rough is None else s.radius * (1 + rough)
@@ -113,7 +136,7 @@ def light(s: Drawing, x: Array, y: Array, *, rough: Array | None = None, shape: 
     power = s.extra.get("power", 0.0)
     if power:
         halo = s.halo * (1 + 2 * (rho * s.ratio) ** 2) ** (-power / 2)
-    beam = s.edges[1]((1 - rho) * s.ratio * s.radius, s.widths[1])
+    beam = s.edges[1]((outline - rho) * s.ratio * s.radius, s.widths[1])
     if shape is not None:
         beam = beam * shape
     return np.asarray(s.edges[0](out - r, s.widths[0]) * (halo + beam))
@@ -149,18 +172,6 @@ def one(group: str, name: str, rng: np.random.Generator) -> Case:
     """One picture of a group."""
     s = random_drawing(rng)
     x, y = grid(s.side)
-    may = (
-        "noisy",
-        "saturated",
-        "uneven",
-        "low-contrast",
-        "elliptical",
-        "overlay",
-        "nonlinear",
-        "tilted-view",
-        "cut-by-frame",
-        "in-the-way",
-    )
     truth, null, allowed = truth_of(s), (), ("both-edges",)
     if group == "screen-rim":
         reach = s.radius * rng.uniform(1.45, 1.9)
@@ -223,7 +234,9 @@ def one(group: str, name: str, rng: np.random.Generator) -> Case:
         edge = EDGES[int(rng.choice([0, 1, 3]))]
         pixels = camera(edge(u, float(rng.uniform(0.7, 2.5))), s, rng, blur=0.3)
         truth, null, allowed = {"aperture_radius_px": s.radius}, NUMBERS, ("one-edge", "overfilled", "other-view")
-    return Case(name, group, pixels, truth, allowed, null, (), may, {}, source="drawn for this benchmark")
+    return Case(
+        name, group, pixels, truth, allowed, null, (), (*MAY, "cut-by-frame"), {}, source="drawn for this benchmark"
+    )
 
 
 def _from_near_by(s: Drawing, rng: np.random.Generator) -> Array:

@@ -11,23 +11,11 @@ from io import BytesIO
 import numpy as np
 
 from .case import Case, children, in_turn
-from .drawn import FINE, Array, Drawing, camera, displayed, grid, light, random_drawing, truth_of
+from .drawn import FINE, MAY, Array, Drawing, camera, displayed, grid, light, random_drawing, truth_of
 
 GROUPS = ("lobed", "marked", "hum", "screen-photograph", "lens-photograph", "tailed-lens")
 #: Where 8 bits have the dark and how far the beam lies above it, share of their range: text may be brighter.
 PLAIN = 4 / 255, 216 / 255
-#: Flags that such pictures may carry.
-MAY = (
-    "noisy",
-    "saturated",
-    "uneven",
-    "low-contrast",
-    "elliptical",
-    "overlay",
-    "nonlinear",
-    "tilted-view",
-    "in-the-way",
-)
 
 
 def scenes(n: int, seed: int = 21) -> Iterator[Case]:
@@ -117,14 +105,16 @@ def _photographed(s: Drawing, rng: np.random.Generator) -> Array:
         mean += rng.uniform(0.1, 0.2) * np.exp(
             -0.5 * ((x - s.center[0] - at[0]) ** 2 + (y - s.center[1] - at[1]) ** 2) / wide**2
         )
-    seen = mean.reshape(side, FINE, side, FINE).mean(axis=(1, 3)) + rng.normal(0, 0.003, (side, side))
-    return compressed(np.clip(seen / 1.3, 0, 1) ** (1 / 2.2), rng)
+    return snapshot(mean, 0.003, rng)
 
 
-def compressed(gray: Array, rng: np.random.Generator) -> Array:
-    """A photograph of gray levels (0 to 1) on a white or green screen, as a JPEG keeps it."""
+def snapshot(mean: Array, noise: float, rng: np.random.Generator) -> Array:
+    """A photograph of a white or green screen with this (fine) light, as a JPEG keeps it; ``noise``: 1σ, of the beam's light."""
     from PIL import Image
 
+    side = len(mean) // FINE
+    seen = mean.reshape(side, FINE, side, FINE).mean(axis=(1, 3)) + rng.normal(0, noise, (side, side))
+    gray = np.clip(seen / 1.3, 0, 1) ** (1 / 2.2)
     tint = np.array([0.55, 1.0, 0.6]) if rng.random() < 0.5 else np.ones(3)
     file = BytesIO()
     Image.fromarray(np.rint(255 * gray[:, :, None] * tint).astype(np.uint8)).save(

@@ -2,12 +2,15 @@
 
 import json
 from dataclasses import fields, replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
+from functools import partial
 from typing import get_type_hints
 
+import calibration_samples
 import msgspec
 import numpy as np
 import pytest
+from calibration_samples import MADE, STATE, A
 
 from apertrue.advice import Context
 from apertrue.assessment import Assessment
@@ -28,14 +31,7 @@ from apertrue.errors import CalibrationError
 from apertrue.frame import State
 from apertrue.instrument import Instrument
 
-MADE = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
-STATE = StateKey("positive", 14.0, 70.0, 200.0, "5", 100.0, "screen camera", "STEM")
-A = np.array([[3.0, -1.2], [1.0, 2.5]])
-
-
-def make(matrix=A, state=STATE, relative=0.01, made=MADE, **more):
-    cov = np.eye(4) * (relative * 3.0) ** 2
-    return Calibration(tuple(map(tuple, matrix.tolist())), tuple(map(tuple, cov.tolist())), state, made, **more)
+make = partial(calibration_samples.make, variance=0.03**2)  # 1 % of the largest element
 
 
 def test_holds_in_its_own_state_and_where_nothing_is_known_against_it():

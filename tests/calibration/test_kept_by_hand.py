@@ -1,11 +1,12 @@
 """When a kept calibration holds, between foci, in its file and from a sheet: limits, sums done by hand, and whole sentences."""
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
+from calibration_samples import MADE, STATE, A, make
 
 from apertrue.advice import Context
 from apertrue.assessment import Assessment
@@ -26,15 +27,6 @@ from apertrue.calibration.state_key import changed_words
 from apertrue.errors import CalibrationError, ReadError
 from apertrue.frame import State
 from apertrue.instrument import Console, Instrument
-
-MADE = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
-STATE = StateKey("positive", 14.0, 70.0, 200.0, "5", 100.0, "screen camera", "STEM")
-A = np.array([[3.0, -1.2], [1.0, 2.5]])
-
-
-def make(matrix=A, state=STATE, made=MADE, variance=0.01, **more):
-    cov = variance * np.eye(4)
-    return Calibration(tuple(map(tuple, matrix.tolist())), tuple(map(tuple, cov.tolist())), state, made, **more)
 
 
 def at(focus, **more):

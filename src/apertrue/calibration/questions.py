@@ -101,7 +101,7 @@ def unlike_suggested(
     if far <= 3.0 * reach:
         return None
     near = [(hypot(x - suggested[0], y - suggested[1]), kind, words, x, y) for kind, words, x, y in _variants(*typed)]
-    distance, kind, words, x, y = min(near)
+    distance, kind, words, x, y = min(near, key=lambda v: v[0])
     start = f"Point {index + 1}: X {typed[0]:g}, Y {typed[1]:g}, where X {suggested[0]:g}, Y {suggested[1]:g} was to be set."
     if distance < 0.2 * far:
         return Question(index, kind, f"{start} {words}? X {x:g}, Y {y:g} would be near it.", (x, y))

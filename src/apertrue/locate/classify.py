@@ -41,7 +41,7 @@ SKIRT = 0.1
 SOFT_BEAM = 0.5
 #: No disc is as elliptical as this (axes 1.67 : 1), however tilted its view.
 ROUND = 0.25
-#: Share of the lit pixels at the top level from which on that is so.
+#: Share of the lit pixels at the top level from which on the light's level is not known.
 LEVELLED = 0.01
 #: Where gray levels are bent, half of the light is not half of the gray levels (1σ of the radius, in widths).
 BENT = 0.5
@@ -150,7 +150,6 @@ def judge_pair(
         kind = SceneKind.CLIPPED
     light = light_of(fit, solution.cells, covariance)
     step = light.core - light.background
-    rim = frame.photograph and is_rim(solution, first.reduced, step)
     other = beside(solution, first, step) if ratio < SMALL else None
     if other == "marks":
         first = replace(first, drawn=True)
@@ -163,6 +162,7 @@ def judge_pair(
     )
     if not sign_known and quality(solution) > AMBIGUOUS:
         return None
+    rim = frame.photograph and is_rim(solution, first.reduced, step)
     enough = spot or min(float(at[name].inside.mean()) for name in at) >= LEAST_INSIDE
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS and not rim
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])

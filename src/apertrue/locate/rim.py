@@ -41,11 +41,10 @@ def is_rim(pair: Solution, reduced: Reduced, contrast: float) -> bool:
     dim &= distance(x, y, beam) < -(reduced.size + 4.0 * float(beam[5]))
     value, inward = reduced.mean[dim], inward[dim] / unit
     sector = sector_of(round_angle(x[dim], y[dim], aperture))
+    parts = np.abs(inward) < ON, inward > BESIDE, inward < -BESIDE
     ridge, step = [], []
     for k in range(SECTORS):
-        on, inside, outside = (
-            value[(sector == k) & part] for part in (np.abs(inward) < ON, inward > BESIDE, inward < -BESIDE)
-        )
+        on, inside, outside = (value[(sector == k) & part] for part in parts)
         if min(len(on), len(inside), len(outside)) < FEWEST:
             continue
         top = np.sort(on)[-max(2, int(FILLS * len(on))) :].mean()

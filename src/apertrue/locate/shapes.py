@@ -89,7 +89,7 @@ def fit_ellipse(
         rows[0], rows[1], rows[3], rows[4] = co, si, p[2] * (co * co - si * si), p[2] * (2 * co * si)
         weighted = rows * w
         normal = weighted @ rows.T
-        normal[np.arange(5), np.arange(5)] += precision + 1e-9
+        normal.flat[:: len(normal) + 1] += precision + 1e-9
         step = np.linalg.solve(normal, -(weighted @ u) - precision * p)
         p = p + step
         e = float(np.hypot(p[3], p[4]))

@@ -12,7 +12,7 @@ from .marks import is_drawn
 from .solve import Solution
 
 #: A second spot beside a larger one takes at least this share of the aperture, and of the beam: less is a reflection or dirt.
-SPOT, BESIDE = 0.003, 0.05
+SPOT, OF_BEAM = 0.003, 0.05
 #: What holds a square of this side (px, or this part of the picture (÷)) is no drawn stroke.
 THICK, OF_PICTURE = 9.0, 40
 #: Sides of both edges where other light may be (as :func:`apertrue.locate.cells.far_blocks` counts them): what is brighter
@@ -39,7 +39,7 @@ def second_spot(solution: Solution, first: Look, step_height: float) -> bool:
     assert fit.aperture is not None
     assert fit.beam is not None
     bright = _shining(solution, first, step_height, IN_APERTURE)
-    share = max(SPOT * float(fit.aperture[2]) ** 2, BESIDE * float(fit.beam[2]) ** 2)
+    share = max(SPOT * float(fit.aperture[2]) ** 2, OF_BEAM * float(fit.beam[2]) ** 2)
     least = float(np.pi) * share / first.reduced.size**2  # blocks
     if np.count_nonzero(bright) < max(4, least):
         return False

@@ -239,14 +239,7 @@ def evaluate_with_jacobian(
     linear: Array,
     prepared: Prepared | None = None,
 ) -> tuple[Array, Array]:
-    """The model picture and its Jacobian.
-
-    Args:
-        basis: frozen coordinates and orders.
-        at: where, n points.
-        aperture, beam: the six edge parameters each, or ``None`` where the basis has no such edge.
-        linear: coefficients in the order background, halo, beam[, meeting]; gray levels.
-        prepared: the basis at these points, if it is at hand.
+    """The model picture and its Jacobian; arguments as in :func:`evaluate`.
 
     Returns:
         picture: shape (n,), gray levels.

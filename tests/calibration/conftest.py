@@ -1,0 +1,6 @@
+"""Makes the samples importable by name."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
