@@ -68,7 +68,7 @@ def test_light_that_smooth_terms_can_take_over_is_no_second_disc() -> None:
     _, solution, _ = solved(1)
     fit = solution.fit
     assert fit.beam is not None
-    real = Ghost(float(fit.beam[0]) + 30.0, float(fit.beam[1]), 0.2, 500.0, 0.1, 0.9, 0.8)
+    real = Ghost(float(fit.beam[0]) + 30.0, float(fit.beam[1]), 0.2, 500.0, 0.1, 0.9, 0.8, 0.9)
     assert afterglow_seen(real, fit)
     for change in (
         {"apart": 1e-5},
@@ -77,6 +77,7 @@ def test_light_that_smooth_terms_can_take_over_is_no_second_disc() -> None:
         {"gain": 20.0},
         {"explained": 0.1},
         {"edge": 0.1},
+        {"one_side": 0.1},
     ):
         assert not afterglow_seen(replace(real, **change), fit)
     assert not afterglow_seen(replace(real, x=float(fit.beam[0]) + 2.0), fit)

@@ -14,7 +14,7 @@ from .find import Look, Rough
 from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
-from .refine import Fit, covariance_of
+from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
 from .solve import Solution, quality, robust_mean, true_width
 from .spots import beside, second_spot
@@ -43,8 +43,9 @@ SOFT_BEAM = 0.5
 ROUND = 0.25
 #: Share of the lit pixels at the top level from which on the light's level is not known.
 LEVELLED = 0.01
-#: Where gray levels are bent, half of the light is not half of the gray levels (1σ of the radius, in widths).
-BENT = 0.5
+#: Where gray levels are bent, half of the light is not half of the gray levels (1σ of the radius, in widths); and where it is
+#: brighter on one side, not by as much on both (1σ of the center).
+BENT, BENT_ASIDE = 0.5, 0.03
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -52,6 +53,8 @@ LEAST_INSIDE = 0.36
 LEAST_RADIUS = 20.0
 #: Significance that the halo must have to tell whose edge is whose.
 HALO_SEEN = 5.0
+#: … unless the fit misses more than this there (mean squared residual, and spread of the residuals ÷ the step).
+HALO_MISSED = (8.0, 0.12)
 #: An aperture's edge of whose step the halo is less than this share cuts the beam's own tail. It is none when it lies
 #: farther from the beam's edge all round than this (combined widths): a tail of another shape looks the same. Nearer, its
 #: place is in doubt by the last (1σ, in its widths).
@@ -158,7 +161,7 @@ def judge_pair(
             Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=light.background, noise=noise, why=("not-this-view",))
         )
     sign_known = kind is not SceneKind.CLIPPED or (
-        sure and (_halo_z(fit, at["aperture"]) > HALO_SEEN or hints.aperture_radius_px is not None)
+        sure and (_halo_tells(solution, at["aperture"]) or hints.aperture_radius_px is not None)
     )
     if not sign_known and quality(solution) > AMBIGUOUS:
         return None
@@ -171,7 +174,8 @@ def judge_pair(
         covariance[6:8, 6:8] += perspective(fit.aperture, fit.beam, covariance[3:5, 3:5])
     if "nonlinear" in flags:
         for which, edge in enumerate((fit.aperture, fit.beam)):
-            covariance[6 * which + 2, 6 * which + 2] += (BENT * float(edge[5])) ** 2
+            bent = np.array([BENT_ASIDE, BENT_ASIDE, BENT]) * float(edge[5])
+            covariance[range(6 * which, 6 * which + 3), range(6 * which, 6 * which + 3)] += bent**2
     why: tuple[str, ...] = () if sign_known else ("sides-ambiguous",)
     if kind is SceneKind.CROSSOVER:
         why += ("spread-more",)
@@ -303,12 +307,28 @@ def _level_z(fit: Fit) -> float:
 def _halo_z(fit: Fit, at: Support) -> float:
     """How many σ the aperture's edge stands out where the beam does not reach it."""
     x, y = edge_points(at_edge(fit))
-    assert fit.beam is not None
-    use = (distance(x, y, fit.beam) < -3 * fit.beam[5]) & np.isfinite(at.found) & (at.sigma > 0) & at.inside
+    use = _beyond_beam(fit, x, y) & np.isfinite(at.found) & (at.sigma > 0) & at.inside
     if use.sum() < 3:
         return 0.0
     w = 1.0 / at.sigma[use] ** 2
     return float((w * at.found[use]).sum() / np.sqrt(w.sum()))
+
+
+def _halo_tells(solution: Solution, at: Support) -> bool:
+    """Whether the halo shows the aperture's edge, as a fit with halo has it: other light may lie about a lens without any."""
+    fit, cells = solution.fit, solution.cells
+    if _halo_z(fit, at) <= HALO_SEEN:
+        return False
+    own = (cells.owner == 0) & _beyond_beam(fit, cells.at.x, cells.at.y)
+    step = float(np.median(np.abs(at.expected[_beyond_beam(fit, *edge_points(at_edge(fit)))])))
+    chi2, missed = HALO_MISSED
+    return robust_mean(fit, own) < chi2 or spread_in((fit.z * fit.sigma)[own]) < missed * step
+
+
+def _beyond_beam(fit: Fit, x: Array, y: Array) -> NDArray[np.bool_]:
+    """Where the beam does not reach."""
+    assert fit.beam is not None
+    return np.asarray(distance(x, y, fit.beam) < -3 * fit.beam[5])
 
 
 def _halo_share(fit: Fit, at: Support) -> float:

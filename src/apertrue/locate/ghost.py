@@ -40,6 +40,10 @@ GAIN = 60.0
 APART = 0.01
 #: Width of a very soft disc's edge, in its radii: uneven light of the halo is as well such a disc.
 SOFT = 0.3
+#: Widths of the beam's edge, in distances of the second disc, that make up a skirt around the beam: soft light on all sides.
+SKIRTS = (0.5, 1.0)
+#: Share of its gain that must be left beside such skirts (drawn second discs: 0.45 at least; skirts: 0).
+BESIDE_SKIRT = 0.2
 #: Share of the excess of squared residuals over chance that it must explain, and of its gain that must be its edge's (drawn
 #: second discs: 0.7 and 0.2 at least; halos with lobes or tails that were taken for one: up to 0.6, or no edge: 0.01).
 EXPLAINED, EDGED = 0.65, 0.1
@@ -56,6 +60,7 @@ class Ghost:
         apart: share of its light that smooth terms could not have taken over.
         explained: share of the squared residuals' excess over chance that it takes away.
         edge: share of ``gain`` that it keeps when a very soft disc at the same place is one of the smooth terms.
+        one_side: the same when soft skirts all round the beam are.
     """
 
     x: float
@@ -65,6 +70,7 @@ class Ghost:
     apart: float
     explained: float
     edge: float
+    one_side: float
 
 
 def stirred(solution: Solution) -> bool:
@@ -136,20 +142,23 @@ def find_ghost(pixels: NDArray[Any], solution: Solution, noise: Noise) -> Ghost 
     left = max(total - best[3], 1e-9) / free
     # Noise alone leaves `free`; a second disc is asked to explain what goes beyond.
     excess = max(total - free, 0.0) + float(np.sqrt(2 * free))
-    own = _gain_beyond_soft(fit, np.array([best[:2]]), x, y, sigma, q, r)
-    edge = own / max(best[3], 1e-300)
-    return Ghost(best[0], best[1], best[2], best[3] / max(left, 1.0), best[4], min(best[3] / excess, 1.0), edge)
+    at = np.array([best[:2]])
+    away = float(np.hypot(best[0] - fit.beam[0], best[1] - fit.beam[1]))
+    disc = _discs(fit, at, x, y, float(fit.beam[5])) / sigma
+    soft = _discs(fit, at, x, y, SOFT * float(fit.beam[2])) / sigma
+    skirts = np.concatenate([_discs(fit, fit.beam[None, :2], x, y, k * away) for k in SKIRTS]) / sigma
+    edge, one_side = (_gain_beside(smooth, disc, q, r) / max(best[3], 1e-300) for smooth in (soft, skirts))
+    return Ghost(
+        best[0], best[1], best[2], best[3] / max(left, 1.0), best[4], min(best[3] / excess, 1.0), edge, one_side
+    )
 
 
-def _gain_beyond_soft(fit: Fit, at: Array, x: Array, y: Array, sigma: Array, q: Array, rest: Array) -> float:
-    """The gain in χ² of a second disc's edge alone: of the disc beside one with a very soft edge at the same place."""
-    assert fit.beam is not None
-    sharp, soft = (_discs(fit, at, x, y, width)[0] / sigma for width in (float(fit.beam[5]), SOFT * float(fit.beam[2])))
-    sharp, soft = (t - q @ (q.T @ t) for t in (sharp, soft))
-    soft = soft / max(float(np.linalg.norm(soft)), 1e-300)
-    sharp = sharp - soft * (soft @ sharp)
-    left = rest - soft * (soft @ rest)
-    return max(float(sharp @ left), 0.0) ** 2 / max(float(sharp @ sharp), 1e-300)
+def _gain_beside(smooth: Array, disc: Array, q: Array, rest: Array) -> float:
+    """The gain in χ² of a disc where more light (``smooth``, shape (k, n)) is one of the smooth terms (basis ``q``), too."""
+    more, _ = np.linalg.qr((smooth - (smooth @ q) @ q.T).T)
+    own = disc[0] - q @ (q.T @ disc[0])
+    own = own - more @ (more.T @ own)
+    return max(float(own @ (rest - more @ (more.T @ rest))), 0.0) ** 2 / max(float(own @ own), 1e-300)
 
 
 def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
@@ -161,6 +170,7 @@ def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
         ghost.gain > GAIN
         and ghost.explained > EXPLAINED
         and ghost.edge > EDGED
+        and ghost.one_side > BESIDE_SKIRT
         and 0.01 < ghost.level < 0.7
         and ghost.apart > APART
         and away > max(3 * float(fit.beam[5]), 0.04 * float(fit.aperture[2]))

@@ -14,6 +14,7 @@ from .bands import without_bands
 from .classify import Judged, judge_pair, judge_single, resolved
 from .doubts import doubt_of
 from .find import Look, block_sigma, halo_floor, look
+from .glow import with_glow
 from .hypotheses import Start, starts
 from .lobes import without_lobes
 from .noise import dark_unevenness
@@ -218,6 +219,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         if not guided and lost(pair, first.pixels.shape):
             tried.append(Candidate(None, shortfall(pair, contrast), pair))
             continue
+        pair = with_glow(pair, first.reduced, first.noise, contrast)
         pair, sure = whose(pair, first.noise, contrast, hints)
         held = held_round(pair, first, contrast, photograph=frame.photograph)
         lacking: Array | None
@@ -230,7 +232,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             judged is not None
             and not guided
             and not resolved(pair, NEAR)
-            and not second_edge_needed(pair, first.noise, contrast)
+            and not second_edge_needed(pair, first.noise, contrast, first.reduced)
         ):
             judged = None
         worth = shortfall(pair, contrast)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.forward import N_EDGE, Basis, evaluate, evaluate_with_jacobian, linear_rows, prepare
+from ..model.glow import Glow
 from ..scene import Noise
 from .cells import Cells
 
@@ -82,6 +83,7 @@ def basis_for(
     tilt: bool = True,
     decays: int = 0,
     meeting: bool = True,
+    glow: Glow | None = None,
 ) -> Basis:
     """A basis whose coordinates are centered on the given edges."""
     a = aperture if aperture is not None else beam
@@ -99,6 +101,7 @@ def basis_for(
         meeting=meeting and aperture is not None and beam is not None,
         has_beam=beam is not None,
         has_aperture=aperture is not None,
+        glow=glow,
     )
 
 
@@ -312,7 +315,8 @@ def carried(fit: Fit, basis: Basis) -> Array:
     nb, nh, np_ = fit.basis.counts
     mb, mh, _ = basis.counts
     old, out = fit.linear, np.zeros(basis.n_linear)
-    out[:nb] = old[:nb]
+    kept = min(nb, mb)
+    out[:kept] = old[:kept]
     n_polynomial = nh - fit.basis.decays if nh else 0
     out[mb : mb + n_polynomial] = old[nb : nb + n_polynomial]
     m_polynomial = mh - basis.decays if mh else 0

@@ -6,7 +6,9 @@ from numpy.typing import NDArray
 from ..scene import Hints, Noise
 from .classify import resolved, tightest_gap
 from .find import Look
+from .glow import glow_of, is_glow
 from .levels import profile_of
+from .reduce import Reduced
 from .refine import robust_cost, spread_in
 from .solve import (
     UNLIKE,
@@ -16,6 +18,7 @@ from .solve import (
     fine,
     lone,
     misfit,
+    missed_light,
     per_cell,
     quality,
     robust_mean,
@@ -32,6 +35,8 @@ SURE = 40.0
 FAIR, SNUG = 8.0, 1.2
 #: … and for two that lie so many combined widths apart, when one alone leaves so many times more.
 WIDELY, MUCH_WORSE = 3.5, 2.5
+#: … and in the light that it misses (root mean square near the edges): by this factor, and this share of the contrast.
+MUCH_MORE, MISSED = 4.0, 0.02
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
 #: An aperture edge thinner than this (px) is tried with the beam's width, too.
@@ -40,6 +45,8 @@ THIN = 0.5
 NOT_NOISE = 1.1
 #: By how much (χ²) a second edge close to the first must improve the fit.
 NEEDED = 100.0
+#: … and by this share of what glow explains around the one edge: glow has no more than about the shape that is known of it.
+OF_GLOW = 0.1
 #: … and far better still when the outer one's step is less than this share of the inner one's.
 TAIL = 0.01
 #: Two steps that are not resolved, concentric to this share of their distance, the outer one sharper than the inner one and
@@ -54,21 +61,35 @@ NOT_ONE = 20.0
 UNLIKELY, CLEARLY_LESS = 2.5, 0.6
 
 
-def second_edge_needed(pair: Solution, noise: Noise, contrast: float) -> bool:
+def second_edge_needed(pair: Solution, noise: Noise, contrast: float, reduced: Reduced) -> bool:
     """Whether two unresolved edges explain the picture much better than one does."""
     if _is_penumbra(pair):
         return False
     left, most = quality(pair), SNUG
     if resolved(pair) and not _is_tail(pair):
         most = NOT_ONE if resolved(pair, WIDELY) else FAIR
-    if left > most:
+    wide = resolved(pair, WIDELY)
+    if left > most and not wide:
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
-    alone = min((s for s in lone(pair, noise, contrast)), key=lambda s: robust_sum(s.fit))
-    if left > FAIR and quality(alone) < MUCH_WORSE * left:
-        return False
+    alone, by_glow = _alone(pair, noise, contrast, reduced)
+    if left > FAIR and (left > most or quality(alone) < MUCH_WORSE * left):
+        # In bright light little things that neither explains exceed the noise by far; then the light that is missed tells.
+        missed, missed_alone = (missed_light(s) / contrast for s in (pair, alone))
+        if not wide or missed_alone < max(MISSED, MUCH_MORE * missed):
+            return False
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
         return False
-    return robust_sum(alone.fit) - robust_sum(pair.fit) > max(NEEDED, 0.05 * len(pair.cells))
+    enough = max(NEEDED, 0.05 * len(pair.cells), OF_GLOW * by_glow)
+    return robust_sum(alone.fit) - robust_sum(pair.fit) > enough
+
+
+def _alone(pair: Solution, noise: Noise, contrast: float, reduced: Reduced) -> tuple[Solution, float]:
+    """The best single edge, with or without glow around it, and how much (χ²) glow explains of it."""
+    plain = min(lone(pair, noise, contrast), key=lambda s: robust_sum(s.fit))
+    glow = glow_of(reduced, max(float(e[5]) for e in (pair.fit.aperture, pair.fit.beam) if e is not None))
+    glowing = [] if glow is None else [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast)]
+    best = min([plain, *glowing], key=lambda s: robust_sum(s.fit))
+    return best, robust_sum(plain.fit) - robust_sum(best.fit)
 
 
 def _is_tail(pair: Solution) -> bool:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ..model.edges import distance
 from ..model.forward import Basis, Points, evaluate
+from ..model.glow import Glow
 from ..scene import Noise
 from .cells import FINE, FOLLOW, ROUGH, Cells, Grain, gather, join, sum_far
 from .hypotheses import Start
@@ -440,6 +441,7 @@ def _with_more_light(solution: Solution, noise: Noise, contrast: float, halo: in
         halo=halo if misfit <= UNLIKE else fit.basis.halo,
         radial=RICHER,
         decays=DECAYED,
+        glow=fit.basis.glow,
     )
     added = basis.n_linear - fit.basis.n_linear
     linear = carried(fit, basis)
@@ -488,13 +490,17 @@ def shortfall(solution: Solution, contrast: float) -> float:
     The first asks in units of noise, the second in units of light; a false reading of a bright, clean picture is bad in
     both, a true one of a picture with fringes only in the first.
     """
+    return quality(solution) * max(missed_light(solution) / contrast, 1e-4)
+
+
+def missed_light(solution: Solution) -> float:
+    """Root mean square of what a fit misses of the light near the edges, noise taken off, gray levels."""
     fit, near = solution.fit, solution.cells.near
     residual2 = (fit.z[near] * fit.sigma[near]) ** 2 - fit.sigma[near] ** 2
-    rms = float(np.sqrt(max(np.average(residual2, weights=solution.cells.count[near]), 0.0)))
-    return quality(solution) * max(rms / contrast, 1e-4)
+    return float(np.sqrt(max(np.average(residual2, weights=solution.cells.count[near]), 0.0)))
 
 
-def lone(pair: Solution, noise: Noise, contrast: float) -> list[Solution]:
+def lone(pair: Solution, noise: Noise, contrast: float, glow: Glow | None = None) -> list[Solution]:
     """The pair's cells fitted with one edge only: each of the two in turn as the start, with the beam's light inside it
     or with the halo's, which has as many terms as in the pair: what the light can explain needs no second edge.
     """
@@ -505,7 +511,7 @@ def lone(pair: Solution, noise: Noise, contrast: float) -> list[Solution]:
             continue
         for aperture, beam in ((None, edge), (edge, None)):
             of = cells if beam is not None else cells.swapped()
-            basis = basis_for(aperture, beam, halo=HALO, radial=fit.basis.radial)
+            basis = basis_for(aperture, beam, halo=HALO, radial=fit.basis.radial, glow=glow)
             alone = refine(of, basis, aperture, beam, noise, scale=contrast, discrepancy=DISCREPANCY)
             out.append(Solution(alone, of))
     return out
@@ -576,8 +582,9 @@ def swapped(solution: Solution, noise: Noise, contrast: float, enough: float = n
     cells = solution.cells.swapped()
     b = fit.basis
     basis = basis_for(
-        fit.beam, fit.aperture, background=b.background, halo=b.halo, radial=b.radial, tilt=b.tilt, decays=b.decays
-    )
+        fit.beam, fit.aperture, background=b.background, halo=b.halo, radial=b.radial, tilt=b.tilt, decays=b.decays,
+        glow=b.glow,
+    )  # fmt: skip
     other = refine(cells, basis, fit.beam, fit.aperture, noise, scale=contrast, discrepancy=DISCREPANCY, iterations=3)
     spread = max(1.0, spread_in(fit.z))
     if not other.converged and robust_cost(other, spread) - robust_cost(fit, spread) < enough:

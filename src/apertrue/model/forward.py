@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .edges import distance, step_with_derivatives
+from .glow import Glow
 from .normal import cdf_pdf
 
 Array = NDArray[np.float64]
@@ -36,6 +37,7 @@ class Basis:
         decays: number of halo terms 1/(1 + k·d²) around the beam, flat under it, d in aperture radii, k from :data:`DECAYS`.
         has_beam: whether there is a beam with an edge of its own.
         has_aperture: whether there is an aperture edge.
+        glow: the terms of glow beside the background, if any.
     """
 
     aperture: tuple[float, float, float]
@@ -48,11 +50,12 @@ class Basis:
     meeting: bool = False
     has_beam: bool = True
     has_aperture: bool = True
+    glow: Glow | None = None
 
     @property
     def counts(self) -> tuple[int, int, int]:
         """Numbers of background, halo and beam coefficients."""
-        background = {0: 1, 1: 3, 2: 6}[self.background]
+        background = {0: 1, 1: 3, 2: 6}[self.background] + (0 if self.glow is None else len(self.glow))
         halo = {-1: 0, 0: 1, 1: 3, 2: 6, 3: 11, 4: 17}[self.halo] + (self.decays if self.halo >= 0 else 0)
         beam = (1 + self.radial + 2 * self.tilt) if self.has_beam else 0
         return background, halo, beam
@@ -76,6 +79,7 @@ class Basis:
         one = np.ones_like(x)
         full = [one, xa, ya]
         n_background, n_halo, _ = self.counts
+        n_background -= 0 if self.glow is None else len(self.glow)
         n_polynomial = n_halo - self.decays if n_halo else 0
         if max(n_background, n_polynomial) > 3:
             full += [xa * xa, xa * ya, ya * ya]
@@ -87,6 +91,8 @@ class Basis:
             xy, across = full[4], xx - yy
             full += [across * r2, xy * r2, across * across - 4 * xy * xy, across * xy, r2 * r2 * xa, r2 * r2 * ya]
         background = np.array(full[:n_background])
+        if self.glow is not None:
+            background = np.concatenate([background, self.glow.at(x, y)])
         rows = full[:n_polynomial]
         if n_halo and self.decays:
             # Flat under the beam, where the halo can't be seen: else it would trade light with the beam.
