@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 #: Ranges of the kernels: from the widest edge's width or so many blocks to this share of the picture's short side, and how many.
 SHORTEST, LONGEST, RANGES = 1.0, 0.25, 4
-#: Most that glow is of the light (it is a few percent), and by how much of its most it may seem to be less than nothing.
+#: Most that glow is of the light where it is brightest, and by how much of its most it may seem to be less than nothing.
 MOST, NEGATIVE = 0.3, 0.1
 #: Cells farther out than so many widths of the outermost edge hold nothing but background and glow.
 OUTSIDE = 3.0
@@ -52,8 +52,13 @@ def glow_of(reduced: Reduced, width: float) -> Glow | None:
     return Glow(spread / spread.max(axis=(1, 2), keepdims=True), reduced.size)
 
 
-def with_glow(solution: Solution, reduced: Reduced, noise: Noise, contrast: float) -> Solution:
-    """The solution with glow, when that is what lies beyond its outermost edge; else itself."""
+def with_glow(
+    solution: Solution, reduced: Reduced, noise: Noise, contrast: float, pinned: tuple[int, ...] = ()
+) -> Solution:
+    """The solution with glow, when that is what lies beyond its outermost edge; else itself.
+
+    ``pinned``: edge parameters that stay as they are.
+    """
     fit, cells = solution.fit, solution.cells
     outer = fit.aperture if fit.aperture is not None else fit.beam
     assert outer is not None
@@ -87,12 +92,12 @@ def with_glow(solution: Solution, reduced: Reduced, noise: Noise, contrast: floa
     return Solution(trial, cells) if is_glow(trial, contrast) else solution
 
 
-def is_glow(fit: Fit, contrast: float) -> bool:
-    """Whether what a fit has for glow can be that: a little of the light, and nowhere less than nothing."""
+def is_glow(fit: Fit, contrast: float, share: float = MOST) -> bool:
+    """Whether what a fit has for glow can be that: no more than this ``share`` of the light, and nowhere less than nothing."""
     glow = fit.basis.glow
     if glow is None:
         return True
     nb = fit.basis.counts[0]
     light = np.tensordot(fit.linear[nb - len(glow) : nb], glow.terms, 1)
     most = float(light.max())
-    return most < MOST * contrast and float(light.min()) > -NEGATIVE * most
+    return most < share * contrast and float(light.min()) > -NEGATIVE * most

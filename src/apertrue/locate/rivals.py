@@ -47,6 +47,8 @@ NOT_NOISE = 1.1
 NEEDED = 100.0
 #: … and by this share of what glow explains around the one edge: glow has no more than about the shape that is known of it.
 OF_GLOW = 0.1
+#: Most of the light that is taken for glow where no second edge is to be needed for it.
+ALL_GLOW = 0.2
 #: … and far better still when the outer one's step is less than this share of the inner one's.
 TAIL = 0.01
 #: Two steps that are not resolved, concentric to this share of their distance, the outer one sharper than the inner one and
@@ -87,7 +89,7 @@ def _alone(pair: Solution, noise: Noise, contrast: float, reduced: Reduced) -> t
     """The best single edge, with or without glow around it, and how much (χ²) glow explains of it."""
     plain = min(lone(pair, noise, contrast), key=lambda s: robust_sum(s.fit))
     glow = glow_of(reduced, max(float(e[5]) for e in (pair.fit.aperture, pair.fit.beam) if e is not None))
-    glowing = [] if glow is None else [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast)]
+    glowing = [] if glow is None else [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast, ALL_GLOW)]
     best = min([plain, *glowing], key=lambda s: robust_sum(s.fit))
     return best, robust_sum(plain.fit) - robust_sum(best.fit)
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from .classify import tightest_gap
 from .find import Look
+from .glow import with_glow
 from .levels import profile_of
 from .refine import carried, refine
 from .solve import DISCREPANCY, ROUNDNESS, UNLIKE, Solution, fine, per_cell, quality
@@ -26,8 +27,9 @@ SHORT = 0.5
 LONG = 0.6
 #: The other edge is this round, or something bends that one, too; but for photographs, which may be taken from anywhere.
 ROUND = 0.02
-#: How differently round both edges are (1σ): a little, and this share of what the free fit found.
-ALIKE, FOUND = 0.015, 0.3
+#: How differently round both edges are (1σ): a little, and this share of what the free fit found, the second one when the free fit
+#: explains the picture better.
+ALIKE, FOUND = 0.015, (0.3, 0.5)
 #: A held arc may leave so many times as much a cell, and must show over this share of what showed of it.
 WORSE, STILL = 3.0, 0.5
 
@@ -64,12 +66,15 @@ def held_round(
     held = fine(first.pixels, first.reduced, first.noise, edges[0], edges[1], contrast, pinned=pinned)
     if held is not None and profile_of(held.fit) is None:
         held = _plainer(held, first, contrast, pinned)
+    if held is not None:
+        held = with_glow(held, first.reduced, first.noise, contrast, pinned)
     if held is None or per_cell(held) > WORSE * per_cell(pair):
         return None
     still = supports(held.fit, held.cells, first.pixels.shape)[("aperture", "beam")[short]]
     if float(still.confirmed.mean()) < STILL * shown[short]:
         return None  # that arc is an ellipse's
-    return held, _by_roundness(held, pinned, max(ALIKE, FOUND * differ))
+    share = FOUND[per_cell(held) > per_cell(pair)]
+    return held, _by_roundness(held, pinned, max(ALIKE, share * differ))
 
 
 def _plainer(held: Solution, first: Look, contrast: float, pinned: tuple[int, ...]) -> Solution | None:
