@@ -75,16 +75,9 @@ def with_glow(
     nb = fit.basis.counts[0]
     linear = np.concatenate([fit.linear[:nb], np.zeros(len(glow)), fit.linear[nb:]])
     trial = refine(
-        cells,
-        basis,
-        fit.aperture,
-        fit.beam,
-        noise,
-        linear=linear,
-        scale=contrast,
-        discrepancy=DISCREPANCY,
-        iterations=15,
-    )
+        cells, basis, fit.aperture, fit.beam, noise,
+        linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=15, pinned=pinned,
+    )  # fmt: skip
     less = robust_sum(trial) / max(robust_sum(fit), 1e-300)
     calmer = spread_in(trial.z[outside]) < max(LOWERS * before, CHANCE)
     if less > (LESS if calmer else MUCH_LESS):

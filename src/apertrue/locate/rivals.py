@@ -89,7 +89,9 @@ def _alone(pair: Solution, noise: Noise, contrast: float, reduced: Reduced) -> t
     """The best single edge, with or without glow around it, and how much (χ²) glow explains of it."""
     plain = min(lone(pair, noise, contrast), key=lambda s: robust_sum(s.fit))
     glow = glow_of(reduced, max(float(e[5]) for e in (pair.fit.aperture, pair.fit.beam) if e is not None))
-    glowing = [] if glow is None else [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast, ALL_GLOW)]
+    glowing = (
+        [] if glow is None else [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast, ALL_GLOW)]
+    )
     best = min([plain, *glowing], key=lambda s: robust_sum(s.fit))
     return best, robust_sum(plain.fit) - robust_sum(best.fit)
 

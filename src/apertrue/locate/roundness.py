@@ -27,7 +27,7 @@ SHORT = 0.5
 LONG = 0.6
 #: The other edge is this round, or something bends that one, too; but for photographs, which may be taken from anywhere.
 ROUND = 0.02
-#: How differently round both edges are (1σ): a little, and this share of what the free fit found, the second one when the free fit
+#: How differently round both edges are (1σ): a little, and this share of what the free fit found; the second one when that fit
 #: explains the picture better.
 ALIKE, FOUND = 0.015, (0.3, 0.5)
 #: A held arc may leave so many times as much a cell, and must show over this share of what showed of it.
