@@ -16,7 +16,7 @@ from .find import Look
 from .glow import with_glow
 from .levels import profile_of
 from .refine import carried, refine
-from .solve import DISCREPANCY, ROUNDNESS, UNLIKE, Solution, fine, per_cell, quality
+from .solve import DISCREPANCY, ROUNDNESS, UNLIKE, Solution, fine, per_cell, robust_mean
 from .support import supports
 
 Array = NDArray[np.float64]
@@ -50,8 +50,10 @@ def held_round(
         there is no such arc, or the picture speaks against it.
     """
     fit = pair.fit
-    if fit.aperture is None or fit.beam is None or quality(pair) < UNLIKE or tightest_gap(fit.aperture, fit.beam) > 0:
+    if fit.aperture is None or fit.beam is None or tightest_gap(fit.aperture, fit.beam) > 0:
         return None
+    if robust_mean(fit, pair.cells.near) < UNLIKE:
+        return None  # what the picture holds elsewhere bends no edge
     at = supports(fit, pair.cells, first.pixels.shape)
     shown = [float(at[name].confirmed.mean()) for name in ("aperture", "beam")]
     short = int(np.argmin(shown))
