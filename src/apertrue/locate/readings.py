@@ -11,7 +11,7 @@ from ..frame import Frame
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
 from .bands import without_bands
-from .classify import Judged, judge_pair, judge_single, resolved
+from .classify import Judged, judge_pair, judge_single, resolved, tightest_gap
 from .doubts import doubt_of
 from .find import Look, block_sigma, halo_floor, look
 from .glow import with_glow
@@ -53,6 +53,8 @@ DOUBTFUL, MOST_DOUBTFUL = 4.0, 2
 RIVAL = 1.15
 #: One that leaves no more than this leaves next to nothing: it needs no rival either.
 SLIGHT = 0.02
+#: Two edges this near to a beam's (its radii) are that edge; an aperture lies farther around them (its radii).
+ONE_EDGE = 0.3
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
 WORST = 2.4
 #: One that explains it no worse than this still tells what shows, without numbers.
@@ -162,17 +164,31 @@ def _chosen(tried: list[Candidate]) -> Judged | None:
     """The reading to give: of those that stand and explain the picture about as well, one whose aperture is no screen's rim, that
     knows whose edge is whose and whose edges show farthest round.
     """
-    if not tried:
-        return None
-    best = min(c.worth for c in tried)
-    most = min(max(RIVAL * best, SLIGHT), WORST)
-    stood = [c.judged for c in sorted(tried, key=lambda c: c.worth) if c.worth < most]
-    readings = [judged for judged in stood if judged is not None]
+
+    def competes(reading: Candidate) -> bool:
+        # One edge written as two leaves less of it unexplained, which takes nothing from an aperture that is seen around it.
+        best = min(c.worth for c in tried if c.judged is not None or not _surrounds(reading.solution, c.solution))
+        return reading.worth < min(max(RIVAL * best, SLIGHT), WORST)
+
+    stood = sorted((c for c in tried if c.judged is not None and competes(c)), key=lambda c: c.worth)
+    readings = [c.judged for c in stood if c.judged is not None]
 
     def least(judged: Judged) -> tuple[bool, bool, float]:
         return "rim" in judged.scene.extra, not judged.scene.sign_known, -_shown(judged.scene)
 
     return min(readings, key=least, default=None)
+
+
+def _surrounds(reading: Solution, other: Solution) -> bool:
+    """Whether a reading has for its beam's the edge that another one took for two, and an aperture well around both."""
+    (aperture, beam), (outer, inner) = ((s.fit.aperture, s.fit.beam) for s in (reading, other))
+    if aperture is None or beam is None or outer is None or inner is None:
+        return False
+    alike = all(
+        float(np.hypot(*(edge[:2] - beam[:2]))) + abs(float(edge[2] - beam[2])) < ONE_EDGE * float(beam[2])
+        for edge in (outer, inner)
+    )
+    return alike and tightest_gap(aperture, outer) > ONE_EDGE
 
 
 def _shown(scene: Scene) -> float:
