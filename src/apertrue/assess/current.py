@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 LEAST_SIGMA = 1e-4
 #: Relative 1σ of a loss that is continued from the visible profile, and of one at another spread (from the scatter on
 #: profiles of an independent renderer, benchmarks/honesty.py).
-CONTINUED, SPREAD = 0.02, 0.05
+CONTINUED, SPREAD = 0.03, 0.05
 #: Share of the difference between the profile's loss and an even disc's that stays in doubt: near the rim, which decides
 #: the loss at small offsets, the profile is known least.
 RIM = 0.3

@@ -74,7 +74,7 @@ def second_edge_needed(pair: Solution, noise: Noise, contrast: float, reduced: R
     if left > most and not wide:
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
     alone, by_glow = _alone(pair, noise, contrast, reduced)
-    if left > FAIR and (left > most or quality(alone) < MUCH_WORSE * left):
+    if left > UNLIKE and (left > most or quality(alone) < MUCH_WORSE * left):
         # In bright light little things that neither explains exceed the noise by far; then the light that is missed tells.
         missed, missed_alone = (missed_light(s) / contrast for s in (pair, alone))
         if not wide or missed_alone < max(MISSED, MUCH_MORE * missed):
