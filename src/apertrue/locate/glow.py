@@ -9,7 +9,7 @@ from ..model.edges import distance
 from ..model.glow import Glow
 from ..scene import Noise
 from .reduce import Reduced
-from .refine import Fit, refine, spread_in
+from .refine import Fit, carried, refine, spread_in
 from .solve import DISCREPANCY, UNLIKE, Solution, quality, robust_sum
 
 Array = NDArray[np.float64]
@@ -52,6 +52,11 @@ def glow_of(reduced: Reduced, width: float) -> Glow | None:
     return Glow(spread / spread.max(axis=(1, 2), keepdims=True), reduced.size)
 
 
+def widest(fit: Fit) -> float:
+    """The width of a fit's wider edge, px."""
+    return max(float(edge[5]) for edge in (fit.aperture, fit.beam) if edge is not None)
+
+
 def with_glow(
     solution: Solution, reduced: Reduced, noise: Noise, contrast: float, pinned: tuple[int, ...] = ()
 ) -> Solution:
@@ -68,15 +73,13 @@ def with_glow(
     before = spread_in(fit.z[outside])
     if before < UNEXPLAINED and quality(solution) < UNLIKE:
         return solution
-    glow = glow_of(reduced, max(float(e[5]) for e in (fit.aperture, fit.beam) if e is not None))
+    glow = glow_of(reduced, widest(fit))
     if glow is None:
         return solution
     basis = replace(fit.basis, glow=glow)
-    nb = fit.basis.counts[0]
-    linear = np.concatenate([fit.linear[:nb], np.zeros(len(glow)), fit.linear[nb:]])
     trial = refine(
         cells, basis, fit.aperture, fit.beam, noise,
-        linear=linear, scale=contrast, discrepancy=DISCREPANCY, iterations=15, pinned=pinned,
+        linear=carried(fit, basis), scale=contrast, discrepancy=DISCREPANCY, iterations=15, pinned=pinned,
     )  # fmt: skip
     less = robust_sum(trial) / max(robust_sum(fit), 1e-300)
     calmer = spread_in(trial.z[outside]) < max(LOWERS * before, CHANCE)

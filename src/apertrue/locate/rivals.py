@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from ..scene import Hints, Noise
 from .classify import resolved, tightest_gap
 from .find import Look
-from .glow import glow_of, is_glow
+from .glow import glow_of, is_glow, widest
 from .levels import profile_of
 from .reduce import Reduced
 from .refine import robust_cost, spread_in
@@ -67,13 +67,16 @@ def second_edge_needed(pair: Solution, noise: Noise, contrast: float, reduced: R
     """Whether two unresolved edges explain the picture much better than one does."""
     if _is_penumbra(pair):
         return False
-    left, most = quality(pair), SNUG
+    left, most, wide = quality(pair), SNUG, resolved(pair, WIDELY)
     if resolved(pair) and not _is_tail(pair):
-        most = NOT_ONE if resolved(pair, WIDELY) else FAIR
-    wide = resolved(pair, WIDELY)
+        most = NOT_ONE if wide else FAIR
     if left > most and not wide:
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
-    alone, by_glow = _alone(pair, noise, contrast, reduced)
+    plain = min(lone(pair, noise, contrast), key=lambda s: robust_sum(s.fit))
+    enough = max(NEEDED, 0.05 * len(pair.cells))
+    if robust_sum(plain.fit) - robust_sum(pair.fit) <= enough:
+        return False  # with glow the one edge would leave still less
+    alone = _glowing(plain, pair, noise, contrast, reduced)
     if left > UNLIKE and (left > most or quality(alone) < MUCH_WORSE * left):
         # In bright light little things that neither explains exceed the noise by far; then the light that is missed tells.
         missed, missed_alone = (missed_light(s) / contrast for s in (pair, alone))
@@ -81,19 +84,17 @@ def second_edge_needed(pair: Solution, noise: Noise, contrast: float, reduced: R
             return False
     if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
         return False
-    enough = max(NEEDED, 0.05 * len(pair.cells), OF_GLOW * by_glow)
+    enough = max(enough, OF_GLOW * (robust_sum(plain.fit) - robust_sum(alone.fit)))
     return robust_sum(alone.fit) - robust_sum(pair.fit) > enough
 
 
-def _alone(pair: Solution, noise: Noise, contrast: float, reduced: Reduced) -> tuple[Solution, float]:
-    """The best single edge, with or without glow around it, and how much (χ²) glow explains of it."""
-    plain = min(lone(pair, noise, contrast), key=lambda s: robust_sum(s.fit))
-    glow = glow_of(reduced, max(float(e[5]) for e in (pair.fit.aperture, pair.fit.beam) if e is not None))
-    glowing = (
-        [] if glow is None else [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast, ALL_GLOW)]
-    )
-    best = min([plain, *glowing], key=lambda s: robust_sum(s.fit))
-    return best, robust_sum(plain.fit) - robust_sum(best.fit)
+def _glowing(plain: Solution, pair: Solution, noise: Noise, contrast: float, reduced: Reduced) -> Solution:
+    """The best single edge: without glow (``plain``), or with what can be glow around it."""
+    glow = glow_of(reduced, widest(pair.fit))
+    if glow is None:
+        return plain
+    tries = [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast, ALL_GLOW)]
+    return min([plain, *tries], key=lambda s: robust_sum(s.fit))
 
 
 def _is_tail(pair: Solution) -> bool:

@@ -53,9 +53,14 @@ class Basis:
     glow: Glow | None = None
 
     @property
+    def n_glow(self) -> int:
+        """Number of glow's coefficients, the last ones of the background's."""
+        return 0 if self.glow is None else len(self.glow)
+
+    @property
     def counts(self) -> tuple[int, int, int]:
         """Numbers of background, halo and beam coefficients."""
-        background = {0: 1, 1: 3, 2: 6}[self.background] + (0 if self.glow is None else len(self.glow))
+        background = {0: 1, 1: 3, 2: 6}[self.background] + self.n_glow
         halo = {-1: 0, 0: 1, 1: 3, 2: 6, 3: 11, 4: 17}[self.halo] + (self.decays if self.halo >= 0 else 0)
         beam = (1 + self.radial + 2 * self.tilt) if self.has_beam else 0
         return background, halo, beam
@@ -79,7 +84,7 @@ class Basis:
         one = np.ones_like(x)
         full = [one, xa, ya]
         n_background, n_halo, _ = self.counts
-        n_background -= 0 if self.glow is None else len(self.glow)
+        n_background -= self.n_glow
         n_polynomial = n_halo - self.decays if n_halo else 0
         if max(n_background, n_polynomial) > 3:
             full += [xa * xa, xa * ya, ya * ya]
