@@ -27,20 +27,20 @@ def one(group: str, name: str, rng: np.random.Generator) -> Case:
     """One picture of a group."""
     s = random_drawing(rng)
     s = replace(s, full=float(np.exp(rng.uniform(np.log(3e2), np.log(4e4)))), halo=float(rng.uniform(0.03, 0.15)))
-    x, y = grid(s.side)
-    truth, null, allowed = truth_of(s), (), ("both-edges",)
-    mean = light(s, x, y)
+    null, allowed = (), ("both-edges",)
     if group in ("cut", "bare-lens"):
-        ratio = float(rng.uniform(0.75, 1.1))
+        ratio, allowed = float(rng.uniform(0.75, 1.1)), ("clipped",)
         s = beam_of(s, ratio, rng.uniform(0.25, 0.5) + max(ratio - 1.0, 0.0), rng.uniform(0, 2 * np.pi))
-        if group == "bare-lens":
-            s = replace(s, halo=0.0, edges=(s.edges[0],) * 2, widths=(s.widths[0],) * 2)
-            null = SIGNED
-        mean, truth, allowed = light(s, x, y), truth_of(s, edges=group == "cut"), ("clipped",)
-    elif group == "one-disc":
+    if group == "bare-lens":
+        s = replace(s, halo=0.0, edges=(s.edges[0],) * 2, widths=(s.widths[0],) * 2)
+        null = SIGNED
+    x, y = grid(s.side)
+    if group == "one-disc":
         width = float(rng.uniform(0.8, 4.0))
         mean = s.edges[0](s.radius - np.hypot(x - s.center[0], y - s.center[1]), width)
         truth, null, allowed = {"aperture_radius_px": s.radius}, NUMBERS, ("one-edge", "overfilled", "other-view")
+    else:
+        mean, truth = light(s, x, y), truth_of(s, edges=group != "bare-lens")
     pixels = camera(spread(mean, s.radius, rng), s, rng)
     return Case(name, group, pixels, truth, allowed, null, (), MAY, {}, source="drawn for this benchmark")
 
