@@ -35,8 +35,8 @@ def glow_of(reduced: Reduced, width: float) -> Glow | None:
     What is spread less than an edge is wide (``width``, px) is a matter of that edge.
 
     A range ρ has the kernel ρ/(2π(r² + ρ²)^{3/2}), whose transfer function is exp(−2πρf) (Poisson's kernel of the half-space:
-    Stein and Weiss 1971, Introduction to Fourier Analysis on Euclidean Spaces, from memory): many sorts of scatter fall off about so,
-    and a sum of a few ranges follows others.
+    Stein and Weiss 1971, Introduction to Fourier Analysis on Euclidean Spaces, from memory): many sorts of scatter
+    fall off about so, and a sum of a few ranges follows others.
     """
     image = reduced.mean
     dark = float(np.nanquantile(image, 0.02))
