@@ -59,6 +59,8 @@ HALO_MISSED = (8.0, 0.12)
 #: farther from the beam's edge all round than this (combined widths): a tail of another shape looks the same. Nearer, its
 #: place is in doubt by the last (1σ, in its widths).
 TAIL_SHARE, TAIL_REACH, TAIL_DOUBT = 0.75, 0.7, 0.25
+#: … but an edge narrower than this share of the beam's is no tail, whatever its shape.
+NO_TAIL = 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,7 +132,8 @@ def judge_pair(
     all_round = ALL_ROUND * max(1.0, float(np.sqrt(robust_mean(fit, solution.cells.owner == 0))))
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
-    in_tail = gap > 0 and _halo_share(fit, at["aperture"]) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
+    in_tail = gap > 0 and fit.aperture[5] > NO_TAIL * fit.beam[5]
+    in_tail = in_tail and _halo_share(fit, at["aperture"]) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
     if in_tail and gap * fit.aperture[2] > TAIL_REACH * np.hypot(fit.aperture[5], fit.beam[5]):
         return None
     spread, doubt = spread_of(solution), doubt_of(solution)

@@ -39,6 +39,8 @@ WIDELY, MUCH_WORSE = 3.5, 2.5
 MUCH_MORE, MISSED = 4.0, 0.02
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
+#: … and must then be no wider than this share of what it was.
+SHARPER = 0.6
 #: An aperture edge thinner than this (px) is tried with the beam's width, too.
 THIN = 0.5
 #: A mean squared residual beside an edge that is more than noise: such an edge is looked for a little farther out, too.
@@ -180,7 +182,7 @@ def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     """The pair, or a better one whose aperture edge is about as sharp as the beam's and lies farther out.
 
     A faint halo that fades can be taken for a very soft edge, or shift a sharp one inward; the true one beyond it then
-    goes unseen.
+    goes unseen. What was taken for glow on the way may be that halo, too.
     """
     fit = pair.fit
     assert fit.aperture is not None
@@ -188,15 +190,18 @@ def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     if tightest_gap(fit.aperture, fit.beam) < 0:
         return pair
     tries: tuple[float, ...] = ()
+    widest_edge = SHARPER * float(fit.aperture[5])
     if fit.aperture[5] >= SOFTER * fit.beam[5]:
         tries = FARTHER_OUT
     elif quality(pair) < UNLIKE and robust_mean(fit, pair.cells.owner == 0) > NOT_NOISE:
-        tries = FARTHER_OUT[:1]
+        tries, widest_edge = FARTHER_OUT[:1], float(fit.aperture[5])
+    if fit.basis.glow is not None:
+        tries, widest_edge = (1.0, *tries), max(widest_edge, float(fit.aperture[5]))
     best = _thicker(pair, first, contrast)
     for grown in tries:
         start = np.array([*fit.aperture[:2], fit.aperture[2] * grown, 0.0, 0.0, 1.5 * fit.beam[5]])
         other = fine(first.pixels, first.reduced, first.noise, start, fit.beam, contrast)
-        if other is None or other.fit.aperture is None or other.fit.aperture[5] > 0.6 * fit.aperture[5]:
+        if other is None or other.fit.aperture is None or other.fit.aperture[5] > widest_edge:
             continue
         if per_cell(other) < per_cell(best) - 10.0 / len(best.cells):
             best = other

@@ -282,12 +282,13 @@ def _with_plain_halo(solution: Solution, noise: Noise, contrast: float) -> Solut
 def _stuck(solution: Solution) -> bool:
     """Whether a fit may have ended in a side valley: more unexplained than chance allows, or an edge that is not round.
 
-    Edges that show all round (one inside the other) and are explained, or round, are as elliptical as they were found.
+    Edges that show all round (one inside the other) are as elliptical as they were found when the picture is explained; when
+    they are round, little that is left may be what no edge explains, but not much: a thin edge may have stayed too wide.
     """
     aperture, beam = solution.fit.aperture, solution.fit.beam
     out_of_round = [float(np.hypot(e[3], e[4])) for e in (aperture, beam) if e is not None]
     if aperture is not None and beam is not None and nested(solution.fit):
-        return max(out_of_round) >= NOT_ROUND and unexplained(solution)
+        return quality(solution) > GOOD or (max(out_of_round) >= NOT_ROUND and unexplained(solution))
     return max(out_of_round) >= NOT_ROUND or unexplained(solution)
 
 
