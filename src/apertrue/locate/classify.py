@@ -35,6 +35,8 @@ AMBIGUOUS = 3.0
 APART = 2.5
 #: Significance over its whole circumference of an edge that few stretches show on their own.
 ALL_ROUND = 8.0
+#: … and the share of its stretches that may speak against it where the fit has too much light.
+FEW = 0.25
 #: An aperture's edge wider than this share of its radius, and much softer than the beam's, is the skirt of glare.
 SKIRT = 0.1
 #: A beam whose edge is wider than this share of its radius has none, unless it is a spot.
@@ -55,6 +57,8 @@ LEAST_RADIUS = 20.0
 HALO_SEEN = 5.0
 #: … unless the fit misses more than this there (mean squared residual, and spread of the residuals ÷ the step).
 HALO_MISSED = (8.0, 0.12)
+#: … and unless this share of the stretches where the beam does not reach, of at least so many, show the step that the fit has.
+HALO_ALONG, HALO_STRETCHES = 0.8, 16
 #: An aperture's edge of whose step the halo is less than this share cuts the beam's own tail. It is none when it lies
 #: farther from the beam's edge all round than this (combined widths): a tail of another shape looks the same. Nearer, its
 #: place is in doubt by the last (1σ, in its widths).
@@ -280,10 +284,15 @@ def _as_aperture(one: Scene, edge: Edge, own: Array, light: Light) -> Scene:
 
 
 def _stands(at: Support) -> bool:
-    """Whether the stretches of an edge bear it out."""
+    """Whether the stretches of an edge bear it out.
+
+    A faint edge may be visible only where the fit has too much light beside it; then all other stretches together tell.
+    """
     visible, contradicted = int(at.visible.sum()), int(at.contradicted.sum())
-    if visible >= 4:
-        return contradicted <= 0.35 * visible and int(at.confirmed.sum()) >= 4
+    if visible >= 4 and contradicted <= 0.35 * visible and int(at.confirmed.sum()) >= 4:
+        return True
+    if visible >= 4 and not (visible <= FEW * SECTORS and at.but(at.visible) > ALL_ROUND):
+        return False
     return at.significance > ALL_ROUND and int(np.isfinite(at.found).sum()) >= 8
 
 
@@ -325,7 +334,10 @@ def _halo_tells(solution: Solution, at: Support) -> bool:
     own = (cells.owner == 0) & _beyond_beam(fit, cells.at.x, cells.at.y)
     step = float(np.median(np.abs(at.expected[_beyond_beam(fit, *edge_points(at_edge(fit)))])))
     chi2, missed = HALO_MISSED
-    return robust_mean(fit, own) < chi2 or spread_in((fit.z * fit.sigma)[own]) < missed * step
+    if robust_mean(fit, own) < chi2 or spread_in((fit.z * fit.sigma)[own]) < missed * step:
+        return True
+    stretches = _beyond_beam(fit, *edge_points(at_edge(fit))) & at.inside
+    return int((stretches & at.confirmed).sum()) > HALO_ALONG * max(int(stretches.sum()), HALO_STRETCHES)
 
 
 def _beyond_beam(fit: Fit, x: Array, y: Array) -> NDArray[np.bool_]:

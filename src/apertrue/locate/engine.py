@@ -47,6 +47,8 @@ NEARLY = 0.15
 DEEPER = 0.9
 #: … and one wider than this share of its radius is none.
 NO_EDGE = 0.25
+#: A nearer edge that shows over less than this share of what the aperture's shows over is none.
+AS_SEEN = 0.7
 #: A core less noisy than this share of the contrast belongs to a picture that no camera took.
 NOISELESS = 0.004
 
@@ -214,9 +216,8 @@ def _holds(whole: Scene, inner: Scene) -> bool:
         return False
     if inner.beam.width > NO_EDGE * inner.beam.radius:
         return False
-    return _near(aperture, beam) or (
-        _near(inner.beam, beam) and aperture.radius < (1.0 - NEARLY) * whole.aperture.radius
-    )
+    nearer = aperture.radius < (1.0 - NEARLY) * whole.aperture.radius and aperture.seen > AS_SEEN * whole.aperture.seen
+    return _near(aperture, beam) or (_near(inner.beam, beam) and nearer)
 
 
 def _near(one: Edge, other: Edge) -> bool:

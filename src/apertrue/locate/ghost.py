@@ -38,6 +38,9 @@ SECTORS = 12
 GAIN = 60.0
 #: Share of its light that smooth terms must leave to it: less, and it is only another way to write uneven light.
 APART = 0.01
+#: What of it no smooth terms could have taken over, relative to the beam's step (drawn second discs that were seen: 0.012 at
+#: least; beams with light of their own that was taken for one: 0.003 at most).
+SHOWN = 0.005
 #: Width of a very soft disc's edge, in its radii: uneven light of the halo is as well such a disc.
 SOFT = 0.3
 #: Widths of the beam's edge, in distances of the second disc, that make up a skirt around the beam: soft light on all sides.
@@ -173,6 +176,7 @@ def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
         and ghost.one_side > BESIDE_SKIRT
         and 0.01 < ghost.level < 0.7
         and ghost.apart > APART
+        and ghost.level * float(np.sqrt(ghost.apart)) > SHOWN
         and away > max(3 * float(fit.beam[5]), 0.04 * float(fit.aperture[2]))
     )
 

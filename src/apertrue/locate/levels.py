@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 
 #: Relative 1σ of the unevenness from where exactly the lit area is taken to end.
 SPREAD_DOUBT = 0.03
+#: Share of what the halo's terms have under the beam, beyond what is seen around it, by which its mean is in doubt (1σ).
+CONTINUED = 0.5
 
 
 def profile_of(fit: Fit) -> BeamProfile | None:
@@ -30,8 +32,8 @@ def profile_of(fit: Fit) -> BeamProfile | None:
     return BeamProfile(float(c[0]), radial, float(tilt[0]), float(tilt[1]))
 
 
-def halo_mean_weights(fit: Fit) -> Array:
-    """Weights on the halo's coefficients that give its mean over the aperture's disc."""
+def _over_aperture(fit: Fit) -> tuple[Array, Array, Array]:
+    """Points all over the aperture's disc (x, y, px), and the halo's terms there, shape (n_halo, n)."""
     assert fit.aperture is not None
     n = 24
     t = np.linspace(-1, 1, n)
@@ -40,7 +42,24 @@ def halo_mean_weights(fit: Fit) -> Array:
     x = fit.aperture[0] + gx[inside] * fit.aperture[2]
     y = fit.aperture[1] + gy[inside] * fit.aperture[2]
     _, halo, _ = fit.basis.polynomials(x, y)
-    return np.asarray(halo.mean(axis=1))
+    return x, y, halo
+
+
+def halo_mean_weights(fit: Fit) -> Array:
+    """Weights on the halo's coefficients that give its mean over the aperture's disc."""
+    return np.asarray(_over_aperture(fit)[2].mean(axis=1))
+
+
+def _continued(fit: Fit) -> float:
+    """By how much the halo's mean changes by what its terms make of it under the beam, beyond what is seen around it."""
+    if fit.beam is None:
+        return 0.0
+    x, y, halo = _over_aperture(fit)
+    nb, nh, _ = fit.basis.counts
+    level, under = fit.linear[nb : nb + nh] @ halo, distance(x, y, fit.beam) > 0
+    if not under.any() or under.all():
+        return 0.0
+    return float(under.mean() * (level[under].mean() - level[~under].mean()))
 
 
 def scene_covariance(fit: Fit, covariance: Array) -> Array:
@@ -62,7 +81,10 @@ def scene_covariance(fit: Fit, covariance: Array) -> Array:
             jacobian[2 * N_EDGE + i, start] = -c[i] / c[0] ** 2
     if fit.aperture is not None and nh:
         jacobian[-1, fit.n_edges + nb : fit.n_edges + nb + nh] = halo_mean_weights(fit)
-    return jacobian @ covariance @ jacobian.T
+    out = np.asarray(jacobian @ covariance @ jacobian.T)
+    if fit.aperture is not None and nh:
+        out[-1, -1] += (CONTINUED * _continued(fit)) ** 2
+    return out
 
 
 @dataclass(frozen=True, slots=True)

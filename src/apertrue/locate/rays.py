@@ -190,7 +190,14 @@ def core_start(
         region = inside
     mask = region
     y, x = np.nonzero(mask)
-    return float(x.mean()), float(y.mean()), float(low), high, mask
+    at = float(x.mean()), float(y.mean())
+    if not np.isfinite(image[round(at[1]), round(at[0])]):  # in a dead part of the sensor: the nearest place clear of it
+        known = np.isfinite(image)
+        clear = known & np.roll(known, 2, 0) & np.roll(known, -2, 0) & np.roll(known, 2, 1) & np.roll(known, -2, 1)
+        y, x = np.nonzero(mask & clear if (mask & clear).any() else mask)
+        nearest = int(np.argmin(np.hypot(x - at[0], y - at[1])))
+        at = float(x[nearest]), float(y[nearest])
+    return *at, float(low), high, mask
 
 
 def _encircled(mask: NDArray[np.bool_], ring: NDArray[np.bool_]) -> NDArray[np.bool_] | None:

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..frame import Frame
+from ..model.edges import distance
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
 from .bands import without_bands
-from .classify import Judged, judge_pair, judge_single, resolved, tightest_gap
+from .classify import Judged, judge_pair, judge_single, resolved
 from .doubts import doubt_of
 from .find import Look, block_sigma, halo_floor, look
 from .glow import with_glow
@@ -37,7 +38,7 @@ from .solve import (
     to_pixels,
 )
 from .spikes import without_spikes
-from .support import plainly
+from .support import edge_points, plainly
 from .third import edge_between, edge_within
 from .touching import settle
 
@@ -53,8 +54,10 @@ DOUBTFUL, MOST_DOUBTFUL = 4.0, 2
 RIVAL = 1.15
 #: One that leaves no more than this leaves next to nothing: it needs no rival either.
 SLIGHT = 0.02
-#: Two edges this near to a beam's (its radii) are that edge; an aperture lies farther around them (its radii).
+#: Two edges this near to a beam's (its radii) are that edge, when an aperture lies well around them.
 ONE_EDGE = 0.3
+#: … and farther than :data:`NEAR` over more than this share of their circumference.
+AROUND = 0.5
 #: No reading that explains the picture worse than this is taken (grid bars and dirt stay well under it).
 WORST = 2.4
 #: One that explains it no worse than this still tells what shows, without numbers.
@@ -188,7 +191,8 @@ def _surrounds(reading: Solution, other: Solution) -> bool:
         float(np.hypot(*(edge[:2] - beam[:2]))) + abs(float(edge[2] - beam[2])) < ONE_EDGE * float(beam[2])
         for edge in (outer, inner)
     )
-    return alike and tightest_gap(aperture, outer) > ONE_EDGE
+    inward = distance(*edge_points(outer), aperture) / float(np.hypot(aperture[5], outer[5]))
+    return alike and bool(inward.min() > 0) and float(np.mean(inward > NEAR)) > AROUND
 
 
 def _shown(scene: Scene) -> float:

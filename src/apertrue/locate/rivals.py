@@ -69,25 +69,35 @@ def second_edge_needed(pair: Solution, noise: Noise, contrast: float, reduced: R
     """Whether two unresolved edges explain the picture much better than one does."""
     if _is_penumbra(pair):
         return False
-    left, most, wide = quality(pair), SNUG, resolved(pair, WIDELY)
+    left, most, wide = _left(pair), SNUG, resolved(pair, WIDELY)
     if resolved(pair) and not _is_tail(pair):
         most = NOT_ONE if wide else FAIR
     if left > most and not wide:
         return False  # what the pair itself leaves unexplained may be all that a second edge seemed to explain
-    plain = min(lone(pair, noise, contrast), key=lambda s: robust_sum(s.fit))
-    enough = max(NEEDED, 0.05 * len(pair.cells))
-    if robust_sum(plain.fit) - robust_sum(pair.fit) <= enough:
+    plain = min(lone(pair, noise, contrast), key=_near_sum)
+    enough = max(NEEDED, 0.05 * int(pair.cells.near.sum()))
+    if _near_sum(plain) - _near_sum(pair) <= enough:
         return False  # with glow the one edge would leave still less
     alone = _glowing(plain, pair, noise, contrast, reduced)
-    if left > UNLIKE and (left > most or quality(alone) < MUCH_WORSE * left):
+    if left > UNLIKE and (left > most or _left(alone) < MUCH_WORSE * left):
         # In bright light little things that neither explains exceed the noise by far; then the light that is missed tells.
         missed, missed_alone = (missed_light(s) / contrast for s in (pair, alone))
         if not wide or missed_alone < max(MISSED, MUCH_MORE * missed):
             return False
-    if not resolved(pair, TOUCHING) and quality(alone) < NOT_ONE:
+    if not resolved(pair, TOUCHING) and _left(alone) < NOT_ONE:
         return False
-    enough = max(enough, OF_GLOW * (robust_sum(plain.fit) - robust_sum(alone.fit)))
-    return robust_sum(alone.fit) - robust_sum(pair.fit) > enough
+    enough = max(enough, OF_GLOW * (_near_sum(plain) - _near_sum(alone)))
+    return _near_sum(alone) - _near_sum(pair) > enough
+
+
+def _near_sum(solution: Solution) -> float:
+    """Sum of squared residuals near the edges, each counted up to 8²: light farther off that no model has says nothing about them."""
+    return float(np.minimum(solution.fit.z[solution.cells.near] ** 2, 64.0).sum())
+
+
+def _left(solution: Solution) -> float:
+    """Mean squared residual near the edges, see :func:`_near_sum`."""
+    return robust_mean(solution.fit, solution.cells.near)
 
 
 def _glowing(plain: Solution, pair: Solution, noise: Noise, contrast: float, reduced: Reduced) -> Solution:
@@ -96,7 +106,7 @@ def _glowing(plain: Solution, pair: Solution, noise: Noise, contrast: float, red
     if glow is None:
         return plain
     tries = [s for s in lone(pair, noise, contrast, glow) if is_glow(s.fit, contrast, ALL_GLOW)]
-    return min([plain, *tries], key=lambda s: robust_sum(s.fit))
+    return min([plain, *tries], key=_near_sum)
 
 
 def _is_tail(pair: Solution) -> bool:

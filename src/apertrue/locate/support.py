@@ -80,8 +80,12 @@ class Support:
 
         Left out: sectors where the edge is hidden, and those where the other edge's much larger step comes on top.
         """
+        return self.but(np.zeros(len(self.expected), dtype=bool))
+
+    def but(self, left_out: NDArray[np.bool_]) -> float:
+        """As ``significance``, without further sectors."""
         size = np.abs(self.expected)
-        ok = np.isfinite(self.found) & (self.sigma > 0) & (size > HIDDEN * float(np.quantile(size, 0.75)))
+        ok = np.isfinite(self.found) & (self.sigma > 0) & (size > HIDDEN * float(np.quantile(size, 0.75))) & ~left_out
         if self.topped:
             ok &= size < TOPPED * float(np.median(size))
         if not ok.any():
