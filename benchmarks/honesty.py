@@ -198,7 +198,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
     """All sets of scenes by name."""
     from apertrue.simulate import NUISANCES
 
-    from .scenes import arcs, drawn, glowing, independent, samplers, wave, worn
+    from .scenes import arcs, bright, drawn, glowing, independent, samplers, wave, worn
 
     out: dict[str, Iterator[Case]] = {
         "clean": samplers.clean(n),
@@ -210,6 +210,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
         "worn": worn.scenes(n),
         "arcs": arcs.scenes(n),
         "glowing": glowing.scenes(n),
+        "bright": bright.scenes(n),
         "wave": wave.scenes(max(8, n // 8)),
     }
     out["nuisances"] = itertools.chain(*(samplers.one_nuisance(name, max(10, n // 20)) for name in NUISANCES))

@@ -214,7 +214,7 @@ def _holds(whole: Scene, inner: Scene) -> bool:
     beam, aperture = whole.beam, inner.aperture
     if whole.covariance is None or whole.aperture is None or beam is None or aperture is None or inner.beam is None:
         return False
-    if inner.beam.width > NO_EDGE * inner.beam.radius:
+    if inner.beam.width > NO_EDGE * inner.beam.radius or _agree(inner, whole):
         return False
     nearer = aperture.radius < (1.0 - NEARLY) * whole.aperture.radius and aperture.seen > AS_SEEN * whole.aperture.seen
     return _near(aperture, beam) or (_near(inner.beam, beam) and nearer)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from ..model.edges import distance
 from .find import Rough
+from .plateau import plateau_end
 from .shapes import circle_by_vote, fit_ellipse
 
 Array = NDArray[np.float64]
@@ -72,6 +73,9 @@ def _starts(rough: Rough) -> Iterator[Start]:
     if within is not None:
         yield within
     alone = second is None or second[1] < 0.15
+    beyond = plateau_end(rough.rays, rough.inner.radius, float(main[2]), rough.dark) if alone else None
+    if beyond is not None:
+        yield Start(np.array([*main[:2], main[2] + beyond, *main[3:]]), main)
     grown = main.copy()
     grown[2] *= 1.06
     if alone:

@@ -191,7 +191,9 @@ def core_start(
     mask = region
     y, x = np.nonzero(mask)
     at = float(x.mean()), float(y.mean())
-    if not np.isfinite(image[round(at[1]), round(at[0])]):  # in a dead part of the sensor: the nearest place clear of it
+    if not np.isfinite(
+        image[round(at[1]), round(at[0])]
+    ):  # in a dead part of the sensor: the nearest place clear of it
         known = np.isfinite(image)
         clear = known & np.roll(known, 2, 0) & np.roll(known, -2, 0) & np.roll(known, 2, 1) & np.roll(known, -2, 1)
         y, x = np.nonzero(mask & clear if (mask & clear).any() else mask)

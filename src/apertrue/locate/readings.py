@@ -20,7 +20,7 @@ from .hypotheses import Start, starts
 from .lobes import without_lobes
 from .noise import dark_unevenness
 from .reduce import Reduced
-from .rivals import called_rightly, second_edge_needed, sharper, whose
+from .rivals import called_rightly, second_edge_needed, sharper, stands_by_itself, whose
 from .roundness import held_round
 from .shadow import without_shadow
 from .solve import (
@@ -78,11 +78,13 @@ class Candidate:
         judged: its scene; ``None`` when its edges do not stand.
         worth: how badly it explains the picture (smaller is better), see :func:`apertrue.locate.solve.shortfall`.
         solution: its fit.
+        by_itself: whether its aperture's edge stands whatever the light within it is.
     """
 
     judged: Judged | None
     worth: float
     solution: Solution
+    by_itself: bool = False
 
 
 def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True) -> Judged:
@@ -169,8 +171,12 @@ def _chosen(tried: list[Candidate]) -> Judged | None:
     """
 
     def competes(reading: Candidate) -> bool:
-        # One edge written as two leaves less of it unexplained, which takes nothing from an aperture that is seen around it.
-        best = min(c.worth for c in tried if c.judged is not None or not _surrounds(reading.solution, c.solution))
+        # Edges that do not stand leave less of one unexplained, which takes nothing from an aperture that is seen around it.
+        best = min(
+            c.worth
+            for c in tried
+            if c.judged is not None or not (reading.by_itself or _surrounds(reading.solution, c.solution))
+        )
         return reading.worth < min(max(RIVAL * best, SLIGHT), WORST)
 
     stood = sorted((c for c in tried if c.judged is not None and competes(c)), key=lambda c: c.worth)
@@ -248,10 +254,12 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         else:
             pair, lacking = _mended(pair, first, contrast, guided=bool(guided))
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
+        by_itself = judged is not None and stands_by_itself(pair, first.pixels.shape)
         if (
             judged is not None
             and not guided
             and not resolved(pair, NEAR)
+            and not by_itself
             and not second_edge_needed(pair, first.noise, contrast, first.reduced)
         ):
             judged = None
@@ -262,7 +270,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             judged = Judged(
                 replace(judged.scene, extra=judged.scene.extra | {"shortfall": worth} | _nearer(first, pair, frame))
             )
-        tried.append(Candidate(judged, worth, pair))
+        tried.append(Candidate(judged, worth, pair, by_itself))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
     return tried

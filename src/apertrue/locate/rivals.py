@@ -22,10 +22,9 @@ from .solve import (
     per_cell,
     quality,
     robust_mean,
-    robust_sum,
     swapped,
 )
-from .support import step_heights
+from .support import step_heights, supports
 
 Array = NDArray[np.float64]
 
@@ -37,8 +36,13 @@ FAIR, SNUG = 8.0, 1.2
 WIDELY, MUCH_WORSE = 3.5, 2.5
 #: … and in the light that it misses (root mean square near the edges): by this factor, and this share of the contrast.
 MUCH_MORE, MISSED = 4.0, 0.02
+#: An outer edge that stands by itself leaves no more than this mean squared residual, and shows over this share of its
+#: circumference.
+BY_ITSELF, ALL_ROUND = 6.0, 0.9
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
+#: Two edges alike to this share of their radii may be one.
+ALIKE = 0.03
 #: … and must then be no wider than this share of what it was.
 SHARPER = 0.6
 #: An aperture edge thinner than this (px) is tried with the beam's width, too.
@@ -54,7 +58,7 @@ ALL_GLOW = 0.2
 #: … and far better still when the outer one's step is less than this share of the inner one's.
 TAIL = 0.01
 #: Two steps that are not resolved, concentric to this share of their distance, the outer one sharper than the inner one and
-#: higher than this share of it, are as likely one edge with a penumbra of another shape.
+#: higher than this share of it, are as likely one edge with a penumbra of another shape; so are any that touch.
 CONCENTRIC, PENUMBRA = 0.2, 0.04
 #: Edges closer than this all round (combined widths) are one edge of another shape as likely as two.
 TOUCHING = 1.2
@@ -90,8 +94,24 @@ def second_edge_needed(pair: Solution, noise: Noise, contrast: float, reduced: R
     return _near_sum(alone) - _near_sum(pair) > enough
 
 
+def stands_by_itself(pair: Solution, shape: tuple[int, int]) -> bool:
+    """Whether the outer of two edges that lie near each other is seen all round as a sharp step, explained by itself, however
+    badly the light inside is: neither glow nor a penumbra is sharper than the edge that it surrounds.
+
+    Args:
+        pair: the fit.
+        shape: (rows, columns) of the picture.
+    """
+    fit, outer = pair.fit, pair.cells.owner == 0
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    if fit.aperture[5] > fit.beam[5] or not resolved(pair, WIDELY) or robust_mean(fit, outer) > BY_ITSELF:
+        return False
+    return all(float(at.confirmed.mean()) > ALL_ROUND for at in supports(fit, pair.cells, shape).values())
+
+
 def _near_sum(solution: Solution) -> float:
-    """Sum of squared residuals near the edges, each counted up to 8²: light farther off that no model has says nothing about them."""
+    """Sum of squared residuals near the edges, each up to 8²: light farther off that no model has says nothing about them."""
     return float(np.minimum(solution.fit.z[solution.cells.near] ** 2, 64.0).sum())
 
 
@@ -123,8 +143,8 @@ def _is_penumbra(pair: Solution) -> bool:
     outer, inner = _step_sizes(pair)
     apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
     alike = apart < CONCENTRIC * abs(float(aperture[2] - beam[2]))
-    sharper_outside = bool(aperture[5] < beam[5])
-    return alike and sharper_outside and outer > PENUMBRA * inner and not resolved(pair)
+    sharper_outside = bool(aperture[5] < beam[5]) and outer > PENUMBRA * inner and not resolved(pair)
+    return alike and (sharper_outside or not resolved(pair, TOUCHING))
 
 
 def _step_sizes(pair: Solution) -> tuple[float, float]:
@@ -197,7 +217,7 @@ def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     fit = pair.fit
     assert fit.aperture is not None
     assert fit.beam is not None
-    if tightest_gap(fit.aperture, fit.beam) < 0:
+    if tightest_gap(fit.aperture, fit.beam) < 0 and not _alike(fit.aperture, fit.beam):
         return pair
     tries: tuple[float, ...] = ()
     widest_edge = SHARPER * float(fit.aperture[5])
@@ -216,6 +236,11 @@ def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
         if per_cell(other) < per_cell(best) - 10.0 / len(best.cells):
             best = other
     return best
+
+
+def _alike(aperture: Array, beam: Array) -> bool:
+    """Whether two edges are nearly the same: one edge, then, that is no blurred step, written as two."""
+    return bool(np.hypot(*(aperture[:2] - beam[:2])) + abs(aperture[2] - beam[2]) < ALIKE * aperture[2])
 
 
 def _gap(pair: Solution) -> float:

@@ -29,8 +29,8 @@ LONG = 0.6
 #: The other edge is this round, or something bends that one, too; but for photographs, which may be taken from anywhere.
 ROUND = 0.02
 #: How differently round both edges are (1σ): hardly, or this share of what the free fit found; the second one when that fit
-#: explains the picture better. (Of 62 held arcs of drawn pictures the eleven with a truth of another roundness, or bent by more than
-#: this by the light beside them, showed it: benchmarks' sets ``arcs``, ``independent``, the tenth outsider's.)
+#: explains the picture better. (Of 62 held arcs of drawn pictures the nine whose edges were not alike, or that were off by more
+#: than this makes, all had a free fit that found it: sets ``arcs``, ``independent`` and a tenth outsider's.)
 ALIKE, FOUND = 0.002, (0.3, 0.7)
 #: … and this share of what that fit's own covariance leaves open, up to so much.
 OPEN, MOST_OPEN = 0.3, 0.015

@@ -22,6 +22,8 @@ _NEUTRAL_DEG = 2.5
 _CONE_DEG = 15.0
 _MIN_LIT = 30
 _STRIP = 64
+#: Share of pixels that are exactly gray in a gray picture with colored marks.
+_MOSTLY_GRAY = 0.9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +57,9 @@ def to_intensity(pixels: NDArray[Any], saturation: float | None = None) -> Inten
         return Intensity(np.ascontiguousarray(red), saturation, False, third)
     background, direction = _main_direction(pixels, saturation)
     neutral = float(direction.sum()) / 3**0.5 > cos(radians(_NEUTRAL_DEG))
+    if neutral and pixels.dtype.kind in "iu" and _mostly_gray(pixels[::step, ::step, :3]):
+        colored = _has_color(pixels[::step, ::step, :3])
+        return Intensity(_gray_with_marks(red, green, blue), saturation, colored, third)
     weights = np.full(3, 1 / 3) if neutral else direction / direction.sum()
     light = _weighted(pixels, weights)
     level = saturation
@@ -67,6 +72,21 @@ def to_intensity(pixels: NDArray[Any], saturation: float | None = None) -> Inten
         np.maximum(light, np.float32(level), out=light, where=full)
     colored = not neutral or _has_color(pixels[::step, ::step, :3])
     return Intensity(light, level, colored, (float(weights[0]), float(weights[1]), float(weights[2])))
+
+
+def _mostly_gray(sample: NDArray[Any]) -> bool:
+    """Whether the picture is exactly gray but for a few pixels: a view with colored marks, or a window with a colored bar."""
+    red, green, blue = (sample[..., i] for i in range(3))
+    return bool(np.mean((red == green) & (red == blue)) > _MOSTLY_GRAY)
+
+
+def _gray_with_marks(red: NDArray[Any], green: NDArray[Any], blue: NDArray[Any]) -> NDArray[Any]:
+    """The gray levels as they are stored, and the rounded mean of the channels where there is color."""
+    gray: NDArray[Any] = np.array(red)
+    colored = (red != green) | (red != blue)
+    mean = (red[colored].astype(np.float64) + green[colored] + blue[colored]) / 3
+    gray[colored] = np.rint(mean).astype(gray.dtype)
+    return gray
 
 
 def _weighted(pixels: NDArray[Any], weights: NDArray[np.float64]) -> NDArray[np.float32]:
