@@ -21,5 +21,8 @@ def test_one_soft_edge_written_as_two_hides_no_aperture_around_it(monkeypatch):
     assert abs(a.offset_x_percent + 2.0) < 3 * a.offset_x_percent_sigma
     assert abs(a.offset_y_percent + 0.5) < 3 * a.offset_y_percent_sigma
     assert a.offset_x_percent_sigma < 1.0
+    # Either rule keeps it: an aperture well around both, or one whose edge stands by itself.
+    monkeypatch.setattr(readings, "stands_by_itself", lambda *_: False)
+    assert judge(frame).assessment.offset_percent is not None
     monkeypatch.setattr(readings, "_surrounds", lambda *_: False)
     assert judge(frame).assessment.offset_percent is None
