@@ -101,6 +101,14 @@ def in_turn(
         yield one(group, f"{name}-{group}-{k // len(groups):03}", rng)
 
 
+def numbered(
+    groups: Sequence[str], one: Callable[[str, str, np.random.Generator], Case], seed: int, group: str, number: int
+) -> Case:
+    """The picture with this number of a group, alone, as :func:`in_turn` draws it."""
+    k = groups.index(group) + number * len(groups)
+    return one(group, f"{group}-{number}", children(seed, k + 1)[k])
+
+
 def children(seed: int, n: int) -> list[np.random.Generator]:
     """``n`` independent generators; the k-th does not depend on ``n``."""
     return [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(n)]

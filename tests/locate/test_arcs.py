@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from benchmarks.scenes import arcs
-from benchmarks.scenes.case import Case, children
+from benchmarks.scenes.case import Case, numbered
 from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
@@ -16,8 +16,7 @@ Array = np.ndarray
 
 def drawn(group: str, number: int) -> Case:
     """One picture of the benchmark's set."""
-    k = arcs.GROUPS.index(group) + number * len(arcs.GROUPS)
-    return arcs.one(group, f"{group}-{number}", children(22, k + 1)[k])
+    return numbered(arcs.GROUPS, arcs.one, 22, group, number)
 
 
 def sigmas_off(case: Case) -> float | None:

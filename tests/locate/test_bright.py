@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benchmarks.scenes import bright, samplers
-from benchmarks.scenes.case import Case, children
+from benchmarks.scenes.case import Case, numbered
 from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
@@ -20,8 +20,7 @@ Array = np.ndarray
 
 def drawn(group: str, number: int) -> Case:
     """One picture of the benchmark's set."""
-    k = bright.GROUPS.index(group) + number * len(bright.GROUPS)
-    return bright.one(group, f"{group}-{number}", children(25, k + 1)[k])
+    return numbered(bright.GROUPS, bright.one, 25, group, number)
 
 
 def holds(case: Case) -> bool:
@@ -91,13 +90,19 @@ def test_the_middle_of_a_beam_in_a_dead_part_is_looked_for_beside_it():
     assert np.hypot(start[0] - 31, start[1] - 34) < 5
 
 
+def sigmas(case: Case, field: str, monkeypatch, module, constant: str, value: float) -> tuple[float, float]:
+    """A field's σ as it is, and with another value of a constant."""
+    out = []
+    for _ in range(2):
+        sigma = getattr(judge(case.frame()).assessment, f"{field}_sigma")
+        assert sigma is not None
+        out.append(sigma)
+        monkeypatch.setattr(module, constant, value)
+    return out[0], out[1]
+
+
 def test_a_held_arc_is_doubted_by_what_the_free_fit_found(monkeypatch):
-    case = drawn("half-cut", 1)
-    sigma = judge(case.frame()).assessment.offset_x_percent_sigma
-    monkeypatch.setattr(roundness, "ALIKE", 0.015)
-    before = judge(case.frame()).assessment.offset_x_percent_sigma
-    assert sigma is not None
-    assert before is not None
+    sigma, before = sigmas(drawn("half-cut", 1), "offset_x_percent", monkeypatch, roundness, "ALIKE", 0.015)
     assert sigma < 0.5 * before
 
 
@@ -123,12 +128,7 @@ def test_a_second_disc_that_hardly_shows_is_none(monkeypatch):
 
 
 def test_what_the_halo_is_under_the_beam_is_in_doubt(monkeypatch):
-    case = drawn("domed-snug", 7)
-    sigma = judge(case.frame()).assessment.halo_fraction_sigma
-    monkeypatch.setattr(levels, "CONTINUED", 0.0)
-    without = judge(case.frame()).assessment.halo_fraction_sigma
-    assert sigma is not None
-    assert without is not None
+    sigma, without = sigmas(drawn("domed-snug", 7), "halo_fraction", monkeypatch, levels, "CONTINUED", 0.0)
     assert sigma > without
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from benchmarks.scenes import glowing
-from benchmarks.scenes.case import Case, children
+from benchmarks.scenes.case import Case, numbered
 from scipy.ndimage import map_coordinates
 from scipy.signal import fftconvolve
 from scipy.special import ndtr
@@ -23,8 +23,7 @@ Array = np.ndarray
 
 def drawn(group: str, number: int) -> Case:
     """One picture of the benchmark's set."""
-    k = glowing.GROUPS.index(group) + number * len(glowing.GROUPS)
-    return glowing.one(group, f"{group}-{number}", children(24, k + 1)[k])
+    return numbered(glowing.GROUPS, glowing.one, 24, group, number)
 
 
 @pytest.fixture

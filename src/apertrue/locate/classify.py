@@ -289,10 +289,11 @@ def _stands(at: Support) -> bool:
     A faint edge may be visible only where the fit has too much light beside it; then all other stretches together tell.
     """
     visible, contradicted = int(at.visible.sum()), int(at.contradicted.sum())
-    if visible >= 4 and contradicted <= 0.35 * visible and int(at.confirmed.sum()) >= 4:
-        return True
-    if visible >= 4 and not (visible <= FEW * SECTORS and at.but(at.visible) > ALL_ROUND):
-        return False
+    if visible >= 4:
+        if contradicted <= 0.35 * visible and int(at.confirmed.sum()) >= 4:
+            return True
+        if visible > FEW * SECTORS or at.but(at.visible) <= ALL_ROUND:
+            return False
     return at.significance > ALL_ROUND and int(np.isfinite(at.found).sum()) >= 8
 
 
@@ -332,11 +333,12 @@ def _halo_tells(solution: Solution, at: Support) -> bool:
     if _halo_z(fit, at) <= HALO_SEEN:
         return False
     own = (cells.owner == 0) & _beyond_beam(fit, cells.at.x, cells.at.y)
-    step = float(np.median(np.abs(at.expected[_beyond_beam(fit, *edge_points(at_edge(fit)))])))
+    beyond = _beyond_beam(fit, *edge_points(at_edge(fit)))
+    step = float(np.median(np.abs(at.expected[beyond])))
     chi2, missed = HALO_MISSED
     if robust_mean(fit, own) < chi2 or spread_in((fit.z * fit.sigma)[own]) < missed * step:
         return True
-    stretches = _beyond_beam(fit, *edge_points(at_edge(fit))) & at.inside
+    stretches = beyond & at.inside
     return int((stretches & at.confirmed).sum()) > HALO_ALONG * max(int(stretches.sum()), HALO_STRETCHES)
 
 

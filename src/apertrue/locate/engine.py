@@ -209,7 +209,7 @@ def _holds(whole: Scene, inner: Scene) -> bool:
     """Whether a scene and that of a part of it have three edges between them.
 
     What the first has for its beam's edge is an aperture's there, with a beam's own edge in it; or the beam's edge is the
-    same, and the aperture's lies nearer.
+    same, and the aperture's lies nearer. Not when both have the same two.
     """
     beam, aperture = whole.beam, inner.aperture
     if whole.covariance is None or whole.aperture is None or beam is None or aperture is None or inner.beam is None:

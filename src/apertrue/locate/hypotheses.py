@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from ..model.edges import distance
 from .find import Rough
 from .plateau import plateau_end
-from .shapes import circle_by_vote, fit_ellipse
+from .shapes import alike, circle_by_vote, fit_ellipse
 
 Array = NDArray[np.float64]
 
@@ -73,12 +73,12 @@ def _starts(rough: Rough) -> Iterator[Start]:
     if within is not None:
         yield within
     alone = second is None or second[1] < 0.15
-    beyond = plateau_end(rough.rays, rough.inner.radius, float(main[2]), rough.dark) if alone else None
-    if beyond is not None:
-        yield Start(np.array([*main[:2], main[2] + beyond, *main[3:]]), main)
     grown = main.copy()
     grown[2] *= 1.06
     if alone:
+        beyond = plateau_end(rough.rays, rough.inner.radius, float(main[2]), rough.dark)
+        if beyond is not None:
+            yield Start(np.array([*main[:2], main[2] + beyond, *main[3:]]), main)
         yield Start(grown, main, guess=True)
     if not doubtful:
         yield from _split_arcs(rough, main)
@@ -107,7 +107,7 @@ def _left_over(rough: Rough, a: Array, b: Array) -> float:
 def _close(a: Array | None, b: Array | None) -> bool:
     if a is None or b is None:
         return a is b
-    return bool(np.hypot(a[0] - b[0], a[1] - b[1]) + abs(a[2] - b[2]) < 0.015 * a[2])
+    return alike(b, a, 0.015)
 
 
 def _crosses(a: Array, b: Array) -> bool:

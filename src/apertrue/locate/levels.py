@@ -50,11 +50,15 @@ def halo_mean_weights(fit: Fit) -> Array:
     return np.asarray(_over_aperture(fit)[2].mean(axis=1))
 
 
-def _continued(fit: Fit) -> float:
-    """By how much the halo's mean changes by what its terms make of it under the beam, beyond what is seen around it."""
+def _continued(fit: Fit, x: Array, y: Array, halo: Array) -> float:
+    """By how much the halo's mean changes by what its terms make of it under the beam, beyond what is seen around it.
+
+    Args:
+        fit: the fit.
+        x, y, halo: see :func:`_over_aperture`.
+    """
     if fit.beam is None:
         return 0.0
-    x, y, halo = _over_aperture(fit)
     nb, nh, _ = fit.basis.counts
     level, under = fit.linear[nb : nb + nh] @ halo, distance(x, y, fit.beam) > 0
     if not under.any() or under.all():
@@ -79,11 +83,13 @@ def scene_covariance(fit: Fit, covariance: Array) -> Array:
         for i in range(1, np_):
             jacobian[2 * N_EDGE + i, start + i] = 1.0 / c[0]
             jacobian[2 * N_EDGE + i, start] = -c[i] / c[0] ** 2
+    lacking = 0.0
     if fit.aperture is not None and nh:
-        jacobian[-1, fit.n_edges + nb : fit.n_edges + nb + nh] = halo_mean_weights(fit)
+        x, y, halo = _over_aperture(fit)
+        jacobian[-1, fit.n_edges + nb : fit.n_edges + nb + nh] = halo.mean(axis=1)
+        lacking = (CONTINUED * _continued(fit, x, y, halo)) ** 2
     out = np.asarray(jacobian @ covariance @ jacobian.T)
-    if fit.aperture is not None and nh:
-        out[-1, -1] += (CONTINUED * _continued(fit)) ** 2
+    out[-1, -1] += lacking
     return out
 
 

@@ -23,6 +23,7 @@ from .reduce import Reduced
 from .rivals import called_rightly, second_edge_needed, sharper, stands_by_itself, whose
 from .roundness import held_round
 from .shadow import without_shadow
+from .shapes import alike
 from .solve import (
     GOOD,
     Solution,
@@ -78,13 +79,11 @@ class Candidate:
         judged: its scene; ``None`` when its edges do not stand.
         worth: how badly it explains the picture (smaller is better), see :func:`apertrue.locate.solve.shortfall`.
         solution: its fit.
-        by_itself: whether its aperture's edge stands whatever the light within it is.
     """
 
     judged: Judged | None
     worth: float
     solution: Solution
-    by_itself: bool = False
 
 
 def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True) -> Judged:
@@ -95,7 +94,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     """
     assert first.rough is not None
     tried = _readings(first, frame, hints)
-    chosen = _chosen(tried)
+    chosen = _chosen(tried, first.pixels.shape)
     if chosen is not None and _is_told(chosen.scene, fresh=fresh):
         return chosen
     if chosen is None and fresh:
@@ -127,7 +126,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
         clear = without_shadow(first, base)
         if clear is None:
             continue
-        seen = _chosen(_readings(clear, frame, hints, base))
+        seen = _chosen(_readings(clear, frame, hints, base), first.pixels.shape)
         if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
             return seen
     if chosen is not None:
@@ -143,7 +142,7 @@ def _beside_bright_halo(first: Look, frame: Frame, hints: Hints) -> Judged | Non
     rough = None if floor is None else look(first.reduced, block_sigma(first.noise, first.reduced), floor)
     if rough is None:
         return None
-    seen = _chosen(_readings(replace(first, rough=rough), frame, hints))
+    seen = _chosen(_readings(replace(first, rough=rough), frame, hints), first.pixels.shape)
     return seen if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known else None
 
 
@@ -165,7 +164,7 @@ def _is_told(scene: Scene, *, fresh: bool) -> bool:
     return scene.covariance is not None or other or "afterglow" in scene.flags
 
 
-def _chosen(tried: list[Candidate]) -> Judged | None:
+def _chosen(tried: list[Candidate], shape: tuple[int, int]) -> Judged | None:
     """The reading to give: of those that stand and explain the picture about as well, one whose aperture is no screen's rim, that
     knows whose edge is whose and whose edges show farthest round.
     """
@@ -175,7 +174,8 @@ def _chosen(tried: list[Candidate]) -> Judged | None:
         best = min(
             c.worth
             for c in tried
-            if c.judged is not None or not (reading.by_itself or _surrounds(reading.solution, c.solution))
+            if c.judged is not None
+            or not (_surrounds(reading.solution, c.solution) or stands_by_itself(reading.solution, shape))
         )
         return reading.worth < min(max(RIVAL * best, SLIGHT), WORST)
 
@@ -193,12 +193,9 @@ def _surrounds(reading: Solution, other: Solution) -> bool:
     (aperture, beam), (outer, inner) = ((s.fit.aperture, s.fit.beam) for s in (reading, other))
     if aperture is None or beam is None or outer is None or inner is None:
         return False
-    alike = all(
-        float(np.hypot(*(edge[:2] - beam[:2]))) + abs(float(edge[2] - beam[2])) < ONE_EDGE * float(beam[2])
-        for edge in (outer, inner)
-    )
+    same = all(alike(edge, beam, ONE_EDGE) for edge in (outer, inner))
     inward = distance(*edge_points(outer), aperture) / float(np.hypot(aperture[5], outer[5]))
-    return alike and bool(inward.min() > 0) and float(np.mean(inward > NEAR)) > AROUND
+    return same and bool(inward.min() > 0) and float(np.mean(inward > NEAR)) > AROUND
 
 
 def _shown(scene: Scene) -> float:
@@ -254,12 +251,11 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         else:
             pair, lacking = _mended(pair, first, contrast, guided=bool(guided))
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
-        by_itself = judged is not None and stands_by_itself(pair, first.pixels.shape)
         if (
             judged is not None
             and not guided
             and not resolved(pair, NEAR)
-            and not by_itself
+            and not stands_by_itself(pair, first.pixels.shape)
             and not second_edge_needed(pair, first.noise, contrast, first.reduced)
         ):
             judged = None
@@ -270,7 +266,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
             judged = Judged(
                 replace(judged.scene, extra=judged.scene.extra | {"shortfall": worth} | _nearer(first, pair, frame))
             )
-        tried.append(Candidate(judged, worth, pair, by_itself))
+        tried.append(Candidate(judged, worth, pair))
         if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
             break
     return tried

@@ -10,6 +10,7 @@ from .glow import glow_of, is_glow, widest
 from .levels import profile_of
 from .reduce import Reduced
 from .refine import robust_cost, spread_in
+from .shapes import alike
 from .solve import (
     UNLIKE,
     Solution,
@@ -22,6 +23,7 @@ from .solve import (
     per_cell,
     quality,
     robust_mean,
+    robust_sum,
     swapped,
 )
 from .support import step_heights, supports
@@ -41,7 +43,7 @@ MUCH_MORE, MISSED = 4.0, 0.02
 BY_ITSELF, ALL_ROUND = 6.0, 0.9
 #: An aperture edge this much softer than the beam's is looked for farther out, too, at these radii.
 SOFTER, FARTHER_OUT = 2.5, (1.03, 1.08, 1.14)
-#: Two edges alike to this share of their radii may be one.
+#: Two edges alike to this share of their radii may be one that is no blurred step, written as two.
 ALIKE = 0.03
 #: … and must then be no wider than this share of what it was.
 SHARPER = 0.6
@@ -112,7 +114,7 @@ def stands_by_itself(pair: Solution, shape: tuple[int, int]) -> bool:
 
 def _near_sum(solution: Solution) -> float:
     """Sum of squared residuals near the edges, each up to 8²: light farther off that no model has says nothing about them."""
-    return float(np.minimum(solution.fit.z[solution.cells.near] ** 2, 64.0).sum())
+    return robust_sum(solution.fit, solution.cells.near)
 
 
 def _left(solution: Solution) -> float:
@@ -142,9 +144,9 @@ def _is_penumbra(pair: Solution) -> bool:
     assert beam is not None
     outer, inner = _step_sizes(pair)
     apart = float(np.hypot(aperture[0] - beam[0], aperture[1] - beam[1]))
-    alike = apart < CONCENTRIC * abs(float(aperture[2] - beam[2]))
+    concentric = apart < CONCENTRIC * abs(float(aperture[2] - beam[2]))
     sharper_outside = bool(aperture[5] < beam[5]) and outer > PENUMBRA * inner and not resolved(pair)
-    return alike and (sharper_outside or not resolved(pair, TOUCHING))
+    return concentric and (sharper_outside or not resolved(pair, TOUCHING))
 
 
 def _step_sizes(pair: Solution) -> tuple[float, float]:
@@ -217,7 +219,7 @@ def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
     fit = pair.fit
     assert fit.aperture is not None
     assert fit.beam is not None
-    if tightest_gap(fit.aperture, fit.beam) < 0 and not _alike(fit.aperture, fit.beam):
+    if tightest_gap(fit.aperture, fit.beam) < 0 and not alike(fit.beam, fit.aperture, ALIKE):
         return pair
     tries: tuple[float, ...] = ()
     widest_edge = SHARPER * float(fit.aperture[5])
@@ -236,11 +238,6 @@ def sharper(pair: Solution, first: Look, contrast: float) -> Solution:
         if per_cell(other) < per_cell(best) - 10.0 / len(best.cells):
             best = other
     return best
-
-
-def _alike(aperture: Array, beam: Array) -> bool:
-    """Whether two edges are nearly the same: one edge, then, that is no blurred step, written as two."""
-    return bool(np.hypot(*(aperture[:2] - beam[:2])) + abs(aperture[2] - beam[2]) < ALIKE * aperture[2])
 
 
 def _gap(pair: Solution) -> float:

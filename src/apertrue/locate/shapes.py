@@ -8,6 +8,11 @@ from ..model.edges import distance
 Array = NDArray[np.float64]
 
 
+def alike(edge: Array, other: Array, share: float) -> bool:
+    """Whether an edge lies near another one all round, to this share of the other's radius (both x, y, radius, …)."""
+    return bool(np.hypot(edge[0] - other[0], edge[1] - other[1]) + abs(edge[2] - other[2]) < share * other[2])
+
+
 def circle_by_vote(
     points: Array, weight: Array, tolerance: float, trials: int = 300
 ) -> tuple[Array, NDArray[np.bool_]] | None:

@@ -469,9 +469,9 @@ def by_light(plain: Solution, rich: Solution) -> Array:
     return out
 
 
-def robust_sum(fit: Fit) -> float:
-    """Sum of squared residuals, each counted up to 8²."""
-    return float(np.minimum(fit.z**2, 64.0).sum())
+def robust_sum(fit: Fit, part: NDArray[np.bool_] | None = None) -> float:
+    """Sum of squared residuals (of a part of the cells), each counted up to 8²."""
+    return float(np.minimum((fit.z if part is None else fit.z[part]) ** 2, 64.0).sum())
 
 
 def robust_mean(fit: Fit, part: NDArray[np.bool_]) -> float:
