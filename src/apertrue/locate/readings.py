@@ -94,7 +94,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     """
     assert first.rough is not None
     tried = _readings(first, frame, hints)
-    chosen = _chosen(tried, first.pixels.shape)
+    chosen = _chosen(tried)
     if chosen is not None and _is_told(chosen.scene, fresh=fresh):
         return chosen
     if chosen is None and fresh:
@@ -126,7 +126,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
         clear = without_shadow(first, base)
         if clear is None:
             continue
-        seen = _chosen(_readings(clear, frame, hints, base), first.pixels.shape)
+        seen = _chosen(_readings(clear, frame, hints, base))
         if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
             return seen
     if chosen is not None:
@@ -142,7 +142,7 @@ def _beside_bright_halo(first: Look, frame: Frame, hints: Hints) -> Judged | Non
     rough = None if floor is None else look(first.reduced, block_sigma(first.noise, first.reduced), floor)
     if rough is None:
         return None
-    seen = _chosen(_readings(replace(first, rough=rough), frame, hints), first.pixels.shape)
+    seen = _chosen(_readings(replace(first, rough=rough), frame, hints))
     return seen if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known else None
 
 
@@ -164,23 +164,23 @@ def _is_told(scene: Scene, *, fresh: bool) -> bool:
     return scene.covariance is not None or other or "afterglow" in scene.flags
 
 
-def _chosen(tried: list[Candidate], shape: tuple[int, int]) -> Judged | None:
+def _chosen(tried: list[Candidate]) -> Judged | None:
     """The reading to give: of those that stand and explain the picture about as well, one whose aperture is no screen's rim, that
     knows whose edge is whose and whose edges show farthest round.
     """
 
-    def competes(reading: Candidate) -> bool:
+    def competes(reading: Candidate, judged: Judged) -> bool:
         # Edges that do not stand leave less of one unexplained, which takes nothing from an aperture that is seen around it.
         best = min(
             c.worth
             for c in tried
             if c.judged is not None
-            or not (_surrounds(reading.solution, c.solution) or stands_by_itself(reading.solution, shape))
+            or not (_surrounds(reading.solution, c.solution) or stands_by_itself(reading.solution, judged.scene.shape))
         )
         return reading.worth < min(max(RIVAL * best, SLIGHT), WORST)
 
-    stood = sorted((c for c in tried if c.judged is not None and competes(c)), key=lambda c: c.worth)
-    readings = [c.judged for c in stood if c.judged is not None]
+    stood = [(c, c.judged) for c in sorted(tried, key=lambda c: c.worth) if c.judged is not None]
+    readings = [judged for c, judged in stood if competes(c, judged)]
 
     def least(judged: Judged) -> tuple[bool, bool, float]:
         return "rim" in judged.scene.extra, not judged.scene.sign_known, -_shown(judged.scene)
