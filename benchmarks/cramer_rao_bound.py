@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from apertrue.assess.geometry import gradient, plane_offset, steps_for
-from apertrue.locate.refine import _prior, basis_for
+from apertrue.locate.basis import basis_for, prior_precision
 from apertrue.model.edges import distance, step_with_derivatives
 from apertrue.model.forward import Basis, Points, evaluate_with_jacobian
 from apertrue.scene import Edge
@@ -168,7 +168,7 @@ def priors(recipe: Recipe, basis: Basis) -> Array:
     narrow = max(min(float(e[5]) for e in seen_edges(recipe)), 0.2)
     t = np.arange(16) * (np.pi / 8)
     level = recipe.peak_electrons * float(np.median(halo_at(recipe, 0.9 * np.cos(t), 0.9 * np.sin(t))))
-    precision: Array = _prior(basis, scale, narrow, level)[0]
+    precision: Array = prior_precision(basis, scale, narrow, level)[0]
     return precision
 
 

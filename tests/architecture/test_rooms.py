@@ -61,8 +61,6 @@ QUICK_PATH = {*MAIN_LINE, "api", "cli", "__init__", "__main__", "_version"}
 LONG_MODULE = 400
 REASONS = {
     "audit/wording.py": "one paragraph of the report after another, each with its sentences",
-    "locate/refine.py": "one fit: residuals, weights, steps and their ends share their arrays",
-    "locate/solve.py": "one search over starts and hypotheses, read from top to bottom",
     "napari/_audit_model.py": "one state machine of a run in another process, with what its table shows",
 }
 LONGEST_MODULE = 600

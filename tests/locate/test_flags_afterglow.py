@@ -10,7 +10,8 @@ from apertrue.locate.engine import locate_frame
 from apertrue.locate.ghost import Ghost, afterglow_seen, find_ghost, stirred
 from apertrue.locate.noise import estimate_noise
 from apertrue.locate.reduce import reduce_picture
-from apertrue.locate.solve import Solution, fine
+from apertrue.locate.solution import Solution
+from apertrue.locate.solve import fine
 from apertrue.scene import Hints, Noise
 from apertrue.simulate import Recipe, Simulated, simulate
 

@@ -8,7 +8,7 @@ import pytest
 from apertrue.frame import as_frame
 from apertrue.locate import readings
 from apertrue.locate.levels import missed_profile
-from apertrue.locate.solve import Solution
+from apertrue.locate.solution import Solution
 from apertrue.model.edges import distance
 from apertrue.pipeline import judge
 from apertrue.simulate import Recipe, simulate

@@ -12,7 +12,8 @@ from apertrue.frame import as_frame
 from apertrue.locate.elsewhere import light_elsewhere, others_elsewhere
 from apertrue.locate.marks import drawn_strokes, outshine
 from apertrue.locate.reduce import reduce_picture
-from apertrue.locate.solve import Solution, fine
+from apertrue.locate.solution import Solution
+from apertrue.locate.solve import fine
 from apertrue.locate.support import plainly, shows
 from apertrue.locate.viewport import viewport
 from apertrue.pipeline import judge

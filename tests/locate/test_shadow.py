@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 
 from apertrue.locate import locate
+from apertrue.locate.coarse import coarse, to_pixels
 from apertrue.locate.find import Look, block_sigma, look
 from apertrue.locate.hypotheses import Start
 from apertrue.locate.noise import estimate_noise
 from apertrue.locate.reduce import reduce_picture
 from apertrue.locate.shadow import without_shadow
-from apertrue.locate.solve import coarse, fine, to_pixels
+from apertrue.locate.solve import fine
 from apertrue.registry import SceneKind
 from apertrue.scene import Hints
 from apertrue.simulate import Recipe, simulate

@@ -8,7 +8,8 @@ from apertrue.frame import as_frame
 from apertrue.locate.find import Look, block_sigma, look
 from apertrue.locate.noise import estimate_noise
 from apertrue.locate.reduce import reduce_picture
-from apertrue.locate.solve import Solution, fine
+from apertrue.locate.solution import Solution
+from apertrue.locate.solve import fine
 from apertrue.locate.third import edge_between
 from apertrue.pipeline import judge
 from apertrue.scene import Edge

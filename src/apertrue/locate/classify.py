@@ -16,7 +16,7 @@ from .levels import Light, light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
-from .solve import Solution, quality, robust_mean, true_width
+from .solution import Solution, quality, robust_mean, true_width
 from .spots import beside, second_spot
 from .support import SECTORS, Support, arcs_of, edge_points, support, supports
 

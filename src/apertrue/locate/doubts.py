@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from ..model.edges import distance
 from .levels import missed_profile
 from .refine import Fit
-from .solve import Solution, quality, robust_mean
+from .solution import Solution, quality, robust_mean
 from .support import Support, displaced
 
 Array = NDArray[np.float64]

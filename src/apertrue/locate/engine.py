@@ -19,7 +19,8 @@ from .noise import estimate_noise
 from .parts import AROUND, contains, disc_alone, lit_window, moved, part_about, shifted
 from .readings import best_reading, in_blocks
 from .reduce import Reduced, as_floats, reduce_picture
-from .solve import GOOD, fine, quality
+from .solution import GOOD, quality
+from .solve import fine
 from .viewport import viewport
 
 Array = NDArray[np.float64]
@@ -130,7 +131,7 @@ def _within(
     """The scene around the core alone, in the whole picture's coordinates.
 
     ``None`` when that tells no more, or explains its part of the picture no better than what explained the whole
-    (``worth``, see :func:`apertrue.locate.solve.shortfall`). When both have three edges between them (:func:`_holds`), the
+    (``worth``, see :func:`apertrue.locate.solution.shortfall`). When both have three edges between them (:func:`_holds`), the
     numbers of the ``whole`` are of the wrong two.
 
     A third edge farther out, of the screen in a room's light, of a monitor or of a panel, is in no reading with two.

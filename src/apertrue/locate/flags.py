@@ -17,7 +17,7 @@ from .marks import overlay_seen
 from .reduce import reduce_picture
 from .refine import Fit
 from .shadow import darkened
-from .solve import Solution
+from .solution import Solution
 from .support import Support, edge_points
 
 Array = NDArray[np.float64]

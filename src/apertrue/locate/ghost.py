@@ -15,7 +15,7 @@ from ..model.edges import distance, step
 from ..scene import Noise
 from .reduce import Reduced, reduce_picture
 from .refine import Fit
-from .solve import Solution
+from .solution import Solution
 
 Array = NDArray[np.float64]
 

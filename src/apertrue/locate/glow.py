@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from ..model.edges import distance
 from ..model.glow import Glow
 from ..scene import Noise
+from .basis import carried
 from .reduce import Reduced
-from .refine import Fit, carried, refine, spread_in
-from .solve import DISCREPANCY, UNLIKE, Solution, quality, robust_sum
+from .refine import Fit, refine, spread_in
+from .solution import DISCREPANCY, UNLIKE, Solution, quality, robust_sum
 
 Array = NDArray[np.float64]
 
@@ -80,7 +81,7 @@ def with_glow(
     basis = replace(fit.basis, glow=glow)
     trial = refine(
         cells, basis, fit.aperture, fit.beam, noise,
-        linear=carried(fit, basis), scale=contrast, discrepancy=DISCREPANCY, iterations=15, pinned=pinned,
+        linear=carried(fit.linear, fit.basis, basis), scale=contrast, discrepancy=DISCREPANCY, iterations=15, pinned=pinned,
     )  # fmt: skip
     less = robust_sum(trial) / max(robust_sum(fit), 1e-300)
     calmer = spread_in(trial.z[outside]) < max(LOWERS * before, CHANCE)

@@ -14,7 +14,7 @@ from ..model.edges import distance
 from ..model.forward import Points
 from ..scene import Noise
 from .refine import refine
-from .solve import DISCREPANCY, UNLIKE, Solution, nested, per_cell, quality
+from .solution import DISCREPANCY, UNLIKE, Solution, nested, per_cell, quality
 from .support import SECTORS, round_angle, sector_of, step_heights
 
 Array = NDArray[np.float64]

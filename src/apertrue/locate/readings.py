@@ -11,8 +11,10 @@ from ..frame import Frame
 from ..model.edges import distance
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
+from .alternatives import by_light, enriched
 from .bands import without_bands
 from .classify import Judged, judge_pair, judge_single, resolved
+from .coarse import coarse, misfit, to_pixels
 from .doubts import doubt_of
 from .find import Look, block_sigma, halo_floor, look
 from .glow import with_glow
@@ -24,20 +26,8 @@ from .rivals import called_rightly, second_edge_needed, sharper, stands_by_itsel
 from .roundness import held_round
 from .shadow import without_shadow
 from .shapes import alike
-from .solve import (
-    GOOD,
-    Solution,
-    by_light,
-    coarse,
-    enriched,
-    fine,
-    lost,
-    misfit,
-    quality,
-    same_place,
-    shortfall,
-    to_pixels,
-)
+from .solution import GOOD, Solution, lost, quality, same_place, shortfall
+from .solve import fine
 from .spikes import without_spikes
 from .support import edge_points, plainly
 from .third import edge_between, edge_within
@@ -77,7 +67,7 @@ class Candidate:
 
     Attributes:
         judged: its scene; ``None`` when its edges do not stand.
-        worth: how badly it explains the picture (smaller is better), see :func:`apertrue.locate.solve.shortfall`.
+        worth: how badly it explains the picture (smaller is better), see :func:`apertrue.locate.solution.shortfall`.
         solution: its fit.
     """
 

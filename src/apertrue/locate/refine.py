@@ -12,20 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.forward import N_EDGE, Basis, evaluate, evaluate_with_jacobian, linear_rows, prepare
-from ..model.glow import Glow
 from ..scene import Noise
+from .basis import LEAST_WIDTH, level_of_halo, prior_precision
 from .cells import Cells
 
 Array = NDArray[np.float64]
 
-#: Prior doubt of an ellipticity component (1σ): discs are round within about 10 % (common practice, no source).
-PRIOR_ELLIPTICITY = 0.1
-#: Terms of the quadratic halo, and the prior 1σ of each finer one relative to the halo's level.
-PLAIN_HALO, HALO_TERM = 6, 0.5
-#: Discs of no more than this radius (px) have even light, within this share of their level (1σ).
-SPECK, PLAIN = 8.0, 0.1
-#: No edge is sharper than a fraction of a pixel.
-LEAST_WIDTH = 0.2
 #: Damping at the start where place and light are known: more of it would slow down what trades with one another.
 DAMPING = 1e-7
 #: A sandwich σ counts where it exceeds the plain σ by this factor.
@@ -73,81 +65,13 @@ class Fit:
         return np.concatenate([p for p in (self.aperture, self.beam, self.linear) if p is not None])
 
 
-def basis_for(
-    aperture: Array | None,
-    beam: Array | None,
-    *,
-    background: int = 1,
-    halo: int = 2,
-    radial: int = 2,
-    tilt: bool = True,
-    decays: int = 0,
-    meeting: bool = True,
-    glow: Glow | None = None,
-) -> Basis:
-    """A basis whose coordinates are centered on the given edges."""
-    a = aperture if aperture is not None else beam
-    b = beam if beam is not None else aperture
-    assert a is not None
-    assert b is not None
-    return Basis(
-        (float(a[0]), float(a[1]), float(a[2])),
-        (float(b[0]), float(b[1]), float(b[2]), float(b[3]), float(b[4])),
-        background=background,
-        halo=halo if aperture is not None else -1,
-        radial=radial,
-        tilt=tilt,
-        decays=decays if aperture is not None else 0,
-        meeting=meeting and aperture is not None and beam is not None,
-        has_beam=beam is not None,
-        has_aperture=aperture is not None,
-        glow=glow,
-    )
-
-
-def _prior(basis: Basis, scale: float, narrow: float, halo_level: float) -> tuple[Array, int]:
-    """Diagonal prior precision; a very weak one on all linear coefficients keeps unseen ones finite.
-
-    The halo's finer terms are no larger than a share of the halo itself.
-    """
-    n_edges = N_EDGE * (basis.has_aperture + basis.has_beam)
-    precision = np.zeros(n_edges + basis.n_linear)
-    for start in range(0, n_edges, N_EDGE):
-        precision[start + 3 : start + 5] = 1.0 / PRIOR_ELLIPTICITY**2
-    nb, nh, np_ = basis.counts
-    lin = precision[n_edges:]
-    wide = 1.0 / scale**2
-    lin[1:nb] = wide
-    lin[nb + 1 : nb + nh] = wide
-    if nh > PLAIN_HALO:
-        lin[nb + PLAIN_HALO : nb + nh] = 1.0 / min(scale, HALO_TERM * max(halo_level, 0.01 * scale)) ** 2
-    if np_:
-        # A spot of a few pixels has no shape of its light beside its edge: both say the same.
-        lin[nb + nh + 1 :] = wide if basis.beam[2] > SPECK else wide / PLAIN**2
-    if basis.meeting:
-        # The shared blur is at most the narrower edge's whole width.
-        lin[-1] = 1.0 / (scale * narrow**2) ** 2
-    return precision, n_edges
-
-
-def _halo_level(basis: Basis, linear: Array | None) -> float:
-    """How bright the halo is near the aperture's edge (median over its circumference), gray levels."""
-    nb, nh, _ = basis.counts
-    if linear is None or not nh:
-        return 0.0
-    x, y, radius = basis.aperture
-    t = np.arange(16) * (np.pi / 8)
-    _, halo, _ = basis.polynomials(x + 0.9 * radius * np.cos(t), y + 0.9 * radius * np.sin(t))
-    return float(np.median(np.abs(linear[nb : nb + nh] @ halo)))
-
-
 def beam_is_brighter(fit: Fit) -> bool:
     """Whether the beam has light of its own and more of it than the halo near the aperture's edge."""
     nb, nh, np_ = fit.basis.counts
     if not np_ or not nh:
         return True
     level = float(fit.linear[nb + nh])
-    return level > 0 and _halo_level(fit.basis, fit.linear) < level
+    return level > 0 and level_of_halo(fit.basis, fit.linear) < level
 
 
 def spread_in(z: Array) -> float:
@@ -209,8 +133,8 @@ def refine(
     """
     narrow = min(float(e[5]) for e in (aperture, beam) if e is not None)
     if halo_level == 0.0:
-        halo_level = _halo_level(basis, linear)
-    precision, n_edges = _prior(basis, scale, max(narrow, LEAST_WIDTH), halo_level)
+        halo_level = level_of_halo(basis, linear)
+    precision, n_edges = prior_precision(basis, scale, max(narrow, LEAST_WIDTH), halo_level)
     edges = np.concatenate([p for p in (aperture, beam) if p is not None])
     has_a, has_b = aperture is not None, beam is not None
     start_edges = edges.copy()
@@ -310,28 +234,6 @@ def robust_cost(fit: Fit, spread: float, most: float = 8.0) -> float:
     return float(np.minimum((fit.z / spread) ** 2, most**2).sum())
 
 
-def carried(fit: Fit, basis: Basis) -> Array:
-    """The fit's light in another basis with (nearly) the same frozen coordinates: added terms are nothing at first."""
-    nb, nh, np_ = fit.basis.counts
-    mb, mh, _ = basis.counts
-    old, out = fit.linear, np.zeros(basis.n_linear)
-    kept = min(nb, mb)
-    out[:kept] = old[:kept]
-    n_polynomial = nh - fit.basis.decays if nh else 0
-    out[mb : mb + n_polynomial] = old[nb : nb + n_polynomial]
-    m_polynomial = mh - basis.decays if mh else 0
-    out[mb + m_polynomial : mb + m_polynomial + fit.basis.decays] = old[nb + n_polynomial : nb + nh]
-    if np_:
-        beam = old[nb + nh : nb + nh + np_]
-        kept = 1 + min(fit.basis.radial, basis.radial)
-        out[mb + mh : mb + mh + kept] = beam[:kept]
-        if fit.basis.tilt and basis.tilt:
-            out[mb + mh + 1 + basis.radial : mb + mh + 3 + basis.radial] = beam[-2:]
-    if fit.basis.meeting and basis.meeting:
-        out[-1] = old[-1]
-    return out
-
-
 def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) -> float:
     """By how much the cost would fall in one linear step with a richer light: gᵀN⁻¹g (Rao's score test: Rao 1948,
     Proc. Camb. Phil. Soc. 44:50, from memory).
@@ -343,7 +245,7 @@ def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) 
         scale: prior 1σ of slopes and curvatures, gray levels.
     """
     narrow = min(float(e[5]) for e in (fit.aperture, fit.beam) if e is not None)
-    precision, _ = _prior(basis, scale, max(narrow, LEAST_WIDTH), _halo_level(fit.basis, fit.linear))
+    precision, _ = prior_precision(basis, scale, max(narrow, LEAST_WIDTH), level_of_halo(fit.basis, fit.linear))
     model, jacobian = evaluate_with_jacobian(basis, cells.at, fit.aperture, fit.beam, linear)
     p = np.concatenate([e for e in (fit.aperture, fit.beam, linear) if e is not None])
     scaled, normal = _normal(jacobian, fit.weight, fit.sigma, precision)

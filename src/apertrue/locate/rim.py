@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from ..model.edges import distance
 from .reduce import Reduced
-from .solve import Solution
+from .solution import Solution
 from .support import SECTORS, round_angle, sector_of
 
 Array = NDArray[np.float64]

@@ -4,28 +4,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..scene import Hints, Noise
+from .alternatives import as_wide, lone, swapped
 from .classify import resolved, tightest_gap
+from .coarse import block_noise, misfit
 from .find import Look
 from .glow import glow_of, is_glow, widest
 from .levels import profile_of
 from .reduce import Reduced
 from .refine import robust_cost, spread_in
 from .shapes import alike
-from .solve import (
-    UNLIKE,
-    Solution,
-    as_wide,
-    block_noise,
-    fine,
-    lone,
-    misfit,
-    missed_light,
-    per_cell,
-    quality,
-    robust_mean,
-    robust_sum,
-    swapped,
-)
+from .solution import UNLIKE, Solution, missed_light, per_cell, quality, robust_mean, robust_sum
+from .solve import fine
 from .support import step_heights, supports
 
 Array = NDArray[np.float64]

@@ -11,13 +11,15 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from .basis import ROUNDNESS, carried
 from .classify import tightest_gap
 from .doubts import doubt_of
 from .find import Look
 from .glow import with_glow
 from .levels import profile_of
-from .refine import carried, refine
-from .solve import DISCREPANCY, ROUNDNESS, UNLIKE, Solution, fine, per_cell, robust_mean
+from .refine import refine
+from .solution import DISCREPANCY, UNLIKE, Solution, per_cell, robust_mean
+from .solve import fine
 from .support import supports
 
 Array = NDArray[np.float64]
@@ -92,7 +94,7 @@ def _plainer(held: Solution, first: Look, contrast: float, pinned: tuple[int, ..
         basis = replace(fit.basis, radial=radial)
         plain = refine(
             held.cells, basis, fit.aperture, fit.beam, first.noise,
-            linear=carried(fit, basis), scale=contrast, discrepancy=DISCREPANCY, iterations=10, pinned=pinned,
+            linear=carried(fit.linear, fit.basis, basis), scale=contrast, discrepancy=DISCREPANCY, iterations=10, pinned=pinned,
         )  # fmt: skip
         if profile_of(plain) is not None:
             return Solution(plain, held.cells)

@@ -9,7 +9,7 @@ from ..model.edges import distance
 from ..model.forward import Points, evaluate
 from .find import Look, block_sigma, look
 from .reduce import as_floats, reduce_picture
-from .solve import Solution
+from .solution import Solution
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]

@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.forward import Points, evaluate
-from .cells import far_blocks
+from .far import far_blocks
 from .find import Look
 from .marks import is_drawn
-from .solve import Solution
+from .solution import Solution
 
 #: A second spot beside a larger one takes at least this share of the aperture, and of the beam: less is a reflection or dirt.
 SPOT, OF_BEAM = 0.003, 0.05

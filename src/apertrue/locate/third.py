@@ -13,7 +13,7 @@ from ..model.forward import Points, evaluate
 from .find import Look, block_sigma
 from .rays import Drops, Rays, cast, strongest_drop
 from .shapes import circle_by_vote, fit_ellipse
-from .solve import Solution
+from .solution import Solution
 from .support import step_heights
 
 Array = NDArray[np.float64]

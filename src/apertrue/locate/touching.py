@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..scene import Noise
 from .refine import refine
-from .solve import DISCREPANCY, Solution, robust_sum
+from .solution import DISCREPANCY, Solution, robust_sum
 
 Array = NDArray[np.float64]
 
