@@ -5,7 +5,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from apertrue.locate import cells
+from apertrue.locate import far, gather
+from apertrue.locate.cells import ROUGH
 from apertrue.locate.reduce import reduce_picture
 from apertrue.model.edges import distance
 
@@ -23,9 +24,9 @@ def test_few_blocks_are_added_up_as_all_are(
     pixels = whole[2:, 3:] if cut else whole  # a part of a picture does not lie in one piece
     found = []
     for few in (0.0, np.inf):
-        monkeypatch.setattr(cells, "FEW", few)
+        monkeypatch.setattr(gather, "FEW", few)
         blocks: dict[int, Any] = {}
-        found.append(cells._samples(pixels, APERTURE, block, cells.ROUGH, blocks))
+        found.append(gather._samples(pixels, APERTURE, block, ROUGH, blocks))
         assert bool(blocks) == (few == 0.0)
     assert len(found[0][0]) > 100
     for at_once, one_by_one in zip(*found, strict=True):
@@ -34,7 +35,7 @@ def test_few_blocks_are_added_up_as_all_are(
 
 def test_the_side_of_far_blocks() -> None:
     pixels = np.random.default_rng(2).integers(0, 100, (300, 300)).astype(np.uint16)
-    x, y, value, asked, side = cells.far_blocks(reduce_picture(pixels), (APERTURE, BEAM))
+    x, y, value, asked, side = far.far_blocks(reduce_picture(pixels), (APERTURE, BEAM))
     in_aperture, in_beam = distance(x, y, APERTURE) > 0, distance(x, y, BEAM) > 0
     assert {0, 1, 3} == set(side.tolist())
     np.testing.assert_array_equal(side, 1 * in_aperture + 2 * in_beam)
@@ -44,4 +45,4 @@ def test_the_side_of_far_blocks() -> None:
 def test_an_edge_far_wider_than_the_picture_has_no_cells_and_costs_nothing() -> None:
     """A fit that runs away asked for blocks larger than the picture, pixel by pixel of them."""
     away = np.array([-1e17, -1e16, 1.1e4, 0.0, 0.0, 2.7e3])
-    assert cells.gather(np.ones((38, 45)), (None, away), cells.ROUGH) is None
+    assert gather.gather(np.ones((38, 45)), (None, away), ROUGH) is None

@@ -15,7 +15,7 @@ from .solution import Solution
 SPOT, OF_BEAM = 0.003, 0.05
 #: What holds a square of this side (px, or this part of the picture (÷)) is no drawn stroke.
 THICK, OF_PICTURE = 9.0, 40
-#: Sides of both edges where other light may be (as :func:`apertrue.locate.cells.far_blocks` counts them): what is brighter
+#: Sides of both edges where other light may be (as :func:`apertrue.locate.far.far_blocks` counts them): what is brighter
 #: within the beam is the beam's own.
 OUTSIDE, IN_APERTURE = 0, 1
 
