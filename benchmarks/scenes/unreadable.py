@@ -8,7 +8,7 @@ lists the kinds and how many of each, or draws one of each on a contact sheet.
 import argparse
 import sys
 from collections.abc import Callable, Iterator
-from math import cos, pi, sin
+from math import atan2, cos, hypot, pi, sin
 from pathlib import Path
 from typing import Any
 
@@ -129,12 +129,14 @@ def lens_without_halo(rng: Rng) -> dict[str, Any]:
 
 def two_spots(rng: Rng) -> dict[str, Any]:
     recipe = random_recipe(rng, "crossover", size=_size(rng))
-    t = float(rng.uniform(0, 2 * pi))
     d = 100 * recipe.beam_ratio * float(rng.uniform(3.0, 7.0))
+    x, y, t = recipe.offset_x_percent, recipe.offset_y_percent, float(rng.uniform(0, 2 * pi))
+    if hypot(x + d * cos(t), y + d * sin(t)) > 90 - 100 * recipe.beam_ratio:
+        t = atan2(-y, -x)  # an aperture would hide it: toward its middle
     moved = recipe.with_values(
         afterglow_level=float(rng.uniform(0.75, 1.0)),
-        afterglow_x_percent=recipe.offset_x_percent + d * cos(t),
-        afterglow_y_percent=recipe.offset_y_percent + d * sin(t),
+        afterglow_x_percent=x + d * cos(t),
+        afterglow_y_percent=y + d * sin(t),
     )
     return _case(rng, moved, must_be_null=NUMBERS, allowed=("other-view", "crossover"))
 

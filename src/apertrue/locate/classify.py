@@ -9,14 +9,14 @@ from ..frame import Frame
 from ..model.edges import distance
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
-from .doubts import doubt_of, edge_doubt, enlarged, perspective, spread_of
+from .doubts import doubt_of, edge_doubt, enlarged, levelled, perspective, spread_of
 from .find import Look, Rough
 from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
-from .solution import Solution, quality, robust_mean, true_width
+from .solution import UNLIKE, Solution, quality, robust_mean, true_width
 from .spots import beside, second_spot
 from .support import SECTORS, Support, arcs_of, edge_points, support, supports
 
@@ -48,6 +48,8 @@ LEVELLED = 0.01
 #: Where gray levels are bent, half of the light is not half of the gray levels (1σ of the radius, in widths); and where it is
 #: brighter on one side, not by as much on both (1σ of the center).
 BENT, BENT_ASIDE = 0.5, 0.03
+#: Structure in light that is about as bright on both sides of it (halo ÷ core) is no beam's edge, unless all is explained.
+AS_BRIGHT = 0.85
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -102,7 +104,13 @@ def resolved(solution: Solution, apart: float = 0.0) -> bool:
 
 
 def judge_pair(
-    solution: Solution, sure: bool, first: Look, frame: Frame, hints: Hints, lacking: Array | None = None
+    solution: Solution,
+    sure: bool,
+    first: Look,
+    frame: Frame,
+    hints: Hints,
+    lacking: Array | None = None,
+    at: dict[str, Support] | None = None,
 ) -> Judged | None:
     """A scene with both edges, or ``None`` when the picture does not bear it out.
 
@@ -112,6 +120,7 @@ def judge_pair(
         first: the picture.
         frame, hints: what is known of it.
         lacking: what its covariance lacks where both edges nearly touch.
+        at: what both edges show, if it was not this fit that found them.
     """
     fit, noise, pixels = solution.fit, first.noise, first.pixels
     if fit.aperture is None or fit.beam is None:
@@ -122,18 +131,18 @@ def judge_pair(
         return None
     if fit.aperture[5] > max(SKIRT * fit.aperture[2], 4 * fit.beam[5]):
         return None
-    at = supports(fit, solution.cells, shape)
+    own, at = at is None, at or supports(fit, solution.cells, shape)
     ratio = fit.beam[2] / fit.aperture[2]
     if ratio > WIDEST or np.hypot(*(fit.beam[:2] - fit.aperture[:2])) > FARTHEST * fit.aperture[2]:
         return None
     spot = ratio < CROSSOVER
     if not spot and fit.beam[5] > SOFT_BEAM * fit.beam[2]:
         return None  # a beam's own bright middle, which fades
-    if not (_stands(at["aperture"]) and (_stands(at["beam"]) or (spot and _level_z(fit) > 6))):
+    if not (stands(at["aperture"]) and (stands(at["beam"]) or (spot and _level_z(fit) > 6))):
         return None
     gap = tightest_gap(fit.aperture, fit.beam)
     # What is badly explained elsewhere (the beam's own structure) takes nothing away from what shows here.
-    all_round = ALL_ROUND * max(1.0, float(np.sqrt(robust_mean(fit, solution.cells.owner == 0))))
+    all_round = ALL_ROUND * (max(1.0, float(np.sqrt(robust_mean(fit, solution.cells.owner == 0)))) if own else 1.0)
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
     in_tail = gap > 0 and fit.aperture[5] > NO_TAIL * fit.beam[5]
@@ -148,7 +157,9 @@ def judge_pair(
         covariance = covariance + lacking * doubt**2
     at_top = saturated_share(disc_values(pixels, (fit.aperture, fit.beam)), frame.saturation, noise)
     saturated = at_top > LEVELLED
-    covariance = enlarged(solution, at, covariance, gap, saturated=saturated)
+    covariance = enlarged(solution, at, covariance, gap, together=own)
+    if saturated:
+        covariance = covariance + levelled(fit)
     sigma_offset = float(np.sqrt(_offset_variance(covariance))) / float(fit.aperture[2])
     if not np.isfinite(sigma_offset):
         return None
@@ -160,6 +171,8 @@ def judge_pair(
         kind = SceneKind.CLIPPED
     light = light_of(fit, solution.cells, covariance)
     step = light.core - light.background
+    if own and light.halo is not None and light.halo > AS_BRIGHT * step and quality(solution) > UNLIKE:
+        return None
     other = beside(solution, first, step) if ratio < SMALL else None
     if other == "marks":
         first = replace(first, drawn=True)
@@ -176,7 +189,9 @@ def judge_pair(
     enough = spot or min(float(at[name].inside.mean()) for name in at) >= LEAST_INSIDE
     enough &= float(fit.aperture[2]) >= LEAST_RADIUS and not rim
     confidence = _confidence(at["aperture"]) * _confidence(at["beam"])
-    flags = picture_flags(frame, first, solution, at, light, covariance, kind, sigma_offset, at_top, hints)
+    flags = picture_flags(
+        frame, first, solution, at, light, covariance, kind, sigma_offset, at_top, hints, explained=own
+    )
     if "tilted-view" in flags or frame.photograph:  # a photograph may have been taken from anywhere
         covariance[6:8, 6:8] += perspective(fit.aperture, fit.beam, covariance[3:5, 3:5])
     if "nonlinear" in flags:
@@ -229,7 +244,7 @@ def judge_single(
     fit = solution.fit
     assert fit.beam is not None
     at = support(fit, solution.cells, "beam", shape)
-    if not _stands(at) or at.confirmed.mean() < 0.3:
+    if not stands(at) or at.confirmed.mean() < 0.3:
         return other
     return Judged(_whose_edge(solution, at, rough, noise, hints, shape))
 
@@ -283,7 +298,7 @@ def _as_aperture(one: Scene, edge: Edge, own: Array, light: Light) -> Scene:
     )  # fmt: skip
 
 
-def _stands(at: Support) -> bool:
+def stands(at: Support) -> bool:
     """Whether the stretches of an edge bear it out.
 
     A faint edge may be visible only where the fit has too much light beside it; then all other stretches together tell.

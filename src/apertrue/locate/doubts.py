@@ -70,7 +70,9 @@ def doubt_of(solution: Solution) -> float:
     return float(np.sqrt(spread**2 + HIDDEN * hidden))
 
 
-def enlarged(solution: Solution, at: dict[str, Support], covariance: Array, gap: float, *, saturated: bool) -> Array:
+def enlarged(
+    solution: Solution, at: dict[str, Support], covariance: Array, gap: float, *, together: bool = True
+) -> Array:
     """The covariance of a fit of two edges with all that the model may miss of the edges and their light.
 
     Args:
@@ -78,7 +80,7 @@ def enlarged(solution: Solution, at: dict[str, Support], covariance: Array, gap:
         at: what each edge shows, by name.
         covariance: of all parameters, shape (n, n).
         gap: between both edges, aperture radii; negative where they cut each other.
-        saturated: whether the camera's top level hides how bright the light is.
+        together: whether this fit found them both; else each one's roundness was seen by itself.
     """
     fit, cells = solution.fit, solution.cells
     assert fit.aperture is not None
@@ -86,7 +88,7 @@ def enlarged(solution: Solution, at: dict[str, Support], covariance: Array, gap:
     out = covariance + _unlike_ellipse(fit, at, covariance)
     misfit = _light_misfit(solution)
     missed = max(_halo_misfit(solution, at["aperture"]), misfit if gap < 0 else 0.0), misfit
-    crooked = _crooked(solution, at, gap)
+    crooked = _crooked(solution, at, gap) if together else 0.0
     for which, (name, edge) in enumerate((("aperture", fit.aperture), ("beam", fit.beam))):
         place = np.arange(6 * which, 6 * which + 3)
         out[place, place] += (crooked * float(edge[2])) ** 2
@@ -94,9 +96,8 @@ def enlarged(solution: Solution, at: dict[str, Support], covariance: Array, gap:
         out[place, place] += ((LOBED + hidden) * cells.lobes[which]) ** 2
         own = edge_doubt(solution, which, at[name])
         blurred = float(edge[5]) * min(missed[which] / MISFIT, 1.5)
-        cut = SATURATED * float(edge[5]) if saturated else 0.0
         out[place, place] += (SHAPE[which] * float(edge[5])) ** 2 + (ARC * np.hypot(own, blurred)) ** 2
-        out[6 * which + 2, 6 * which + 2] += own**2 + blurred**2 + cut**2
+        out[6 * which + 2, 6 * which + 2] += own**2 + blurred**2
         out[6 * which + 5, 6 * which + 5] += (WIDTH * float(edge[5])) ** 2 + own**2 + (0.5 * blurred) ** 2
     if fit.basis.radial:  # as if it were all in the profile's first term
         first_term = fit.n_edges + sum(fit.basis.counts[:2]) + 1
@@ -104,12 +105,27 @@ def enlarged(solution: Solution, at: dict[str, Support], covariance: Array, gap:
     return out
 
 
+def levelled(fit: Fit) -> Array:
+    """What is added to the covariance of a fit's parameters when the camera's top level hides how bright the light is."""
+    out = np.zeros_like(fit.normal)
+    for which, edge in enumerate((fit.aperture, fit.beam)):
+        if edge is not None:
+            out[6 * which + 2, 6 * which + 2] = (SATURATED * float(edge[5])) ** 2
+    return out
+
+
+def unlike_step(missed: float, height: float, width: float) -> float:
+    """1σ of where along its slope an edge lies that is no blurred step, px: half its width where what the fit misses beside it
+    (gray levels, root mean square) is two percent of its height or more (from wave-optics pictures, benchmarks/honesty.py).
+    """
+    return 0.5 * width * min(1.0, missed / height / 0.02)
+
+
 def edge_doubt(solution: Solution, which: int, at: Support) -> float:
     """1σ of where along its slope an edge lies that is no blurred step (fringes, other shapes), px.
 
     All stretches of such an edge err alike, so that scatter does not show it; the misfit near the edge does, relative to
-    its step. Half the edge's width at 2 % misfit or more, from wave-optics pictures (benchmarks/honesty.py); nothing
-    where the residuals are noise.
+    its step (:func:`unlike_step`); nothing where the residuals are noise.
     """
     fit, cells = solution.fit, solution.cells
     edge = fit.aperture if which == 0 else fit.beam
@@ -119,7 +135,7 @@ def edge_doubt(solution: Solution, which: int, at: Support) -> float:
         return 0.0
     excess = (fit.z[own] ** 2 - 1.0) * fit.sigma[own] ** 2
     rms = float(np.sqrt(max(np.average(excess, weights=cells.count[own]), 0.0)))
-    return 0.5 * float(edge[5]) * min(1.0, rms / at.height / 0.02)
+    return unlike_step(rms, at.height, float(edge[5]))
 
 
 def _unlike_ellipse(fit: Fit, at: dict[str, Support], covariance: Array) -> Array:

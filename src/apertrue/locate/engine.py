@@ -17,8 +17,9 @@ from .flags import plain_flags
 from .marks import border_depths, drawn_strokes, outshine, without
 from .noise import estimate_noise
 from .parts import AROUND, contains, disc_alone, lit_window, moved, part_about, shifted
-from .readings import best_reading, in_blocks
+from .readings import best_reading
 from .reduce import Reduced, as_floats, reduce_picture
+from .shapes import in_blocks
 from .solution import GOOD, quality
 from .solve import fine
 from .viewport import viewport

@@ -74,9 +74,11 @@ def picture_flags(
     sigma_offset: float,
     saturated: float,
     hints: Hints,
+    *,
+    explained: bool = True,
 ) -> tuple[str, ...]:
     """Flags in the registry's order. ``sigma_offset`` (with misfit of the light) counts only where it is hopeless;
-    ``saturated`` is the share of the lit pixels.
+    ``saturated`` is the share of the lit pixels; where the light is not ``explained``, what the fit misses covers nothing.
     """
     fit, pixels, noise = solution.fit, first.pixels, first.noise
     assert fit.aperture is not None
@@ -93,7 +95,7 @@ def picture_flags(
         if afterglow_seen(find_ghost(pixels, solution, noise), fit):
             ghostly = True
             raised.add("afterglow")
-        elif covered_share(pixels, fit, noise) > _limit("in-the-way"):
+        elif explained and covered_share(pixels, fit, noise) > _limit("in-the-way"):
             raised.add("in-the-way")
     if any(edge_missing(s) > _limit("in-the-way") for s in at.values()):
         raised.add("in-the-way")
@@ -103,7 +105,7 @@ def picture_flags(
     blurred = noise_sigma(fit) > 0.01 or not np.isfinite(sigma_offset)
     if blurred or light.core - light.background < _limit("noisy") * _pixel_sigma(noise, light.core):
         raised.add("noisy")
-    uneven = _unevenness(solution, light) if "in-the-way" in raised else light.unevenness
+    uneven = None if not explained else _unevenness(solution, light) if "in-the-way" in raised else light.unevenness
     if uneven is not None and uneven[0] > _limit("uneven"):
         raised.add("uneven")
     e_a, s_a = _ellipticity(fit.aperture, covariance, 0)

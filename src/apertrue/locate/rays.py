@@ -73,7 +73,7 @@ class Drops:
     first: NDArray[np.bool_]
 
 
-def _windows(value: Array, w: int) -> tuple[Array, Array]:
+def windows(value: Array, w: int) -> tuple[Array, Array]:
     """Means of the ``w`` samples up to and from each place; NaN where a window leaves the picture."""
     n, m = value.shape
     total = np.concatenate(
@@ -100,7 +100,7 @@ def strongest_drop(
         excess: count only how much a drop exceeds the slope on both of its sides, so that a halo that fades evenly
             makes no edge.
     """
-    before, after = _windows(rays.value, w)
+    before, after = windows(rays.value, w)
     drop = before - after  # at index i: between samples i − 1 and i
     strength = drop
     if excess:

@@ -1,7 +1,6 @@
 """What a picture may be: its likely readings, the one that explains it, and what is tried when none does."""
 
 import itertools
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +11,7 @@ from ..model.edges import distance
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Scene
 from .alternatives import by_light, enriched
+from .apart import apart
 from .bands import without_bands
 from .classify import Judged, judge_pair, judge_single, resolved
 from .coarse import coarse, misfit, to_pixels
@@ -25,7 +25,7 @@ from .reduce import Reduced
 from .rivals import called_rightly, second_edge_needed, sharper, stands_by_itself, whose
 from .roundness import held_round
 from .shadow import without_shadow
-from .shapes import alike
+from .shapes import alike, in_blocks
 from .solution import GOOD, Solution, lost, quality, same_place, shortfall
 from .solve import fine
 from .spikes import without_spikes
@@ -88,7 +88,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     if chosen is not None and _is_told(chosen.scene, fresh=fresh):
         return chosen
     if chosen is None and fresh:
-        chosen = _beside_bright_halo(first, frame, hints)
+        chosen = _beside_bright_halo(first, frame, hints) or apart(first, frame, hints)
         if chosen is not None:
             return chosen
     if fresh:
@@ -311,12 +311,6 @@ def _start_of(base: Solution, reduced: Reduced) -> list[Start]:
     if aperture is None or beam is None:
         return []
     return [Start(in_blocks(aperture, reduced.size), in_blocks(beam, reduced.size))]
-
-
-def in_blocks(edge: Sequence[float] | Array, size: int) -> Array:
-    """An edge's place, radius and ellipticity in units of blocks."""
-    half = (size - 1) / 2
-    return np.array([(edge[0] - half) / size, (edge[1] - half) / size, edge[2] / size, edge[3], edge[4]])
 
 
 def _guided(first: Look, hints: Hints) -> list[Start]:

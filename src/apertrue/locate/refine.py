@@ -187,11 +187,11 @@ def refine(
         gradient[~free] = 0.0
         moved = False
         for attempt in range(6):
-            step = _solve(normal, gradient, damping)
+            step = solve(normal, gradient, damping)
             if not np.isfinite(step).all():
                 break
             trial = p + step
-            trial[:n_edges] = _bounded(trial[:n_edges], start_edges)
+            trial[:n_edges] = bounded(trial[:n_edges], start_edges)
             at = (basis, cells.at, *split(trial[:n_edges]), trial[n_edges:], terms)
             if attempt == 0:  # mostly taken, and then its Jacobian is needed
                 t_model, t_jacobian = evaluate_with_jacobian(*at)
@@ -250,7 +250,7 @@ def promised(fit: Fit, cells: Cells, basis: Basis, linear: Array, scale: float) 
     p = np.concatenate([e for e in (fit.aperture, fit.beam, linear) if e is not None])
     scaled, normal = _normal(jacobian, fit.weight, fit.sigma, precision)
     gradient = scaled @ ((cells.mean - model) / fit.sigma * np.sqrt(fit.weight)) - precision * p
-    step = _solve(normal, gradient, 0.0)
+    step = solve(normal, gradient, 0.0)
     return float(gradient @ step) if np.isfinite(step).all() else 0.0
 
 
@@ -269,7 +269,7 @@ def _place_scale(edges: Array) -> Array:
     return out
 
 
-def _bounded(edges: Array, start: Array) -> Array:
+def bounded(edges: Array, start: Array) -> Array:
     """Keep radii, widths and ellipticities where an edge still is one."""
     out = edges.copy()
     for s in range(0, len(out), N_EDGE):
@@ -290,7 +290,8 @@ def _normal(jacobian: Array, weight: Array, sigma: Array, precision: Array) -> t
     return scaled, normal
 
 
-def _solve(normal: Array, gradient: Array, damping: float) -> Array:
+def solve(normal: Array, gradient: Array, damping: float) -> Array:
+    """The step that a damped normal matrix takes against a gradient; NaN where it has none."""
     d = np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal / d[:, None] / d
     scaled.flat[:: len(scaled) + 1] += damping + 1e-12
@@ -306,7 +307,7 @@ def _solve_linear(cells: Cells, rows: Array, sigma: Array, precision: Array) -> 
     rows = rows / sigma
     normal = rows @ rows.T
     normal.flat[:: len(normal) + 1] += precision
-    return _solve(normal, rows @ (cells.mean / sigma), 0.0)
+    return solve(normal, rows @ (cells.mean / sigma), 0.0)
 
 
 def covariance_of(fit: Fit, cells: Cells, spread: float) -> Array:

@@ -73,7 +73,7 @@ def held_round(
     pinned = ROUNDNESS[2 * short : 2 * short + 2]
     held = fine(first.pixels, first.reduced, first.noise, edges[0], edges[1], contrast, pinned=pinned)
     if held is not None and profile_of(held.fit) is None:
-        held = _plainer(held, first, contrast, pinned)
+        held = plainer(held, first, contrast, pinned)
     if held is not None:
         held = with_glow(held, first.reduced, first.noise, contrast, pinned)
     if held is None or per_cell(held) > WORSE * per_cell(pair):
@@ -87,7 +87,7 @@ def held_round(
     return held, _by_roundness(held, pinned, max(ALIKE, share * differ, min(left_open, MOST_OPEN)))
 
 
-def _plainer(held: Solution, first: Look, contrast: float, pinned: tuple[int, ...]) -> Solution | None:
+def plainer(held: Solution, first: Look, contrast: float, pinned: tuple[int, ...]) -> Solution | None:
     """The fit with a light that does not turn dark where the beam's center is hidden; ``None`` when none does."""
     fit = held.fit
     for radial in (1, 0):

@@ -1,5 +1,7 @@
 """Circles and ellipses through rough edge points, of which many may belong to something else."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,18 @@ Array = NDArray[np.float64]
 def alike(edge: Array, other: Array, share: float) -> bool:
     """Whether an edge lies near another one all round, to this share of the other's radius (both x, y, radius, …)."""
     return bool(np.hypot(edge[0] - other[0], edge[1] - other[1]) + abs(edge[2] - other[2]) < share * other[2])
+
+
+def in_blocks(edge: Sequence[float] | Array, size: int) -> Array:
+    """An edge's place, radius and ellipticity in units of blocks."""
+    half = (size - 1) / 2
+    return np.array([(edge[0] - half) / size, (edge[1] - half) / size, edge[2] / size, edge[3], edge[4]])
+
+
+def out_of_blocks(edge: Array, size: int) -> Array:
+    """An edge's place, radius and ellipticity in px, from units of blocks."""
+    half = (size - 1) / 2
+    return np.array([edge[0] * size + half, edge[1] * size + half, edge[2] * size, edge[3], edge[4]])
 
 
 def circle_by_vote(

@@ -58,6 +58,18 @@ class Support:
         return float(np.median(self.expected[self.visible])) if self.visible.any() else 0.0
 
     @property
+    def mean_height(self) -> float:
+        """The step's mean over what lies in the picture, as the stretches themselves show it, gray levels."""
+        use = self.inside & np.isfinite(self.found) & np.isfinite(self.sigma)
+        return float(self.found[use].mean()) if use.any() else 0.0
+
+    @property
+    def downward(self) -> float:
+        """Share of the stretches in the picture at which the light falls outward, however little."""
+        use = self.inside & np.isfinite(self.found) & np.isfinite(self.sigma)
+        return float(np.mean(self.found[use] > 0)) if use.any() else 0.0
+
+    @property
     def cut(self) -> float:
         """Share of the edge's lit part that lies outside the picture."""
         lit = self.expected > 0.02 * float(self.expected.max(initial=0.0))
@@ -132,23 +144,56 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     """
     edge = fit.aperture if which == "aperture" else fit.beam
     assert edge is not None
-    fine = step_heights(fit, which, 3 * SECTORS).reshape(SECTORS, 3)
+    at = cells.at
+    x, y = (at.aperture_x, at.aperture_y) if which == "aperture" else (at.beam_x, at.beam_y)
+    near = cells.near
+    band = Band(x[near], y[near], (fit.z * fit.sigma)[near], fit.sigma[near])
+    topped = which == "aperture" and fit.beam is not None
+    return along(band, edge, step_heights(fit, which, 3 * SECTORS), shape, topped=topped)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """Cells about an edge: where they are (px), what a fit leaves of them and their 1σ (gray levels), each of shape (n,)."""
+
+    x: Array
+    y: Array
+    left: Array
+    sigma: Array
+
+
+def along(
+    band: Band, edge: Array, heights: Array, shape: tuple[int, int], *, topped: bool = False, least: float = 0.0
+) -> Support:
+    """Ask every sector of an edge for its own step.
+
+    Args:
+        band: cells about the edge; those farther off than :data:`BAND` of its widths are left out.
+        edge: its six parameters.
+        heights: the step that the fit has, three to a sector, gray levels, shape (3·SECTORS,).
+        shape: (rows, columns) of the picture.
+        topped: whether another edge's light comes on top of this one's.
+        least: step (gray levels) whose share the floor may differ by even where the fit has less.
+    """
+    fine = heights.reshape(SECTORS, 3)
     expected = fine[:, 1]
     around = np.concatenate([np.roll(fine, 1, axis=0), fine, np.roll(fine, -1, axis=0)], axis=1)[:, 2:7]
     steady = np.ptp(around, axis=1) < 0.3 * np.abs(expected)
     px, py = edge_points(edge)
     rows, columns = shape
     inside = (px >= -0.5) & (py >= -0.5) & (px <= columns - 0.5) & (py <= rows - 0.5)
-    topped = which == "aperture" and fit.beam is not None
     found = np.full(SECTORS, np.nan)
     sigma = np.full(SECTORS, np.inf)
-    use, u, sector = _along(cells, which, edge)
+    u = distance(band.x, band.y, edge)
+    use = np.abs(u) < BAND * max(float(edge[5]), 0.5)
+    u, left, own = u[use], band.left[use], band.sigma[use]
     if len(u) < 8:
         return Support(expected, found, sigma, inside, steady, topped)
+    sector = sector_of(round_angle(band.x[use], band.y[use], edge))
     phi = step(u, edge[5])
     # What is left when all but this edge's own step is taken out: the sector's step on a nearly flat floor.
-    y = (fit.z * fit.sigma)[use] + phi * expected[sector]
-    w = 1.0 / fit.sigma[use] ** 2
+    y = left + phi * expected[sector]
+    w = 1.0 / own**2
     terms = (np.ones_like(u), u / edge[5], phi)
     normal, rhs = _per_sector(terms, y, w, sector)
     count = np.bincount(sector, minlength=SECTORS)
@@ -156,14 +201,14 @@ def support(fit: Fit, cells: Cells, which: str, shape: tuple[int, int]) -> Suppo
     ok = (count >= 5) & (trace > 0)
     # The floor and its slope may differ from the fit's by a share of the step: enough to unmask a smooth fall of light
     # that was taken for a step, not so much that a neighboring edge's remains hide a true one.
-    freedom = FLOOR * np.maximum(np.abs(expected[ok]), 1e-300)
+    freedom = FLOOR * np.maximum(np.abs(expected[ok]), max(least, 1e-300))
     regular = normal[ok] + 1e-9 * trace[ok][:, None, None] * np.eye(3)
     regular[:, 0, 0] += 1 / freedom**2
     regular[:, 1, 1] += 16 / freedom**2
     inverse = np.linalg.inv(regular)
     found[ok] = np.einsum("kj,kj->k", inverse[:, 2], rhs[ok])
     sigma[ok] = np.sqrt(np.maximum(inverse[:, 2, 2], 0.0))
-    spread = max(1.0, 1.4826 * float(np.median(np.abs(fit.z[use]))))  # the other edge may be explained far worse
+    spread = max(1.0, 1.4826 * float(np.median(np.abs(left / own))))  # the other edge may be explained far worse
     return Support(expected, found, sigma * spread, inside, steady, topped)
 
 

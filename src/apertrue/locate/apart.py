@@ -1,0 +1,128 @@
+"""The reading of last resort: both edges found one by one, each as a round step in its own band.
+
+For pictures whose light no smooth terms follow (a filament's image, a bright rim, fibres, film) while both edges are plain
+to see. Only a beam that lies inside the aperture all round is read so, and nothing is told of its light.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..frame import Frame
+from ..scene import Hints
+from .basis import final_basis
+from .classify import Judged, judge_pair, stands, tightest_gap
+from .doubts import doubt_of
+from .faint import faint_edges
+from .find import Look
+from .gather import cells_about
+from .glow import with_glow
+from .levels import profile_of
+from .lone_edge import LoneEdge, lone_edge
+from .refine import refine
+from .roundness import plainer
+from .shapes import alike, out_of_blocks
+from .solution import DISCREPANCY, Solution
+
+Array = NDArray[np.float64]
+
+#: Share of the rays on which the core's boundary must follow one ellipse.
+ROUND_CORE = 0.7
+#: The beam's edge at first, in its radii.
+WIDTH = 0.015
+#: An aperture's edge stands out by so many σ all round, and is no wider than the beam's by this factor and so many px.
+STANDS_OUT, AS_SHARP, BLUR = 12.0, 1.5, 1.0
+#: This share of its stretches steps down, however faintly.
+DOWN = 0.88
+#: It is a step in its band: what is left of it there (mean squared residual).
+LEFT = 25.0
+#: A band that leaves more than this is fitted with richer light, too.
+BETTER = 1.5
+#: A step of no more than so many levels of the file may be a contour of light that fades, where the noise is less than this
+#: share of a level.
+LEVELS, CALM = 2.0, 0.6
+#: A file with fewer levels than this (in some rows) has steps between them.
+FEW_LEVELS = 1024
+#: Fits alike to this share of their radii found one edge.
+SAME = 0.05
+#: Smallest gap all round, aperture radii.
+GAP = 0.005
+#: Places of both edges' parameters.
+EDGES = tuple(range(12))
+
+
+def apart(first: Look, frame: Frame, hints: Hints) -> Judged | None:
+    """The scene of two edges found one by one; ``None`` when they do not both stand, one inside the other.
+
+    Args:
+        first: the picture.
+        frame, hints: what is known of it.
+    """
+    rough = first.rough
+    if rough is None or not rough.outline or rough.outline[0][1] < ROUND_CORE:
+        return None
+    core = out_of_blocks(rough.outline[0][0], first.reduced.size)
+    beam = lone_edge(first, np.array([*core, max(WIDTH * core[2], 0.5)]))
+    if beam is None or not stands(beam.at):
+        return None
+    tries = [_around(first, beam, edge) for edge in faint_edges(first.pixels, beam.edge[:5])]
+    around = [a for a in tries if a is not None]
+    if not around:
+        return None
+    nearest = min(around, key=lambda a: float(a.edge[2])).edge  # farther out lies the screen's rim
+    same = [a for a in around if alike(a.edge, nearest, SAME)]
+    return _judged(first, max(same, key=lambda a: a.at.significance), beam, frame, hints)
+
+
+def _around(first: Look, beam: LoneEdge, start: Array) -> LoneEdge | None:
+    """The aperture's edge near a start, if it stands there, sharp and all round the beam."""
+    begin = np.array([*start, max(float(beam.edge[5]), 0.5)])
+    found = lone_edge(first, begin, beam.edge, faint=True)
+    if found is None or found.left > BETTER:
+        tries = [found, lone_edge(first, begin, beam.edge)]
+        found = min((t for t in tries if t is not None), key=lambda t: t.left, default=None)
+    if found is None or not found.settled or found.left > LEFT or found.at.significance < STANDS_OUT:
+        return None
+    sharp = found.edge[5] < AS_SHARP * beam.edge[5] + BLUR
+    clear = found.at.mean_height > _contour(first) and found.at.downward > DOWN
+    return found if sharp and clear and stands(found.at) and tightest_gap(found.edge, beam.edge) > GAP else None
+
+
+def _contour(first: Look) -> float:
+    """The highest step that may be a contour between neighboring levels of the file, gray levels; 0 where noise blurs them."""
+    some = np.unique(first.pixels[:: max(1, first.pixels.shape[0] // 64)])
+    some = some[np.isfinite(some)]
+    level = float(np.median(np.diff(some))) if 1 < len(some) < FEW_LEVELS else 0.0
+    noise = float(np.sqrt(first.noise.variance(first.noise.bias)))
+    return LEVELS * level if noise < CALM * level else 0.0
+
+
+def _judged(first: Look, aperture: LoneEdge, beam: LoneEdge, frame: Frame, hints: Hints) -> Judged | None:
+    """The scene of both edges, held where they were found while the light is fitted as well as it can be."""
+    assert first.rough is not None
+    contrast = first.rough.bright - first.rough.dark
+    scale = float(aperture.edge[2]) / 6
+    cells = cells_about(first.pixels, first.reduced, aperture.edge, beam.edge, scale)
+    if cells is None:
+        return None
+    basis = final_basis(aperture.edge, beam.edge)
+    fit = refine(
+        cells, basis, aperture.edge, beam.edge, first.noise,
+        scale=contrast, discrepancy=DISCREPANCY, iterations=4, pinned=EDGES,
+    )  # fmt: skip
+    pair = with_glow(Solution(fit, cells), first.reduced, first.noise, contrast, EDGES)
+    if profile_of(pair.fit) is None:
+        plain = plainer(pair, first, contrast, EDGES)
+        if plain is None:
+            return None
+        pair = plain
+    lacking = np.zeros_like(pair.fit.normal)
+    lacking[:6, :6], lacking[6:12, 6:12] = aperture.covariance, beam.covariance
+    at = {"aperture": aperture.at, "beam": beam.at}
+    judged = judge_pair(pair, True, first, frame, hints, lacking / doubt_of(pair) ** 2, at)
+    if judged is None:
+        return None
+    return Judged(
+        replace(judged.scene, profile=None, halo_mean=None, unevenness=None, extra=judged.scene.extra | {"apart": 1.0})
+    )
