@@ -198,7 +198,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
     """All sets of scenes by name."""
     from apertrue.simulate import NUISANCES
 
-    from .scenes import arcs, bright, drawn, glowing, independent, samplers, wave, worn
+    from .scenes import arcs, bright, drawn, glowing, independent, samplers, unsmooth, wave, worn
 
     out: dict[str, Iterator[Case]] = {
         "clean": samplers.clean(n),
@@ -211,6 +211,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
         "arcs": arcs.scenes(n),
         "glowing": glowing.scenes(n),
         "bright": bright.scenes(n),
+        "unsmooth": unsmooth.scenes(n),
         "wave": wave.scenes(max(8, n // 8)),
     }
     out["nuisances"] = itertools.chain(*(samplers.one_nuisance(name, max(10, n // 20)) for name in NUISANCES))

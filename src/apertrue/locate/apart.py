@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..frame import Frame
+from ..model.edges import distance
 from ..scene import Hints
 from .basis import final_basis
 from .classify import Judged, judge_pair, stands, tightest_gap
@@ -19,11 +20,12 @@ from .find import Look
 from .gather import cells_about
 from .glow import with_glow
 from .levels import profile_of
-from .lone_edge import LoneEdge, lone_edge
+from .lone_edge import CLEAR, LoneEdge, lone_edge
 from .refine import refine
 from .roundness import plainer
 from .shapes import alike, out_of_blocks
 from .solution import DISCREPANCY, Solution
+from .support import edge_points
 
 Array = NDArray[np.float64]
 
@@ -39,11 +41,10 @@ DOWN = 0.88
 LEFT = 25.0
 #: A band that leaves more than this is fitted with richer light, too.
 BETTER = 1.5
-#: A step of no more than so many levels of the file may be a contour of light that fades, where the noise is less than this
-#: share of a level.
-LEVELS, CALM = 2.0, 0.6
-#: A file with fewer levels than this (in some rows) has steps between them.
-FEW_LEVELS = 1024
+#: It lies clear of the beam's flank over this share of its circumference.
+APART = 0.7
+#: An aperture is round to this (ellipticity), or as the beam is.
+ROUND = 0.02
 #: Fits alike to this share of their radii found one edge.
 SAME = 0.05
 #: Smallest gap all round, aperture radii.
@@ -84,18 +85,20 @@ def _around(first: Look, beam: LoneEdge, start: Array) -> LoneEdge | None:
         found = min((t for t in tries if t is not None), key=lambda t: t.left, default=None)
     if found is None or not found.settled or found.left > LEFT or found.at.significance < STANDS_OUT:
         return None
+    if found.at.significance < STANDS_OUT / min(float(found.at.inside.mean()), 1.0) ** 2:
+        return None  # half a circle finds more to lie on
+    x, y = edge_points(found.edge)
+    away = -distance(x, y, beam.edge) > CLEAR * beam.edge[5] + found.edge[5]
+    if away.mean() < APART or not _as_round(found.edge, beam.edge):
+        return None
     sharp = found.edge[5] < AS_SHARP * beam.edge[5] + BLUR
-    clear = found.at.mean_height > _contour(first) and found.at.downward > DOWN
-    return found if sharp and clear and stands(found.at) and tightest_gap(found.edge, beam.edge) > GAP else None
+    falls = found.at.downward > DOWN
+    return found if sharp and falls and stands(found.at) and tightest_gap(found.edge, beam.edge) > GAP else None
 
 
-def _contour(first: Look) -> float:
-    """The highest step that may be a contour between neighboring levels of the file, gray levels; 0 where noise blurs them."""
-    some = np.unique(first.pixels[:: max(1, first.pixels.shape[0] // 64)])
-    some = some[np.isfinite(some)]
-    level = float(np.median(np.diff(some))) if 1 < len(some) < FEW_LEVELS else 0.0
-    noise = float(np.sqrt(first.noise.variance(first.noise.bias)))
-    return LEVELS * level if noise < CALM * level else 0.0
+def _as_round(edge: Array, beam: Array) -> bool:
+    """Whether an edge is round, or as elliptical as the beam's is in the same view."""
+    return min(float(np.hypot(*edge[3:5])), float(np.hypot(*(edge[3:5] - beam[3:5])))) < ROUND
 
 
 def _judged(first: Look, aperture: LoneEdge, beam: LoneEdge, frame: Frame, hints: Hints) -> Judged | None:

@@ -14,6 +14,7 @@ from .find import Look, Rough
 from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
+from .noise import contour_height
 from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
 from .solution import UNLIKE, Solution, quality, robust_mean, true_width
@@ -49,7 +50,7 @@ LEVELLED = 0.01
 #: brighter on one side, not by as much on both (1σ of the center).
 BENT, BENT_ASIDE = 0.5, 0.03
 #: Structure in light that is about as bright on both sides of it (halo ÷ core) is no beam's edge, unless all is explained.
-AS_BRIGHT = 0.85
+AS_BRIGHT = 0.7
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -145,6 +146,8 @@ def judge_pair(
     all_round = ALL_ROUND * (max(1.0, float(np.sqrt(robust_mean(fit, solution.cells.owner == 0)))) if own else 1.0)
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
+    if gap > 0 and at["aperture"].mean_height < contour_height(pixels, _dim(fit)):
+        return None  # light that fades, in a file with few levels
     in_tail = gap > 0 and fit.aperture[5] > NO_TAIL * fit.beam[5]
     in_tail = in_tail and _halo_share(fit, at["aperture"]) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
     if in_tail and gap * fit.aperture[2] > TAIL_REACH * np.hypot(fit.aperture[5], fit.beam[5]):
@@ -323,6 +326,12 @@ def _offset_variance(covariance: Array) -> float:
     c[0, 0] = c[1, 1] = -1
     c[0, 6] = c[1, 7] = 1
     return float(np.linalg.eigvalsh(c @ covariance @ c.T)[-1])
+
+
+def _dim(fit: Fit) -> float:
+    """Gray level half-way up to the beam's."""
+    nb, nh, _ = fit.basis.counts
+    return float(fit.linear[0] + 0.5 * fit.linear[nb + nh])
 
 
 def _level_z(fit: Fit) -> float:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..model.edges import distance, step_with_derivatives
 from .basis import PRIOR_ELLIPTICITY
 from .cells import Cells
-from .doubts import ARC, unlike_step
+from .doubts import unlike_step
 from .find import Look
 from .gather import gather
 from .refine import bounded, hampel, huber, solve, spread_in
@@ -40,6 +40,8 @@ PULLED = 4
 STRIDE, HALVED = 1.5, 10
 #: A band is right when it was laid out within so many widths of the edge, for a width within these factors of its own.
 SETTLED, NARROWER, WIDER = 0.5, 0.7, 1.5
+#: Share of the doubt of where along its slope an edge lies that its center has, too: the light beside it is uneven all round.
+ASIDE = 0.6
 #: Fewest cells, and the least weight of one.
 LEAST, NO_WEIGHT = 80, 1e-6
 
@@ -203,7 +205,7 @@ def _told(first: Look, fit: _Fitted) -> LoneEdge:
     excess = np.average(fit.weight * (fit.z**2 - 1.0) * fit.sigma**2, weights=cells.count)
     height = float(np.quantile(np.abs(fit.heights), 0.75))
     away = unlike_step(float(np.sqrt(max(excess, 0.0))), max(height, 1e-300), float(fit.edge[5]))
-    covariance[range(3), range(3)] += np.array([ARC * away, ARC * away, away]) ** 2
+    covariance[range(3), range(3)] += np.array([ASIDE * away, ASIDE * away, away]) ** 2
     unsure = fit.sigma / np.sqrt(np.maximum(fit.weight, NO_WEIGHT))
     band = Band(cells.at.aperture_x, cells.at.aperture_y, fit.z * fit.sigma, unsure)
     shape = (int(first.pixels.shape[0]), int(first.pixels.shape[1]))

@@ -37,6 +37,10 @@ MOST_READ, MOST_LIGHT = 2.0, 0.02
 #: Least excess over the blocks' noise that counts.
 EXCESS = 1.5
 
+#: Light that fades falls by a level along a contour, by two where it is steep; a file has such steps when it has fewer levels
+#: than this, and when this share of neighbors is on the same one (noise of 0.4 levels leaves 0.6).
+CONTOUR, FEW_LEVELS, MOST_ALIKE = 2.0, 512, 0.75
+
 
 def _second(p: Array, lag: int) -> Array:
     """The mixed second difference of patches, shape (rows, columns, patches)."""
@@ -221,3 +225,23 @@ def dark_unevenness(reduced: Reduced, noise: Noise, contrast: float) -> float:
     most = min(MOST_READ * float(np.sqrt(noise.read_variance)), MOST_LIGHT * contrast)
     found = float(np.sqrt(scale**2 - own**2))
     return found if found <= most else 0.0
+
+
+def contour_height(pixels: NDArray[Any], dim: float) -> float:
+    """The highest round step that may be a contour between neighboring levels of a file, gray levels: :data:`CONTOUR` of its
+    levels where most neighbors have the same one; 0 where noise blurs the levels, or a file has many.
+
+    Args:
+        pixels: the picture.
+        dim: gray level up to which light may fade in steps.
+    """
+    if pixels.dtype.kind == "f":
+        return 0.0
+    some = pixels[:: max(1, pixels.shape[0] // 24)]
+    low = some <= dim
+    levels = np.unique(some[low][::7])
+    if not 1 < len(levels) < FEW_LEVELS:
+        return 0.0
+    pairs = low[:, 1:] & low[:, :-1]
+    same = float(np.mean((some[:, 1:] == some[:, :-1])[pairs])) if pairs.any() else 0.0
+    return CONTOUR * float(np.median(np.diff(levels.astype(np.int64)))) if same > MOST_ALIKE else 0.0
