@@ -244,4 +244,4 @@ def contour_height(pixels: NDArray[Any], dim: float) -> float:
         return 0.0
     pairs = low[:, 1:] & low[:, :-1]
     same = float(np.mean((some[:, 1:] == some[:, :-1])[pairs])) if pairs.any() else 0.0
-    return CONTOUR * float(np.median(np.diff(levels.astype(np.int64)))) if same > MOST_ALIKE else 0.0
+    return CONTOUR * float(np.diff(levels.astype(np.int64)).min()) if same > MOST_ALIKE else 0.0

@@ -193,8 +193,8 @@ _ALL = (
     ),
     Reason(
         "light-assumed-even",
-        "The beam's own light is not known (gray levels bent or saturated, or a hidden part that the visible one does not "
-        "tell), so the budget takes an evenly lit disc.",
+        "The beam's own light is not known (gray levels bent or saturated, a part hidden that the visible one does not "
+        "tell, or too uneven), so the budget takes an evenly lit disc.",
         "working_score not measured",
         "Save linear pictures that are not saturated, or declare the camera linear in the instrument file if it is.",
     ),
