@@ -37,9 +37,9 @@ MOST_READ, MOST_LIGHT = 2.0, 0.02
 #: Least excess over the blocks' noise that counts.
 EXCESS = 1.5
 
-#: Light that fades falls by a level along a contour, by two where it is steep; a file has such steps when it has fewer levels
-#: than this, and when this share of neighbors is on the same one (noise of 0.4 levels leaves 0.6).
-CONTOUR, FEW_LEVELS, MOST_ALIKE = 2.0, 512, 0.75
+#: Light that fades falls by a level along a contour, by up to so many where it is steep; a file has such steps when this share of
+#: neighbors is on the same one (noise of 0.4 levels leaves 0.6).
+CONTOUR, MOST_ALIKE = 2.0, 0.75
 
 
 def _second(p: Array, lag: int) -> Array:
@@ -229,19 +229,17 @@ def dark_unevenness(reduced: Reduced, noise: Noise, contrast: float) -> float:
 
 def contour_height(pixels: NDArray[Any], dim: float) -> float:
     """The highest round step that may be a contour between neighboring levels of a file, gray levels: :data:`CONTOUR` of its
-    levels where most neighbors have the same one; 0 where noise blurs the levels, or a file has many.
+    levels where most neighbors have the same one; 0 where noise blurs the levels.
 
     Args:
         pixels: the picture.
         dim: gray level up to which light may fade in steps.
     """
-    if pixels.dtype.kind == "f":
-        return 0.0
-    some = pixels[:: max(1, pixels.shape[0] // 24)]
+    some = pixels[:: max(1, pixels.shape[0] // 24)].astype(np.float64)
     low = some <= dim
-    levels = np.unique(some[low][::7])
-    if not 1 < len(levels) < FEW_LEVELS:
+    steps = np.abs(np.diff(some, axis=1)[low[:, 1:] & low[:, :-1]])
+    steps = steps[np.isfinite(steps)]
+    between = steps[steps > 0]
+    if not len(between) or len(between) > (1.0 - MOST_ALIKE) * len(steps):
         return 0.0
-    pairs = low[:, 1:] & low[:, :-1]
-    same = float(np.mean((some[:, 1:] == some[:, :-1])[pairs])) if pairs.any() else 0.0
-    return CONTOUR * float(np.diff(levels.astype(np.int64)).min()) if same > MOST_ALIKE else 0.0
+    return CONTOUR * float(np.quantile(between, 0.1))
