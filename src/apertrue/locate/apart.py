@@ -54,7 +54,7 @@ EDGES = tuple(range(12))
 
 
 def apart(first: Look, frame: Frame, hints: Hints) -> Judged | None:
-    """The scene of two edges found one by one; ``None`` when they do not both stand, one inside the other.
+    """The scene of two edges found one by one, with numbers; ``None`` when they do not both stand, one inside the other.
 
     Args:
         first: the picture.
@@ -124,7 +124,7 @@ def _judged(first: Look, aperture: LoneEdge, beam: LoneEdge, frame: Frame, hints
     lacking[:6, :6], lacking[6:12, 6:12] = aperture.covariance, beam.covariance
     at = {"aperture": aperture.at, "beam": beam.at}
     judged = judge_pair(pair, True, first, frame, hints, lacking / doubt_of(pair) ** 2, at)
-    if judged is None:
+    if judged is None or judged.scene.covariance is None:
         return None
     return Judged(
         replace(judged.scene, profile=None, halo_mean=None, unevenness=None, extra=judged.scene.extra | {"apart": 1.0})

@@ -146,7 +146,7 @@ def judge_pair(
     all_round = ALL_ROUND * (max(1.0, float(np.sqrt(robust_mean(fit, solution.cells.owner == 0)))) if own else 1.0)
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
-    if gap > 0 and at["aperture"].mean_height < contour_height(pixels, _dim(fit)):
+    if gap > 0 and not frame.lossy and at["aperture"].mean_height < contour_height(pixels, _dim(fit)):
         return None  # light that fades, in a file with few levels
     in_tail = gap > 0 and fit.aperture[5] > NO_TAIL * fit.beam[5]
     in_tail = in_tail and _halo_share(fit, at["aperture"]) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN

@@ -40,6 +40,8 @@ EXCESS = 1.5
 #: Light that fades falls by a level along a contour, by up to so many where it is steep; a file has such steps when this share of
 #: neighbors is on the same one (noise of 0.4 levels leaves 0.6).
 CONTOUR, MOST_ALIKE = 2.0, 0.75
+#: Where the dim part has fewer levels than this, single electrons are counted.
+FEWEST_LEVELS = 10.0
 
 
 def _second(p: Array, lag: int) -> Array:
@@ -242,4 +244,5 @@ def contour_height(pixels: NDArray[Any], dim: float) -> float:
     between = steps[steps > 0]
     if not len(between) or len(between) > (1.0 - MOST_ALIKE) * len(steps):
         return 0.0
-    return CONTOUR * float(np.quantile(between, 0.1))
+    level = float(np.quantile(between, 0.1))
+    return CONTOUR * level if dim > FEWEST_LEVELS * level else 0.0
