@@ -23,7 +23,7 @@ def drawn(group: str, number: int) -> Case:
 
 
 @pytest.mark.parametrize(
-    ("group", "number"), [("filament", 0), ("filament", 1), ("rim", 0), ("fibres", 0), ("film", 0), ("video", 0)]
+    ("group", "number"), [("filament", 1), ("filament", 2), ("rim", 0), ("fibres", 0), ("film", 1), ("video", 0)]
 )
 def test_what_an_eye_sees_is_read(group: str, number: int) -> None:
     case = drawn(group, number)

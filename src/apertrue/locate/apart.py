@@ -16,11 +16,12 @@ from .basis import final_basis
 from .classify import Judged, judge_pair, stands, tightest_gap
 from .doubts import doubt_of
 from .faint import faint_edges
-from .find import Look
+from .find import Look, Rough, block_sigma, look
 from .gather import cells_about
 from .glow import with_glow
 from .levels import profile_of
 from .lone_edge import CLEAR, LoneEdge, lone_edge
+from .noise import contour_height
 from .refine import refine
 from .roundness import plainer
 from .shapes import alike, out_of_blocks
@@ -31,12 +32,16 @@ Array = NDArray[np.float64]
 
 #: Share of the rays on which the core's boundary must follow one ellipse.
 ROUND_CORE = 0.7
+#: Light that outshines the beam is cut off at this share of the contrast.
+DIMMED = 0.3
 #: The beam's edge at first, in its radii.
 WIDTH = 0.015
 #: An aperture's edge stands out by so many σ all round, and is no wider than the beam's by this factor and so many px.
 STANDS_OUT, AS_SHARP, BLUR = 12.0, 1.5, 1.0
 #: This share of its stretches steps down, however faintly.
 DOWN = 0.88
+#: So many contours of light that fades steeply may lie in one band.
+CONTOURS = 3.5
 #: It is a step in its band: what is left of it there (mean squared residual).
 LEFT = 25.0
 #: A band that leaves more than this is fitted with richer light, too.
@@ -60,12 +65,8 @@ def apart(first: Look, frame: Frame, hints: Hints) -> Judged | None:
         first: the picture.
         frame, hints: what is known of it.
     """
-    rough = first.rough
-    if rough is None or not rough.outline or rough.outline[0][1] < ROUND_CORE:
-        return None
-    core = out_of_blocks(rough.outline[0][0], first.reduced.size)
-    beam = lone_edge(first, np.array([*core, max(WIDTH * core[2], 0.5)]))
-    if beam is None or not stands(beam.at):
+    beam = _beam(first, first.rough) or _beam(first, _dimmed(first))
+    if beam is None:
         return None
     tries = [_around(first, beam, edge) for edge in faint_edges(first.pixels, beam.edge[:5])]
     around = [a for a in tries if a is not None]
@@ -76,8 +77,26 @@ def apart(first: Look, frame: Frame, hints: Hints) -> Judged | None:
     return _judged(first, max(same, key=lambda a: a.at.significance), beam, frame, hints)
 
 
+def _beam(first: Look, rough: Rough | None) -> LoneEdge | None:
+    """The edge along the core's boundary, if that is round and shows."""
+    if rough is None or not rough.outline or rough.outline[0][1] < ROUND_CORE:
+        return None
+    core = out_of_blocks(rough.outline[0][0], first.reduced.size)
+    beam = lone_edge(first, np.array([*core, max(WIDTH * core[2], 0.5)]))
+    return beam if beam is not None and stands(beam.at) else None
+
+
+def _dimmed(first: Look) -> Rough | None:
+    """A look at the picture with its brightest light cut off: a filament's image may outshine the beam around it."""
+    assert first.rough is not None
+    top = first.rough.dark + DIMMED * (first.rough.bright - first.rough.dark)
+    dim = replace(first.reduced, mean=np.minimum(first.reduced.mean, top))
+    return look(dim, block_sigma(first.noise, first.reduced))
+
+
 def _around(first: Look, beam: LoneEdge, start: Array) -> LoneEdge | None:
     """The aperture's edge near a start, if it stands there, sharp and all round the beam."""
+    assert first.rough is not None
     begin = np.array([*start, max(float(beam.edge[5]), 0.5)])
     found = lone_edge(first, begin, beam.edge, faint=True)
     if found is None or found.left > BETTER:
@@ -92,7 +111,8 @@ def _around(first: Look, beam: LoneEdge, start: Array) -> LoneEdge | None:
     if away.mean() < APART or not _as_round(found.edge, beam.edge):
         return None
     sharp = found.edge[5] < AS_SHARP * beam.edge[5] + BLUR
-    falls = found.at.downward > DOWN
+    steep = CONTOURS * contour_height(first.pixels, first.rough.dark + 0.5 * (first.rough.bright - first.rough.dark))
+    falls = found.at.downward > DOWN and found.at.mean_height > steep
     return found if sharp and falls and stands(found.at) and tightest_gap(found.edge, beam.edge) > GAP else None
 
 
