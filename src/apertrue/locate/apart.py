@@ -34,6 +34,8 @@ Array = NDArray[np.float64]
 ROUND_CORE = 0.7
 #: Light that outshines the beam is cut off at this share of the contrast.
 DIMMED = 0.3
+#: A beam's edge shows over this share of its circumference, and is no more elliptical than this.
+SHOWN, MOST_OVAL = 0.45, 0.15
 #: The beam's edge at first, in its radii.
 WIDTH = 0.015
 #: An aperture's edge stands out by so many σ all round, and is no wider than the beam's by this factor and so many px.
@@ -83,7 +85,9 @@ def _beam(first: Look, rough: Rough | None) -> LoneEdge | None:
         return None
     core = out_of_blocks(rough.outline[0][0], first.reduced.size)
     beam = lone_edge(first, np.array([*core, max(WIDTH * core[2], 0.5)]))
-    return beam if beam is not None and stands(beam.at) else None
+    if beam is None or not stands(beam.at) or float(np.hypot(*beam.edge[3:5])) > MOST_OVAL:
+        return None
+    return beam if float(beam.at.confirmed.mean()) > SHOWN else None
 
 
 def _dimmed(first: Look) -> Rough | None:
