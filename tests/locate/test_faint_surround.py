@@ -25,4 +25,8 @@ def test_one_soft_edge_written_as_two_hides_no_aperture_around_it(monkeypatch):
     monkeypatch.setattr(readings, "stands_by_itself", lambda *_: False)
     assert judge(frame).assessment.offset_percent is not None
     monkeypatch.setattr(readings, "_surrounds", lambda *_: False)
+    alone = judge(frame).assessment
+    assert alone.offset_percent is not None  # its edges are found one by one, too,
+    assert alone.score is None  # which tells less
+    monkeypatch.setattr(readings, "apart", lambda *_: None)
     assert judge(frame).assessment.offset_percent is None

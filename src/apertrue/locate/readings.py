@@ -57,6 +57,8 @@ NO_READING = 4.0
 NEAR = 6.0
 #: Edges within so many combined widths of each other may have several shallow minima.
 BESIDE = 3.5
+#: Two readings have the same edge when it is alike to this share of its radius.
+SAME_EDGE = 0.03
 #: At most so many readings are fitted to the pixels.
 MOST_TRIED = 3
 
@@ -88,7 +90,7 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     if chosen is not None and _is_told(chosen.scene, fresh=fresh):
         return chosen
     if chosen is None and fresh:
-        chosen = _beside_bright_halo(first, frame, hints) or apart(first, frame, hints)
+        chosen = _beside_bright_halo(first, frame, hints) or _apart(first, frame, hints, tried)
         if chosen is not None:
             return chosen
     if fresh:
@@ -112,13 +114,9 @@ def best_reading(first: Look, frame: Frame, hints: Hints, *, fresh: bool = True)
     bases = [min(tried, key=lambda c: c.worth).solution] if tried else []
     if single is not None:
         bases.append(single)
-    for base in bases:
-        clear = without_shadow(first, base)
-        if clear is None:
-            continue
-        seen = _chosen(_readings(clear, frame, hints, base))
-        if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
-            return seen
+    seen = _behind_shadow(first, frame, hints, bases)
+    if seen is not None:
+        return seen
     if chosen is not None:
         return chosen
     alone = judge_single(single, first, hints)
@@ -134,6 +132,39 @@ def _beside_bright_halo(first: Look, frame: Frame, hints: Hints) -> Judged | Non
         return None
     seen = _chosen(_readings(replace(first, rough=rough), frame, hints))
     return seen if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known else None
+
+
+def _behind_shadow(first: Look, frame: Frame, hints: Hints, bases: list[Solution]) -> Judged | None:
+    """A reading with numbers of the picture without the shadow of something in the way; ``None`` without one."""
+    for base in bases:
+        clear = without_shadow(first, base)
+        if clear is None:
+            continue
+        seen = _chosen(_readings(clear, frame, hints, base))
+        if seen is not None and seen.scene.covariance is not None and seen.scene.sign_known:
+            return seen
+    return None
+
+
+def _apart(first: Look, frame: Frame, hints: Hints, tried: list[Candidate]) -> Judged | None:
+    """Both edges found one by one, or what tells more of the same two: a reading without the shadow of something in the way."""
+    alone = apart(first, frame, hints)
+    if alone is None or not tried:
+        return alone
+    seen = _behind_shadow(first, frame, hints, [min(tried, key=lambda c: c.worth).solution])
+    return seen if seen is not None and _same_edges(seen.scene, alone.scene) else alone
+
+
+def _same_edges(one: Scene, other: Scene) -> bool:
+    """Whether two scenes of a picture have the same two edges."""
+
+    def place(edge: Edge | None) -> Array:
+        assert edge is not None
+        return np.array([edge.x, edge.y, edge.radius])
+
+    return all(
+        alike(place(a), place(b), SAME_EDGE) for a, b in ((one.aperture, other.aperture), (one.beam, other.beam))
+    )
 
 
 def _unexplained(tried: list[Candidate]) -> Judged | None:
