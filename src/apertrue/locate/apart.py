@@ -106,10 +106,11 @@ def _around(first: Look, beam: LoneEdge, start: Array) -> LoneEdge | None:
     if found is None or found.left > BETTER:
         tries = [found, lone_edge(first, begin, beam.edge)]
         found = min((t for t in tries if t is not None), key=lambda t: t.left, default=None)
-    if found is None or not found.settled or found.left > LEFT or found.at.significance < STANDS_OUT:
+    if found is None or not found.settled or found.left > LEFT:
         return None
-    if found.at.significance < STANDS_OUT / min(float(found.at.inside.mean()), 1.0) ** 2:
-        return None  # half a circle finds more to lie on
+    seen = float(found.at.inside.mean())  # half a circle finds more to lie on
+    if found.at.significance * seen**2 < STANDS_OUT:
+        return None
     x, y = edge_points(found.edge)
     away = -distance(x, y, beam.edge) > CLEAR * beam.edge[5] + found.edge[5]
     if away.mean() < APART or not _as_round(found.edge, beam.edge):

@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 
 #: Samples along a ray for the core's radius.
 SAMPLES = 64.0
+#: Fewest samples across a picture.
+FEWEST = 16
 #: Samples averaged on each side of a step.
 SIDES = (1, 2, 4)
 #: One sample counts at most so many σ for an edge, and against one.
@@ -59,6 +61,8 @@ def faint_edges(pixels: NDArray[Any], core: Array) -> list[Array]:
         core: the core's edge, (x, y, radius, e1, e2), px.
     """
     size = max(1, int(core[2] / SAMPLES))
+    if min(pixels.shape) < FEWEST * size:
+        return []  # hardly more than the core is in the picture
     own = in_blocks(core, size)
     rays = cast(median3(block_means(pixels, size)[0]), float(own[0]), float(own[1]))
     steps = _steps(rays, own)
@@ -105,6 +109,8 @@ def _most_voted(rays: Rays, strength: Array, core: Array, family: Family) -> Arr
     near = np.hypot(a, b) <= family.farthest * core[2]
     a, b = a[near], b[near]
     radius = np.arange(max(4, int(0.7 * core[2])), max(5, min(reach - 2, int(family.widest * core[2]))), family.every)
+    if not len(radius) or not len(a):
+        return None
     cos, sin = np.cos(rays.angle), np.sin(rays.angle)
     votes, places = np.zeros((len(a), len(radius))), np.zeros((len(a), len(radius)))
     for k in range(rows):

@@ -189,12 +189,17 @@ def _light(rows: Array, value: Array) -> Array | None:
     return light if np.isfinite(light).all() else None
 
 
-def _told(first: Look, fit: _Fitted) -> LoneEdge:
-    """What a fit tells: the edge, its covariance (cluster-robust over tiles where that is larger) and its stretches."""
+def _told(first: Look, fit: _Fitted) -> LoneEdge | None:
+    """What a fit tells: the edge, its covariance (cluster-robust over tiles where that is larger) and its stretches; ``None``
+    where its terms can't be told apart.
+    """
     cells, scaled = fit.cells, fit.scaled
     normal = scaled @ scaled.T
     normal.flat[:: len(normal) + 1] += fit.precision + 1e-12 * np.trace(normal) / len(normal)
-    inverse = np.linalg.inv(normal)
+    try:
+        inverse = np.linalg.inv(normal)
+    except np.linalg.LinAlgError:
+        return None
     scores = np.add.reduceat(
         scaled * (np.sqrt(fit.weight) * fit.z), np.flatnonzero(np.diff(cells.tile, prepend=-1)), axis=1
     )
@@ -205,6 +210,8 @@ def _told(first: Look, fit: _Fitted) -> LoneEdge:
     excess = np.average(fit.weight * (fit.z**2 - 1.0) * fit.sigma**2, weights=cells.count)
     height = float(np.quantile(np.abs(fit.heights), 0.75))
     away = unlike_step(float(np.sqrt(max(excess, 0.0))), max(height, 1e-300), float(fit.edge[5]))
+    if not np.isfinite(covariance).all():
+        return None
     covariance[range(3), range(3)] += np.array([ASIDE * away, ASIDE * away, away]) ** 2
     unsure = fit.sigma / np.sqrt(np.maximum(fit.weight, NO_WEIGHT))
     band = Band(cells.at.aperture_x, cells.at.aperture_y, fit.z * fit.sigma, unsure)
