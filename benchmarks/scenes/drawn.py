@@ -142,10 +142,15 @@ def light(
     return np.asarray(s.edges[0](out - r, s.widths[0]) * (halo + beam))
 
 
+def on_pixels(mean: Array, blur: float = 0.6) -> Array:
+    """A fine picture as pixels see it, blurred by so many px."""
+    side = mean.shape[0] // FINE
+    return np.asarray(gaussian_filter(mean, blur * FINE).reshape(side, FINE, -1, FINE).mean(axis=(1, 3)))
+
+
 def camera(mean: Array, s: Drawing, rng: np.random.Generator, *, read: float = 4.0, blur: float = 0.6) -> Array:
     """What a 16-bit camera counts of a fine picture."""
-    side = mean.shape[0] // FINE
-    seen = gaussian_filter(mean, blur * FINE).reshape(side, FINE, -1, FINE).mean(axis=(1, 3))
+    seen = on_pixels(mean, blur)
     counts = rng.poisson(np.maximum(s.full * seen, 0.0)) + rng.normal(100.0, read, seen.shape)
     return np.clip(np.rint(counts), 0, 65535).astype(np.uint16)
 

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 from .case import NUMBERS, Case, children, in_turn
-from .drawn import FINE, MAY, Array, Drawing, camera, grid, light, random_drawing, truth_of
+from .drawn import FINE, MAY, Array, Drawing, camera, grid, light, on_pixels, random_drawing, truth_of
 
 GROUPS = ("filament", "rim", "fibres", "film", "video", "one-disc", "contours")
 #: Groups with a single edge.
@@ -97,7 +97,7 @@ def _through_fibres(mean: Array, s: Drawing, x: Array, y: Array, rng: np.random.
 
 def _on_film(mean: Array, s: Drawing, rng: np.random.Generator) -> Array:
     """A scanned density: a logarithm of light and fog, grain, blotches and a few scratches."""
-    seen = gaussian_filter(mean, 0.6 * FINE).reshape(s.side, FINE, -1, FINE).mean(axis=(1, 3))
+    seen = on_pixels(mean)
     density = np.log10(1 + seen / rng.uniform(0.03, 0.2))
     density = density + 0.01 * gaussian_filter(rng.normal(size=seen.shape), 0.8) * 2
     blotches = gaussian_filter(rng.normal(size=seen.shape), s.side / 12)
@@ -112,8 +112,7 @@ def _on_film(mean: Array, s: Drawing, rng: np.random.Generator) -> Array:
 
 def _as_video(mean: Array, fields: bool, rng: np.random.Generator) -> Array:
     """Eight bits of a display's scale; two fields of unlike brightness and some noise, or none."""
-    side = mean.shape[0] // FINE
-    seen = gaussian_filter(mean, 0.6 * FINE).reshape(side, FINE, -1, FINE).mean(axis=(1, 3))
+    seen = on_pixels(mean)
     levels = 12 + 225 * (seen / seen.max()) ** (rng.uniform(0.6, 1.0) if fields else 1.0)
     if fields:
         levels[1::2] += rng.uniform(-1, 1)

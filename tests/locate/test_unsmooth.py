@@ -92,7 +92,7 @@ def test_an_edge_is_right_however_uneven_its_light_is() -> None:
 
 def test_no_edge_where_there_is_none() -> None:
     first, _, beam = uneven(0.0)
-    assert all(apart._around(first, told, edge) is None for told in [lone_edge(first, beam)] if told is not None
+    assert all(apart._around(first, told, edge, 0.0) is None for told in [lone_edge(first, beam)] if told is not None
                for edge in [*faint_edges(first.pixels, beam[:5]), np.array([205.0, 214, 160, 0, 0])])  # fmt: skip
 
 

@@ -70,7 +70,9 @@ def apart(first: Look, frame: Frame, hints: Hints) -> Judged | None:
     beam = _beam(first, first.rough) or _beam(first, _dimmed(first))
     if beam is None:
         return None
-    tries = [_around(first, beam, edge) for edge in faint_edges(first.pixels, beam.edge[:5])]
+    assert first.rough is not None
+    steep = CONTOURS * contour_height(first.pixels, first.rough.dark + 0.5 * (first.rough.bright - first.rough.dark))
+    tries = [_around(first, beam, edge, steep) for edge in faint_edges(first.pixels, beam.edge[:5])]
     around = [a for a in tries if a is not None]
     if not around:
         return None
@@ -98,9 +100,8 @@ def _dimmed(first: Look) -> Rough | None:
     return look(dim, block_sigma(first.noise, first.reduced))
 
 
-def _around(first: Look, beam: LoneEdge, start: Array) -> LoneEdge | None:
-    """The aperture's edge near a start, if it stands there, sharp and all round the beam."""
-    assert first.rough is not None
+def _around(first: Look, beam: LoneEdge, start: Array, steep: float) -> LoneEdge | None:
+    """The aperture's edge near a start, if it stands there, sharp, all round the beam, higher than contours (``steep``)."""
     begin = np.array([*start, max(float(beam.edge[5]), 0.5)])
     found = lone_edge(first, begin, beam.edge, faint=True)
     if found is None or found.left > BETTER:
@@ -116,7 +117,6 @@ def _around(first: Look, beam: LoneEdge, start: Array) -> LoneEdge | None:
     if away.mean() < APART or not _as_round(found.edge, beam.edge):
         return None
     sharp = found.edge[5] < AS_SHARP * beam.edge[5] + BLUR
-    steep = CONTOURS * contour_height(first.pixels, first.rough.dark + 0.5 * (first.rough.bright - first.rough.dark))
     falls = found.at.downward > DOWN and found.at.mean_height > steep
     return found if sharp and falls and stands(found.at) and tightest_gap(found.edge, beam.edge) > GAP else None
 
@@ -151,6 +151,4 @@ def _judged(first: Look, aperture: LoneEdge, beam: LoneEdge, frame: Frame, hints
     judged = judge_pair(pair, True, first, frame, hints, lacking / doubt_of(pair) ** 2, at)
     if judged is None or judged.scene.covariance is None:
         return None
-    return Judged(
-        replace(judged.scene, profile=None, halo_mean=None, unevenness=None, extra=judged.scene.extra | {"apart": 1.0})
-    )
+    return Judged(replace(judged.scene, profile=None, halo_mean=None, unevenness=None))

@@ -11,6 +11,7 @@ from .gather import cells_about
 from .hypotheses import Start
 from .reduce import Reduced
 from .refine import Fit, refine
+from .shapes import out_of_blocks
 from .solution import Solution, moved_by, too_soft
 
 Array = NDArray[np.float64]
@@ -81,9 +82,8 @@ def to_pixels(edge: Array | None, size: int) -> Array | None:
     """An edge in block units as one in pixels; the width loses what the blocks added."""
     if edge is None:
         return None
-    half = (size - 1) / 2
     width = np.sqrt(max(edge[5] ** 2 - (1 / 12 if size > 1 else 0.0), 0.02)) * size
-    return np.array([edge[0] * size + half, edge[1] * size + half, edge[2] * size, edge[3], edge[4], width])
+    return np.array([*out_of_blocks(edge, size), width])
 
 
 def misfit(fit: Fit, reduced: Reduced, noise: Noise, contrast: float) -> float:

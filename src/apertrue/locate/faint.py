@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..model.edges import distance
-from .rays import Rays, cast, windows
+from .rays import Rays, beyond_slope, cast, windows
 from .reduce import block_means, median3
 from .shapes import alike, fit_ellipse, in_blocks, out_of_blocks
 
@@ -86,11 +86,7 @@ def _steps(rays: Rays, core: Array) -> Array:
     out = np.full(rays.value.shape, np.nan)
     for w in SIDES:
         before, after = windows(rays.value, w)
-        drop = before - after
-        beside = np.zeros((2, *drop.shape))
-        beside[0, :, w + 1 :] = np.nan_to_num(drop[:, : -w - 1])
-        beside[1, :, : -w - 1] = np.nan_to_num(drop[:, w + 1 :])
-        more = drop - np.maximum(beside.max(axis=0), 0.0)
+        more = beyond_slope(before - after, w + 1)
         more[inward > -1.0 - w] = np.nan
         asked = np.isfinite(more).any(axis=1)
         middle = np.nanmedian(more[asked], axis=1, keepdims=True)
@@ -114,9 +110,8 @@ def _most_voted(rays: Rays, strength: Array, core: Array, family: Family) -> Arr
     cos, sin = np.cos(rays.angle), np.sin(rays.angle)
     votes, places = np.zeros((len(a), len(radius))), np.zeros((len(a), len(radius)))
     for k in range(rows):
-        ahead, aside = a * cos[k] + b * sin[k], a * sin[k] - b * cos[k]
-        at = ahead[:, None] + np.sqrt(np.maximum(radius**2.0 - (aside**2)[:, None], 0.0))
-        at = np.clip(np.rint(at).astype(np.intp), 0, reach - 1)
+        at = _places(a[:, None], b[:, None], radius, cos[k], sin[k])
+        at = np.clip(at, 0, reach - 1)
         votes += value[k].take(at)
         places += shown[k].take(at)
     around = np.hypot(a, b)[:, None] + (1.0 - CUT) * core[2] < radius
@@ -125,13 +120,19 @@ def _most_voted(rays: Rays, strength: Array, core: Array, family: Family) -> Arr
     return np.array([rays.x + a[i], rays.y + b[i], float(radius[j])]) if score[i, j] > ENOUGH else None
 
 
+def _places(a: Any, b: Any, radius: Any, cos: Any, sin: Any) -> NDArray[np.intp]:
+    """The sample on rays in directions (cos, sin) at which they cross circles about (a, b) from the rays' origin."""
+    across = np.sqrt(np.maximum(radius**2.0 - (a * sin - b * cos) ** 2, 0.0))
+    return np.asarray(np.rint(a * cos + b * sin + across), dtype=np.intp)
+
+
 def _through(rays: Rays, strength: Array, circle: Array) -> Array | None:
     """The ellipse through the steps along a circle, which are then taken away."""
     rows, reach = strength.shape
     cos, sin = np.cos(rays.angle), np.sin(rays.angle)
     a, b = circle[0] - rays.x, circle[1] - rays.y
-    at = a * cos + b * sin + np.sqrt(np.maximum(circle[2] ** 2 - (a * sin - b * cos) ** 2, 0.0))
-    place = np.clip(np.rint(at).astype(np.intp)[:, None] + np.arange(-NEAR, NEAR + 1), 0, reach - 1)
+    at = _places(a, b, circle[2], cos, sin)
+    place = np.clip(at[:, None] + np.arange(-NEAR, NEAR + 1), 0, reach - 1)
     around = np.nan_to_num(np.take_along_axis(strength, place, axis=1), nan=LEAST)
     best = np.take_along_axis(place, around.argmax(axis=1)[:, None], axis=1)[:, 0]
     good = around.max(axis=1) > SHOWN

@@ -16,7 +16,7 @@ from .cells import Cells
 from .doubts import unlike_step
 from .find import Look
 from .gather import gather
-from .refine import bounded, hampel, huber, solve, spread_in
+from .refine import bounded, clustered, hampel, huber, solve, spread_in
 from .support import SECTORS, Band, Support, along, round_angle
 
 Array = NDArray[np.float64]
@@ -109,7 +109,9 @@ def _band(first: Look, edge: Array, other: Array | None) -> Cells | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fitted:
-    """Where one fit ended: the edge, its cells, what it leaves of them, and the rows of its model scaled by their weights."""
+    """Where one fit ended: the edge, its cells, what it leaves of them, and the rows of its model scaled by their
+    weights with their normal matrix.
+    """
 
     edge: Array
     cells: Cells
@@ -117,7 +119,7 @@ class _Fitted:
     z: Array
     sigma: Array
     scaled: Array
-    precision: Array
+    normal: Array
     weight: Array
     settled: bool
 
@@ -167,7 +169,7 @@ def _fitted(
         if rest or k == STEPS - 1:
             around = np.arange(3 * SECTORS, dtype=np.float64) + 0.5
             heights = light[len(outside) :][: len(height)] @ series(around * (2 * np.pi / len(around)), orders[3])
-            return _Fitted(edge, cells, heights, z, sigma, scaled, precision, weight, calm)
+            return _Fitted(edge, cells, heights, z, sigma, scaled, normal, weight, calm)
         change = solve(normal, gradient, 1e-6)[:6]
         if not np.isfinite(change).all():
             return None
@@ -193,20 +195,13 @@ def _told(first: Look, fit: _Fitted) -> LoneEdge | None:
     """What a fit tells: the edge, its covariance (cluster-robust over tiles where that is larger) and its stretches; ``None``
     where its terms can't be told apart.
     """
-    cells, scaled = fit.cells, fit.scaled
-    normal = scaled @ scaled.T
-    normal.flat[:: len(normal) + 1] += fit.precision + 1e-12 * np.trace(normal) / len(normal)
+    cells = fit.cells
     try:
-        inverse = np.linalg.inv(normal)
+        inverse = np.asarray(np.linalg.inv(fit.normal), dtype=np.float64)
     except np.linalg.LinAlgError:
         return None
-    scores = np.add.reduceat(
-        scaled * (np.sqrt(fit.weight) * fit.z), np.flatnonzero(np.diff(cells.tile, prepend=-1)), axis=1
-    )
-    robust = inverse @ (scores @ scores.T) @ inverse
-    plain = inverse * max(1.0, spread_in(fit.z)) ** 2
-    grow = np.sqrt(np.maximum(np.diag(robust) / np.maximum(np.diag(plain), 1e-300), 1.0))[:6]
-    covariance = np.asarray(plain[:6, :6] * grow[:, None] * grow, dtype=np.float64)
+    pull = fit.scaled * (np.sqrt(fit.weight) * fit.z)
+    covariance = clustered(inverse, pull, cells.tile, max(1.0, spread_in(fit.z)), 1.0)[:6, :6]
     excess = np.average(fit.weight * (fit.z**2 - 1.0) * fit.sigma**2, weights=cells.count)
     height = float(np.quantile(np.abs(fit.heights), 0.75))
     away = unlike_step(float(np.sqrt(max(excess, 0.0))), max(height, 1e-300), float(fit.edge[5]))

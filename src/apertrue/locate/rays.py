@@ -87,6 +87,14 @@ def windows(value: Array, w: int) -> tuple[Array, Array]:
     return before, after
 
 
+def beyond_slope(drop: Array, gap: int) -> Array:
+    """How much drops exceed the larger one of those ``gap`` samples before and after them; a rise counts as level."""
+    beside = np.zeros((2, *drop.shape))
+    beside[0, :, gap:] = np.nan_to_num(drop[:, :-gap])
+    beside[1, :, :-gap] = np.nan_to_num(drop[:, gap:])
+    return np.asarray(drop - np.maximum(beside.max(axis=0), 0.0))
+
+
 def strongest_drop(
     rays: Rays, w: int, sigma: float, start: Array | None = None, end: Array | None = None, *, excess: bool = False
 ) -> Drops:
@@ -104,14 +112,7 @@ def strongest_drop(
     drop = before - after  # at index i: between samples i − 1 and i
     strength = drop
     if excess:
-        gap = 2 * w
-        inner = np.full_like(drop, np.nan)
-        outer = np.full_like(drop, np.nan)
-        inner[:, gap:] = drop[:, :-gap]
-        outer[:, :-gap] = drop[:, gap:]
-        inner = np.where(np.isnan(inner), 0.0, inner)
-        outer = np.where(np.isnan(outer), 0.0, outer)
-        strength = drop - np.maximum(np.maximum(inner, outer), 0.0)
+        strength = beyond_slope(drop, 2 * w)
     strength = np.where(np.isnan(strength), -np.inf, strength)
     limit = np.zeros(len(strength)) if start is None else start + w
     at = np.arange(strength.shape[1])

@@ -318,11 +318,23 @@ def covariance_of(fit: Fit, cells: Cells, spread: float) -> Array:
     it clearly exceeds the plain one. Over some hundred tiles it scatters by a tenth, which the threshold allows for.
     """
     inverse = np.asarray(np.linalg.inv(fit.normal), dtype=np.float64)
-    scaled = fit.jacobian * (fit.weight * fit.z / fit.sigma)
+    return clustered(inverse, fit.jacobian * (fit.weight * fit.z / fit.sigma), cells.tile, spread, CLEARLY)
+
+
+def clustered(inverse: Array, pull: Array, tile: NDArray[np.intp], spread: float, clearly: float) -> Array:
+    """An inverse normal matrix times spread², enlarged for each parameter whose cluster-robust σ exceeds that by a factor.
+
+    Args:
+        inverse: shape (n, n).
+        pull: what each cell pulls each parameter by (its term of the gradient), shape (n, m).
+        tile: of each cell, tile by tile.
+        spread: of the residuals.
+        clearly: the factor.
+    """
     # Cells come tile by tile, so that the sums over tiles are those between their first cells.
-    scores = np.add.reduceat(scaled, np.flatnonzero(np.diff(cells.tile, prepend=-1)), axis=1)
+    scores = np.add.reduceat(pull, np.flatnonzero(np.diff(tile, prepend=-1)), axis=1)
     robust = inverse @ (scores @ scores.T) @ inverse
     plain = inverse * spread**2
     ratio = np.sqrt(np.maximum(np.diag(robust), 0.0) / np.maximum(np.diag(plain), 1e-300))
-    grow = np.where(ratio > CLEARLY, ratio, 1.0)
+    grow = np.where(ratio > clearly, ratio, 1.0)
     return np.asarray(plain * grow[:, None] * grow, dtype=np.float64)

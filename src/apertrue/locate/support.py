@@ -60,14 +60,14 @@ class Support:
     @property
     def mean_height(self) -> float:
         """The step's mean over what lies in the picture, as the stretches themselves show it, gray levels."""
-        use = self.inside & np.isfinite(self.found) & np.isfinite(self.sigma)
-        return float(self.found[use].mean()) if use.any() else 0.0
+        found = self.found[self.inside & np.isfinite(self.found)]
+        return float(found.mean()) if len(found) else 0.0
 
     @property
     def downward(self) -> float:
         """Share of the stretches in the picture at which the light falls outward, however little."""
-        use = self.inside & np.isfinite(self.found) & np.isfinite(self.sigma)
-        return float(np.mean(self.found[use] > 0)) if use.any() else 0.0
+        found = self.found[self.inside & np.isfinite(self.found)]
+        return float(np.mean(found > 0)) if len(found) else 0.0
 
     @property
     def cut(self) -> float:
