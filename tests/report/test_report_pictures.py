@@ -3,7 +3,9 @@
 import html
 import io
 import json
+import math
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,7 +19,7 @@ from apertrue.errors import ReadError
 from apertrue.overlay.arrow import move_arrow
 from apertrue.overlay.colors import MOVE
 from apertrue.report import PictureReport, render_assess_report, sketch_of, write_assess_report
-from apertrue.report.sketch import arrow_of, arrow_path, sketch_from_json, sketch_svg, small_jpeg
+from apertrue.report.sketch import arrow_of, arrow_path, seen_path, sketch_from_json, sketch_svg, small_jpeg
 
 WHEN = datetime(2026, 1, 2, tzinfo=UTC)
 
@@ -109,6 +111,25 @@ def test_the_drawn_ellipse_is_the_edge() -> None:
     drawn = np.stack([o.x + x * np.cos(angle) - y * np.sin(angle), o.y + x * np.sin(angle) + y * np.cos(angle)], 1)
     m = aperture.to_round()
     assert np.hypot(*(m @ (drawn - (aperture.x, aperture.y)).T)) == pytest.approx(aperture.radius, rel=1e-9)
+
+
+def test_only_what_was_seen_of_an_edge_is_drawn_thick() -> None:
+    """The ends of the thick stretch lie on the outline in the directions that the edge states; the rest is thin."""
+    r = result()
+    beam = replace(r.scene.beam, e1=0.08, e2=0.05, arcs=((200.0, 530.0),))
+    sketch = sketch_of(replace(r, scene=replace(r.scene, beam=beam)), 0)
+    seen = seen_path(next(o for o in sketch.outlines if o.role == "beam"))
+    ends = [tuple(map(float, end)) for end in re.findall(r"(-?[\d.]+) (-?[\d.]+)(?=A|$)", seen)]
+    for (x, y), direction in zip(ends, (200.0, 170.0), strict=True):
+        dx, dy = x - 0.5 - beam.x, y - 0.5 - beam.y
+        assert math.degrees(math.atan2(-dy, dx)) % 360 == pytest.approx(direction, abs=0.02)
+        assert np.hypot(*(beam.to_round() @ (dx, dy))) == pytest.approx(beam.radius, abs=0.01)
+    assert " 1 0 " in seen  # the long way round, counter-clockwise
+    drawn = sketch_svg(sketch, "p")
+    assert drawn.count("beyond") == 1
+    assert f'<path class="edge beam" d="{seen}"/>' in drawn
+    assert seen_path(next(o for o in sketch.outlines if o.role == "aperture")) == ""
+    assert sketch_svg(sketch_from_json(sketch.outlines_json(), None), "p").count("beyond") == 1
 
 
 def test_thousands_of_pictures_become_a_table_under_twenty_megabytes() -> None:

@@ -63,15 +63,15 @@ _ALL = (
         "no-reference",
         "The aperture's edge does not show and no position of it is known to hold.",
         "beam edge alone",
-        "Make the surround visible (" + _D + "then expose longer), or confirm the aperture's position.",
+        _D + "Then expose longer, so that the surround shows; or confirm the aperture's position.",
         True,
     ),
     Reason(
         "sides-ambiguous",
         "Without a faint surround the lens shape is the same with both discs swapped: "
-        "the size of the offset is known, its direction is not.",
+        "which of them is the beam, and so the way to move it, is not known.",
         "clipped, no halo, equal edge widths",
-        "Make the surround visible (" + _D + "then expose longer), or make one small move and take another picture.",
+        _D + "Then expose longer, so that the surround shows; or make one small move and take another picture.",
         True,
     ),
     Reason(

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from ..registry.format import format_value, heading
 from .page import pretty, render_page
-from .sketch import arrow_of, arrow_path, sketch_from_json
+from .sketch import arrow_of, arrow_path, seen_path, sketch_from_json
 from .words import VERDICT_ORDER, say_flags, say_reasons, scene_words
 
 #: Columns of the table: fields of the registry, the kind (verdict, aside, error) and the session.
@@ -208,9 +208,11 @@ def _row(r: TableRow) -> dict[str, Any]:
         out["e"] = str(row["error"]).removeprefix(f"{row['file']}: ")
     if r.outlines is not None:
         out["o"] = drawn = json.loads(r.outlines)
-        for edge in drawn["edges"]:  # the page draws edges whole
-            edge.pop("arcs", None)
-        arrow = arrow_of(sketch_from_json(r.outlines, None).outlines, row)
+        outlines = sketch_from_json(r.outlines, None).outlines
+        for edge, outline in zip(drawn["edges"], outlines, strict=True):
+            if edge.pop("arcs", None):
+                edge["d"] = seen_path(outline)
+        arrow = arrow_of(outlines, row)
         if arrow is not None:
             out["a"] = arrow_path(arrow)
     return out

@@ -5,7 +5,7 @@ import io
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from math import sqrt
+from math import cos, hypot, radians, sin, sqrt
 from typing import Any
 
 import numpy as np
@@ -164,8 +164,26 @@ def _ellipse(o: Outline) -> str:
         f'cx="{o.x + 0.5:.2f}" cy="{o.y + 0.5:.2f}" rx="{o.major:.2f}" ry="{o.minor:.2f}" '
         f'transform="rotate({-o.axis_deg:.2f} {o.x + 0.5:.2f} {o.y + 0.5:.2f})"'
     )
-    extra = " remembered" if o.remembered else ""
-    return f'<ellipse class="case" {shape}/><ellipse class="edge {escape(o.role)}{extra}" {shape}/>'
+    named = f"edge {escape(o.role)}" + (" remembered" if o.remembered else "")
+    seen = seen_path(o)
+    if not seen:
+        return f'<ellipse class="case" {shape}/><ellipse class="{named}" {shape}/>'
+    return f'<ellipse class="{named} beyond" {shape}/><path class="case" d="{seen}"/><path class="{named}" d="{seen}"/>'
+
+
+def seen_path(o: Outline) -> str:
+    """The stretches of an outline that were seen, as the data of an SVG path; empty = all of it, or not told."""
+    return "".join(
+        f"M{_point(o, start)}A{o.major:.2f} {o.minor:.2f} {-o.axis_deg:.2f} {int(end - start > 180.0)} 0 {_point(o, end)}"
+        for start, end in o.arcs
+    )
+
+
+def _point(o: Outline, direction_deg: float) -> str:
+    """Where the outline lies in a direction from its center (deg, counter-clockwise from +x as seen), in SVG's px."""
+    way, along = radians(direction_deg), radians(direction_deg - o.axis_deg)
+    r = o.major * o.minor / hypot(o.minor * cos(along), o.major * sin(along))
+    return f"{o.x + 0.5 + r * cos(way):.2f} {o.y + 0.5 - r * sin(way):.2f}"
 
 
 def _center(sketch: Sketch, o: Outline) -> str:

@@ -36,8 +36,9 @@
     else svg.append(shape("rect", { class: "blank", width: w, height: h }));
     for (const e of row.o.edges) {
       const a = { cx: e.x + .5, cy: e.y + .5, rx: e.major, ry: e.minor, transform: `rotate(${-e.axis_deg} ${e.x + .5} ${e.y + .5})` };
-      svg.append(shape("ellipse", { ...a, class: "case" }),
-        shape("ellipse", { ...a, class: `edge ${e.role}${e.remembered ? " remembered" : ""}` }));
+      const named = `edge ${e.role}${e.remembered ? " remembered" : ""}`;
+      if (e.d) svg.append(shape("ellipse", { ...a, class: named + " beyond" }), shape("path", { d: e.d, class: "case" }), shape("path", { d: e.d, class: named }));
+      else svg.append(shape("ellipse", { ...a, class: "case" }), shape("ellipse", { ...a, class: named }));
     }
     if (row.a) svg.append(shape("path", { class: "case strong", d: row.a }), shape("path", { class: "move", d: row.a }));
     return svg;
