@@ -51,6 +51,9 @@ LEVELLED = 0.01
 BENT, BENT_ASIDE = 0.5, 0.03
 #: Structure in light that is about as bright on both sides of it (halo ÷ core) is no beam's edge, unless all is explained.
 AS_BRIGHT = 0.7
+#: A beam's own bright middle: what lies around it is more than this share as bright, and it fades over so many times the width
+#: of the edge farther out.
+BRIGHT_MIDDLE, FADES = 0.5, 2.0
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -175,6 +178,8 @@ def judge_pair(
     light = light_of(fit, solution.cells, covariance)
     step = light.core - light.background
     if own and light.halo is not None and light.halo > AS_BRIGHT * step and quality(solution) > UNLIKE:
+        return None
+    if light.halo is not None and light.halo > BRIGHT_MIDDLE * step and fit.beam[5] > FADES * fit.aperture[5]:
         return None
     other = beside(solution, first, step) if ratio < SMALL else None
     if other == "marks":
