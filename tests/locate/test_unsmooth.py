@@ -7,10 +7,11 @@ from benchmarks.scenes.case import Case, numbered
 from scipy.special import ndtr
 
 from apertrue.locate import apart
+from apertrue.locate.contours import CONTOUR, contour_height
 from apertrue.locate.faint import faint_edges
 from apertrue.locate.find import Look, block_sigma, look
 from apertrue.locate.lone_edge import lone_edge
-from apertrue.locate.noise import CONTOUR, contour_height, estimate_noise
+from apertrue.locate.noise import estimate_noise
 from apertrue.locate.reduce import reduce_picture
 from apertrue.pipeline import judge
 

@@ -14,6 +14,7 @@ from ..model.edges import distance
 from ..scene import Hints
 from .basis import final_basis
 from .classify import Judged, judge_pair, stands, tightest_gap
+from .contours import contour_height
 from .doubts import doubt_of
 from .faint import faint_edges
 from .find import Look, Rough, block_sigma, look
@@ -21,7 +22,6 @@ from .gather import cells_about
 from .glow import with_glow
 from .levels import profile_of
 from .lone_edge import CLEAR, LoneEdge, lone_edge
-from .noise import contour_height
 from .refine import refine
 from .roundness import plainer
 from .shapes import alike, out_of_blocks

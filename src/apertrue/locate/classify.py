@@ -9,12 +9,12 @@ from ..frame import Frame
 from ..model.edges import distance
 from ..registry import SceneKind
 from ..scene import Edge, Hints, Noise, Scene
+from .contours import contour_height, spread_over_levels
 from .doubts import doubt_of, edge_doubt, enlarged, levelled, perspective, spread_of
 from .find import Look, Rough
 from .flags import picture_flags
 from .levels import Light, light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
-from .noise import contour_height
 from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
 from .solution import UNLIKE, Solution, quality, robust_mean, true_width
@@ -53,7 +53,7 @@ BENT, BENT_ASIDE = 0.5, 0.03
 AS_BRIGHT = 0.7
 #: A beam's own bright middle: what lies around it is more than this share as bright, and it fades over so many times the width
 #: of the edge farther out.
-BRIGHT_MIDDLE, FADES = 0.5, 2.0
+BRIGHT_MIDDLE, FADES = 0.5, 1.5
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -149,8 +149,9 @@ def judge_pair(
     all_round = ALL_ROUND * (max(1.0, float(np.sqrt(robust_mean(fit, solution.cells.owner == 0)))) if own else 1.0)
     if gap > 0 and int(at["aperture"].confirmed.sum()) < SECTORS // 3 and at["aperture"].significance < all_round:
         return None  # an aperture around the whole beam shows all round, if only faintly
-    if gap > 0 and not frame.lossy and at["aperture"].mean_height < contour_height(pixels, _dim(fit)):
-        return None  # light that fades, in a file with few levels
+    low = gap > 0 and not frame.lossy and at["aperture"].mean_height < contour_height(pixels, _dim(fit))
+    if low and not spread_over_levels(pixels, fit):
+        return None
     in_tail = gap > 0 and fit.aperture[5] > NO_TAIL * fit.beam[5]
     in_tail = in_tail and _halo_share(fit, at["aperture"]) < TAIL_SHARE and _halo_z(fit, at["aperture"]) < HALO_SEEN
     if in_tail and gap * fit.aperture[2] > TAIL_REACH * np.hypot(fit.aperture[5], fit.beam[5]):

@@ -14,11 +14,12 @@ from .dead import without_dead_part
 from .elsewhere import light_elsewhere, others_elsewhere, twin_elsewhere
 from .find import Look, Rough, block_sigma, edge_beyond, look
 from .flags import plain_flags
+from .inverted import LEAST_SIDE, exceeding, levels_of, looks_inverted, may_be_inverted, turned
 from .marks import border_depths, drawn_strokes, outshine, without
 from .noise import estimate_noise
 from .parts import AROUND, contains, disc_alone, lit_window, moved, part_about, shifted
 from .readings import best_reading
-from .reduce import Reduced, as_floats, reduce_picture
+from .reduce import Reduced, reduce_picture
 from .shapes import in_blocks
 from .solution import GOOD, quality
 from .solve import fine
@@ -26,8 +27,6 @@ from .viewport import viewport
 
 Array = NDArray[np.float64]
 
-#: Smallest side of a picture, px.
-LEAST_SIDE = 16
 #: Kinds after which a closer look at a small lit region may tell more.
 UNREAD = (SceneKind.OTHER_VIEW, SceneKind.ONE_EDGE, SceneKind.DARK)
 #: Kinds whose edges are followed from frame to frame.
@@ -98,6 +97,9 @@ def _looked_at(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) ->
     scene, rough = _locate_in(pixels, frame, hints, drawn)
     if rough is not None and hints.region is None:
         scene = _closer(scene, rough, pixels, frame, hints, drawn)
+    if scene.kind in UNREAD and may_be_inverted(pixels):
+        again, _ = _locate_in(*turned(pixels, frame), hints, drawn)
+        scene = scene if again.kind in UNREAD else again
     return scene
 
 
@@ -259,18 +261,14 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) ->
     if min(shape) < LEAST_SIDE:
         return unknown, None
     reduced = reduce_picture(pixels)
-    levels = _levels(reduced)
+    levels = levels_of(reduced)
     if levels.size < 16:
         return unknown, None
-    if _looks_inverted(reduced.mean, levels):
-        # Light is dark here; measured the other way round. The saturation level then is no top.
-        if pixels.dtype.kind == "i":  # the difference of two signed numbers may be larger than the type holds
-            pixels = as_floats(pixels)
-        pixels = np.asarray(np.nanmax(pixels) - pixels)
-        frame = replace(frame, saturation=None)
+    if looks_inverted(reduced.mean, levels):
+        pixels, frame = turned(pixels, frame)
         reduced = reduce_picture(pixels)
-        levels = _levels(reduced)
-    low, high = _exceeding(levels, 0.02), float(levels[-1])
+        levels = levels_of(reduced)
+    low, high = exceeding(levels, 0.02), float(levels[-1])
     noise = estimate_noise(pixels, low, high, frame.saturation)
     noise = _at_least(noise, high - low)
     followed = _followed(Look(pixels, reduced, noise, None, drawn), frame, hints)
@@ -333,32 +331,6 @@ def _tame(pixels: NDArray[Any]) -> NDArray[Any]:
     """Float pictures whose levels would overflow when squared, scaled down."""
     top = float(np.nanmax(np.abs(pixels))) if pixels.size else 0.0
     return pixels / top if np.isfinite(top) and (top > 1e30 or 0 < top < 1e-30) else pixels
-
-
-def _levels(reduced: Reduced) -> Array:
-    """The blocks' gray levels in rising order."""
-    return np.sort(reduced.mean[np.isfinite(reduced.mean)])
-
-
-def _exceeding(levels: Array, share: float) -> float:
-    """The gray level that exceeds a share of the (rising) levels. Sorting once is faster than :func:`numpy.quantile`."""
-    at = share * (len(levels) - 1)
-    low, high = levels[int(at)], levels[min(int(at) + 1, len(levels) - 1)]
-    return float(low + (high - low) * (at - int(at)))
-
-
-def _looks_inverted(image: Array, levels: Array) -> bool:
-    """Whether the picture (and its ``levels``) is bright all round and dark in a compact region inside."""
-    # The very border may be a window's frame; some way inside, only an inverted picture is bright all round.
-    k = max(2, round(0.06 * min(image.shape)))
-    inner = image[k : image.shape[0] - k, k : image.shape[1] - k]
-    border = np.concatenate([edge for part in (image, inner) for edge in (part[0], part[-1], part[:, 0], part[:, -1])])
-    border = border[np.isfinite(border)]
-    low, high = _exceeding(levels, 0.01), _exceeding(levels, 0.99)
-    if not high > low or not border.size:  # a round part of a picture has no border
-        return False
-    edge = np.quantile(border, 0.1)
-    return bool(edge > low + 0.75 * (high - low) and np.mean(levels < low + 0.5 * (high - low)) > 0.002)
 
 
 def _inside(frame: Frame, hints: Hints) -> tuple[NDArray[Any], tuple[int, int]]:

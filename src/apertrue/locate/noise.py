@@ -37,12 +37,6 @@ MOST_READ, MOST_LIGHT = 2.0, 0.02
 #: Least excess over the blocks' noise that counts.
 EXCESS = 1.5
 
-#: Light that fades falls by a level along a contour, by up to so many where it is steep; a file has such steps when this share of
-#: neighbors is on the same one (noise of 0.4 levels leaves 0.6).
-CONTOUR, MOST_ALIKE = 2.0, 0.75
-#: Where the dim part has fewer levels than this, single electrons are counted.
-FEWEST_LEVELS = 10.0
-
 
 def _second(p: Array, lag: int) -> Array:
     """The mixed second difference of patches, shape (rows, columns, patches)."""
@@ -227,22 +221,3 @@ def dark_unevenness(reduced: Reduced, noise: Noise, contrast: float) -> float:
     most = min(MOST_READ * float(np.sqrt(noise.read_variance)), MOST_LIGHT * contrast)
     found = float(np.sqrt(scale**2 - own**2))
     return found if found <= most else 0.0
-
-
-def contour_height(pixels: NDArray[Any], dim: float) -> float:
-    """The highest round step that may be a contour between neighboring levels of a file, gray levels: :data:`CONTOUR` of its
-    levels where most neighbors have the same one; 0 where noise blurs the levels.
-
-    Args:
-        pixels: the picture.
-        dim: gray level up to which light may fade in steps.
-    """
-    some = pixels[:: max(1, pixels.shape[0] // 24)].astype(np.float64)
-    low = some <= dim
-    steps = np.abs(np.diff(some, axis=1)[low[:, 1:] & low[:, :-1]])
-    steps = steps[np.isfinite(steps)]
-    between = steps[steps > 0]
-    if not len(between) or len(between) > (1.0 - MOST_ALIKE) * len(steps):
-        return 0.0
-    level = float(np.quantile(between, 0.1))
-    return CONTOUR * level if dim > FEWEST_LEVELS * level else 0.0
