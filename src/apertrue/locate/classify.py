@@ -8,18 +8,19 @@ from numpy.typing import NDArray
 from ..frame import Frame
 from ..model.edges import distance
 from ..registry import SceneKind
-from ..scene import Edge, Hints, Noise, Scene
+from ..scene import Edge, Hints, Scene
 from .contours import contour_height, spread_over_levels
-from .doubts import doubt_of, edge_doubt, enlarged, levelled, perspective, spread_of
-from .find import Look, Rough
+from .doubts import doubt_of, enlarged, levelled, perspective, spread_of
+from .find import Look
 from .flags import picture_flags
-from .levels import Light, light_of, profile_of, scene_covariance
+from .ghost import afterglow_seen, find_ghost
+from .levels import light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
 from .solution import UNLIKE, Solution, quality, robust_mean, true_width
 from .spots import beside, second_spot
-from .support import SECTORS, Support, arcs_of, edge_points, support, supports
+from .support import SECTORS, Support, arcs_of, edge_points, supports
 
 Array = NDArray[np.float64]
 
@@ -185,7 +186,8 @@ def judge_pair(
     other = beside(solution, first, step) if ratio < SMALL else None
     if other == "marks":
         first = replace(first, drawn=True)
-    if other == "light" or (ratio >= SMALL and second_spot(solution, first, step)):
+    spots = other == "light" or (ratio >= SMALL and second_spot(solution, first, step))
+    if spots and not afterglow_seen(find_ghost(pixels, solution, noise), fit):
         return Judged(
             Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=light.background, noise=noise, why=("not-this-view",))
         )
@@ -210,8 +212,8 @@ def judge_pair(
     why: tuple[str, ...] = () if sign_known else ("sides-ambiguous",)
     if kind is SceneKind.CROSSOVER:
         why += ("spread-more",)
-    if "afterglow" in flags:  # two discs: where the beam's own edge lies can't be trusted
-        enough = False
+    if "afterglow" in flags:  # two discs: where the beam's own edge lies can't be trusted, nor whose light is uneven
+        enough, light = False, replace(light, unevenness=None)
         why += ("afterglow-seen",)
     return Judged(
         Scene(
@@ -219,8 +221,8 @@ def judge_pair(
             confidence,
             shape,
             flags,
-            aperture=_edge(solution, 0, at["aperture"]),
-            beam=_edge(solution, 1, at["beam"]),
+            aperture=edge_of(solution, 0, at["aperture"]),
+            beam=edge_of(solution, 1, at["beam"]),
             covariance=scene_covariance(fit, covariance) if enough else None,
             profile=profile,
             halo_mean=light.halo,
@@ -236,75 +238,6 @@ def judge_pair(
             why=why,
         )
     )
-
-
-def judge_single(
-    solution: Solution | None,
-    first: Look,
-    hints: Hints,
-) -> Judged:
-    """A scene with one edge or none."""
-    rough, noise = first.rough, first.noise
-    assert rough is not None
-    shape = (int(first.pixels.shape[0]), int(first.pixels.shape[1]))
-    other = Judged(Scene(SceneKind.OTHER_VIEW, 0.7, shape, background=rough.dark, noise=noise, why=("not-this-view",)))
-    if solution is None or solution.fit.beam is None:
-        return other
-    fit = solution.fit
-    assert fit.beam is not None
-    at = support(fit, solution.cells, "beam", shape)
-    if not stands(at) or at.confirmed.mean() < 0.3:
-        return other
-    return Judged(_whose_edge(solution, at, rough, noise, hints, shape))
-
-
-def _whose_edge(
-    solution: Solution, at: Support, rough: Rough, noise: Noise, hints: Hints, shape: tuple[int, int]
-) -> Scene:
-    """One edge, and whose it is if anything known beforehand tells."""
-    fit = solution.fit
-    edge = _edge(solution, 1, at)
-    own = np.asarray(np.linalg.inv(fit.normal)[:6, :6] * spread_of(solution) ** 2, dtype=np.float64)
-    own[2, 2] += edge_doubt(solution, 1, at) ** 2
-    inverse = np.asarray(np.linalg.inv(fit.normal), dtype=np.float64)
-    light = light_of(fit, solution.cells, inverse * spread_of(solution) ** 2)
-    one = Scene(
-        SceneKind.ONE_EDGE, 0.8, shape, edge=edge, background=rough.dark, core=light.core, noise=noise,
-        why=("one-edge-only",),
-    )  # fmt: skip
-    remembered = hints.aperture
-    if remembered is not None:
-        doubt = max(hints.aperture_sigma_px, 0.005 * remembered.radius)
-        apart = float(np.hypot(edge.x - remembered.x, edge.y - remembered.y))
-        if apart < 3 * doubt and abs(edge.radius - remembered.radius) < max(3 * doubt, 0.02 * remembered.radius):
-            return _as_aperture(one, edge, own, light)
-        covariance = np.zeros((13, 13))
-        covariance[[0, 1, 2], [0, 1, 2]] = hints.aperture_sigma_px**2
-        covariance[6:12, 6:12] = own
-        return replace(
-            one, kind=SceneKind.BEAM_ONLY, edge=None, aperture=remembered, beam=edge, covariance=covariance,
-            aperture_remembered=True, why=(),
-        )  # fmt: skip
-    if hints.aperture_radius_px is not None:
-        z = (edge.radius - hints.aperture_radius_px) / (hints.aperture_radius_sigma * hints.aperture_radius_px)
-        if abs(z) < 2:
-            return _as_aperture(one, edge, own, light)
-        if z < -3:
-            covariance = np.zeros((13, 13))
-            covariance[6:12, 6:12] = own
-            return replace(
-                one, kind=SceneKind.BEAM_ONLY, edge=None, beam=edge, covariance=covariance, why=("no-reference",)
-            )
-    return one
-
-
-def _as_aperture(one: Scene, edge: Edge, own: Array, light: Light) -> Scene:
-    covariance = np.zeros((13, 13))
-    covariance[:6, :6] = own
-    return replace(
-        one, kind=SceneKind.OVERFILLED, edge=None, aperture=edge, covariance=covariance,
-        unevenness=light.unevenness, why=("spread-less",),
-    )  # fmt: skip
 
 
 def stands(at: Support) -> bool:
@@ -392,7 +325,8 @@ def at_edge(fit: Fit) -> Array:
     return fit.aperture
 
 
-def _edge(solution: Solution, which: int, at: Support) -> Edge:
+def edge_of(solution: Solution, which: int, at: Support) -> Edge:
+    """A fit's edge (0 the aperture's, 1 the beam's), and the arcs over which it shows."""
     p = solution.fit.aperture if which == 0 else solution.fit.beam
     assert p is not None
     used = at.confirmed

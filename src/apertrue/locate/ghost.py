@@ -38,9 +38,13 @@ SECTORS = 12
 GAIN = 60.0
 #: Share of its light that smooth terms must leave to it: less, and it is only another way to write uneven light.
 APART = 0.01
+#: … or it is plain to see: so much gain, and shares of it (see below) that stay beside soft edges and skirts.
+PLAIN, PLAIN_SHARES = 300.0, (0.75, 0.8, 0.7)
 #: What of it no smooth terms could have taken over, relative to the beam's step (drawn second discs that were seen: 0.012 at
 #: least; beams with light of their own that was taken for one: 0.003 at most).
 SHOWN = 0.005
+#: A second disc with less gain than this is asked for so much more of it.
+WEAK, WEAK_SHOWN = 200.0, 0.02
 #: Width of a very soft disc's edge, in its radii: uneven light of the halo is as well such a disc.
 SOFT = 0.3
 #: Widths of the beam's edge, in distances of the second disc, that make up a skirt around the beam: soft light on all sides.
@@ -169,14 +173,16 @@ def afterglow_seen(ghost: Ghost | None, fit: Fit) -> bool:
     if ghost is None or fit.beam is None or fit.aperture is None:
         return False
     away = float(np.hypot(ghost.x - fit.beam[0], ghost.y - fit.beam[1]))
+    shares = (ghost.explained, ghost.edge, ghost.one_side)
+    plain = ghost.gain > PLAIN and all(k > least for k, least in zip(shares, PLAIN_SHARES, strict=True))
     return (
         ghost.gain > GAIN
         and ghost.explained > EXPLAINED
         and ghost.edge > EDGED
         and ghost.one_side > BESIDE_SKIRT
         and 0.01 < ghost.level < 0.7
-        and ghost.apart > APART
-        and ghost.level * float(np.sqrt(ghost.apart)) > SHOWN
+        and (ghost.apart > APART or plain)
+        and ghost.level * float(np.sqrt(ghost.apart)) > (SHOWN if ghost.gain > WEAK else WEAK_SHOWN)
         and away > max(3 * float(fit.beam[5]), 0.04 * float(fit.aperture[2]))
     )
 

@@ -13,7 +13,7 @@ from ..scene import Edge, Hints, Scene
 from .alternatives import by_light, enriched
 from .apart import apart
 from .bands import without_bands
-from .classify import Judged, judge_pair, judge_single, resolved
+from .classify import Judged, judge_pair, resolved
 from .coarse import coarse, misfit, to_pixels
 from .doubts import doubt_of
 from .find import Look, block_sigma, halo_floor, look
@@ -26,6 +26,7 @@ from .rivals import called_rightly, second_edge_needed, sharper, stands_by_itsel
 from .roundness import held_round
 from .shadow import without_shadow
 from .shapes import alike, in_blocks
+from .single import judge_single
 from .solution import GOOD, Solution, lost, quality, same_place, shortfall
 from .solve import fine
 from .spikes import without_spikes
