@@ -23,7 +23,7 @@ from .reduce import Reduced, reduce_picture
 from .shapes import in_blocks
 from .solution import GOOD, quality
 from .solve import fine
-from .viewport import viewport
+from .viewport import viewport, window_seen
 
 Array = NDArray[np.float64]
 
@@ -71,7 +71,7 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
 def _read(frame: Frame, hints: Hints, *, drawn: bool = False) -> Scene:
     """The scene of a frame without its border, text and dead parts. ``drawn``: marks were cut off already."""
     pixels, origin = _inside(frame, hints)
-    drawn |= hints.region is None and pixels.shape != frame.shape
+    drawn |= hints.region is None and (pixels.shape != frame.shape or window_seen(frame.pixels))
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)

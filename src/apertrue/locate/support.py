@@ -71,8 +71,10 @@ class Support:
 
     @property
     def cut(self) -> float:
-        """Share of the edge's lit part that lies outside the picture."""
-        lit = self.expected > 0.02 * float(self.expected.max(initial=0.0))
+        """Share of the edge's lit part that lies outside the picture: lit by a share of the most, or enough to show."""
+        known = self.sigma[np.isfinite(self.sigma)]
+        shows = 4.0 * float(np.median(known)) if len(known) else np.inf
+        lit = self.expected > min(HIDDEN * float(self.expected.max(initial=0.0)), shows)
         return float((lit & ~self.inside).sum()) / max(int(lit.sum()), 1)
 
     @property

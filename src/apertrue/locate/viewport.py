@@ -19,7 +19,40 @@ LEAST, INSIDE, BESIDE = 0.05, 0.95, 0.8
 #: Lines taken off each side, px: a scaled picture blends into the window; and how far a lossy file's fringes reach.
 BLENDED, FRINGE = 2, 8
 
+#: How deep along the sides panels are looked for (÷ the short side), the share of that which one level must have, and by which
+#: share of a line it must come or go at a step, between the middles of so many lines.
+RING, PANEL, STEP, STEADY = 0.05, 0.2, 0.45, 7
+
 Box = tuple[int, int, int, int]
+
+
+def window_seen(pixels: NDArray[Any]) -> bool:
+    """Whether panels of one gray level stand along the sides of a picture without loss, with straight steps to what is within.
+
+    The share of a row or column that has the panels' level falls or rises at such a step from one line to the next but
+    few; along the edge of a disc it changes slowly.
+
+    Args:
+        pixels: the picture, 2-D; whole numbers of more than 8 bits are a camera's own.
+    """
+    depth = max(2, round(RING * min(pixels.shape)))
+    if min(pixels.shape) < 4 * depth or (pixels.dtype.kind in "ui" and pixels.dtype.itemsize > 1):
+        return False
+    skip, lines = max(1, min(pixels.shape) // SAMPLES), max(1, depth // 8)
+    sides = (pixels[:depth], pixels[-depth:], pixels[:, :depth].T, pixels[:, -depth:].T)
+    ring = np.concatenate([side[::lines, ::skip].ravel() for side in sides])
+    values, counts = np.unique(ring, return_counts=True)
+    most = int(np.argmax(counts))
+    if counts[most] < PANEL * ring.size:
+        return False
+    plain = pixels == values[most]
+    for axis in (0, 1):
+        share = plain[:, ::skip].mean(axis=1) if axis == 0 else plain[::skip].mean(axis=0)
+        # A dead line is a step and back: the middle of some lines.
+        steady = np.median(np.lib.stride_tricks.sliding_window_view(share, STEADY), axis=1)
+        if np.abs(steady[STEADY:] - steady[:-STEADY]).max() < STEP:
+            return False
+    return True
 
 
 def viewport(pixels: NDArray[Any], *, lossy: bool = False) -> Box | None:
