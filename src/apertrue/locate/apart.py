@@ -40,6 +40,8 @@ SHOWN, MOST_OVAL = 0.45, 0.15
 WIDTH = 0.015
 #: An aperture's edge stands out by so many σ all round, and is no wider than the beam's by this factor and so many px.
 STANDS_OUT, AS_SHARP, BLUR = 12.0, 1.5, 1.0
+#: … and its mean step by so many with the light's slopes on both sides free (true ones of the pictures of others: 4 at least).
+HIGH = 3.5
 #: This share of its stretches steps down, however faintly.
 DOWN = 0.88
 #: So many contours of light that fades steeply may lie in one band.
@@ -110,7 +112,7 @@ def _around(first: Look, beam: LoneEdge, start: Array, steep: float) -> LoneEdge
     if found is None or not found.settled or found.left > LEFT:
         return None
     seen = float(found.at.inside.mean())  # half a circle finds more to lie on
-    if found.at.significance * seen**2 < STANDS_OUT:
+    if found.at.significance * seen**2 < STANDS_OUT or found.high < HIGH:
         return None
     x, y = edge_points(found.edge)
     away = -distance(x, y, beam.edge) > CLEAR * beam.edge[5] + found.edge[5]

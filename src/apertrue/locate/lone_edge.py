@@ -56,6 +56,7 @@ class LoneEdge:
         at: what its stretches show.
         left: mean squared residual, each up to 8².
         settled: whether the fit came to rest.
+        high: its mean step ÷ 1σ with all of the light free beside it: slopes that a step and its sides share leave it little.
     """
 
     edge: Array
@@ -63,6 +64,7 @@ class LoneEdge:
     at: Support
     left: float
     settled: bool
+    high: float
 
 
 def lone_edge(first: Look, start: Array, other: Array | None = None, *, faint: bool = False) -> LoneEdge | None:
@@ -110,7 +112,7 @@ def _band(first: Look, edge: Array, other: Array | None) -> Cells | None:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fitted:
     """Where one fit ended: the edge, its cells, what it leaves of them, and the rows of its model scaled by their
-    weights with their normal matrix.
+    weights with their normal matrix; ``height`` is the row of the mean step's.
     """
 
     edge: Array
@@ -122,6 +124,7 @@ class _Fitted:
     normal: Array
     weight: Array
     settled: bool
+    height: int
 
 
 def series(angle: Array, order: int) -> Array:
@@ -169,7 +172,7 @@ def _fitted(
         if rest or k == STEPS - 1:
             around = np.arange(3 * SECTORS, dtype=np.float64) + 0.5
             heights = light[len(outside) :][: len(height)] @ series(around * (2 * np.pi / len(around)), orders[3])
-            return _Fitted(edge, cells, heights, z, sigma, scaled, normal, weight, calm)
+            return _Fitted(edge, cells, heights, z, sigma, scaled, normal, weight, calm, 6 + len(outside))
         change = solve(normal, gradient, 1e-6)[:6]
         if not np.isfinite(change).all():
             return None
@@ -201,7 +204,8 @@ def _told(first: Look, fit: _Fitted) -> LoneEdge | None:
     except np.linalg.LinAlgError:
         return None
     pull = fit.scaled * (np.sqrt(fit.weight) * fit.z)
-    covariance = clustered(inverse, pull, cells.tile, max(1.0, spread_in(fit.z)), 1.0)[:6, :6]
+    spread = max(1.0, spread_in(fit.z))
+    covariance = clustered(inverse, pull, cells.tile, spread, 1.0)[:6, :6]
     excess = np.average(fit.weight * (fit.z**2 - 1.0) * fit.sigma**2, weights=cells.count)
     height = float(np.quantile(np.abs(fit.heights), 0.75))
     away = unlike_step(float(np.sqrt(max(excess, 0.0))), max(height, 1e-300), float(fit.edge[5]))
@@ -212,4 +216,5 @@ def _told(first: Look, fit: _Fitted) -> LoneEdge | None:
     band = Band(cells.at.aperture_x, cells.at.aperture_y, fit.z * fit.sigma, unsure)
     shape = (int(first.pixels.shape[0]), int(first.pixels.shape[1]))
     at = along(band, fit.edge, fit.heights, shape, least=height)
-    return LoneEdge(fit.edge, covariance, at, float(np.minimum(fit.z**2, 64.0).mean()), fit.settled)
+    high = float(np.mean(fit.heights)) / (spread * float(np.sqrt(max(inverse[fit.height, fit.height], 1e-300))))
+    return LoneEdge(fit.edge, covariance, at, float(np.minimum(fit.z**2, 64.0).mean()), fit.settled, high)
