@@ -198,7 +198,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
     """All sets of scenes by name."""
     from apertrue.simulate import NUISANCES
 
-    from .scenes import arcs, bright, drawn, glowing, independent, samplers, unsmooth, wave, worn
+    from .scenes import arcs, bright, drawn, glowing, independent, layered, samplers, unsmooth, wave, worn
 
     out: dict[str, Iterator[Case]] = {
         "clean": samplers.clean(n),
@@ -212,6 +212,7 @@ def sets(n: int) -> dict[str, Iterator[Case]]:
         "glowing": glowing.scenes(n),
         "bright": bright.scenes(n),
         "unsmooth": unsmooth.scenes(n),
+        "layered": layered.scenes(n),
         "wave": wave.scenes(max(8, n // 8)),
     }
     out["nuisances"] = itertools.chain(*(samplers.one_nuisance(name, max(10, n // 20)) for name in NUISANCES))

@@ -54,7 +54,7 @@ BENT, BENT_ASIDE = 0.5, 0.03
 AS_BRIGHT = 0.7
 #: A beam's own bright middle: what lies around it is more than this share as bright, and it fades over so many times the width
 #: of the edge farther out.
-BRIGHT_MIDDLE, FADES = 0.5, 1.5
+BRIGHT_MIDDLE, FADES = 0.5, 1.2
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
