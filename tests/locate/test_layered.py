@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from benchmarks.scenes import layered
+from benchmarks.scenes import layered, samplers
 from benchmarks.scenes.case import Case, numbered
 from scipy.special import ndtr
 
@@ -103,3 +103,11 @@ def test_an_edge_whose_faint_part_lies_beyond_the_frame_is_cut_by_it() -> None:
     a = judge(as_frame(np.clip(pixels, 0, 65535))).assessment
     assert a.scene in ("both-edges", "clipped")
     assert "cut-by-frame" in a.flags
+
+
+def test_a_soft_spot_is_no_bright_middle() -> None:
+    *_, case = samplers.all_kinds(7)
+    assert case.group == "crossover"
+    a = judge(case.frame()).assessment
+    assert a.scene == "crossover"
+    assert abs(a.offset_x_percent - case.truth["offset_x_percent"]) < 4 * a.offset_x_percent_sigma

@@ -181,7 +181,8 @@ def judge_pair(
     step = light.core - light.background
     if own and light.halo is not None and light.halo > AS_BRIGHT * step and quality(solution) > UNLIKE:
         return None
-    if light.halo is not None and light.halo > BRIGHT_MIDDLE * step and fit.beam[5] > FADES * fit.aperture[5]:
+    fades = not spot and fit.beam[5] > FADES * fit.aperture[5]
+    if fades and light.halo is not None and 0 < BRIGHT_MIDDLE * step < light.halo:
         return None
     other = beside(solution, first, step) if ratio < SMALL else None
     if other == "marks":
