@@ -40,6 +40,8 @@ Array = NDArray[np.float64]
 HOPELESS, MOST_HOPELESS = 9.0, 4
 #: … but for one whose edges are plain to see amid light that no model has (a screen's haze, a room's), up to this.
 MISLAID = 40.0
+#: An edge so many times as wide as the beam's, and wider than this share of its radius, may be a halo that fades.
+SOFTER, FADING = 2.5, 0.08
 #: … and so many that are worse than this are, no more.
 DOUBTFUL, MOST_DOUBTFUL = 4.0, 2
 #: A reading whose edges stand may fall short of the best one by this factor.
@@ -148,12 +150,17 @@ def _behind_shadow(first: Look, frame: Frame, hints: Hints, bases: list[Solution
 
 
 def _apart(first: Look, frame: Frame, hints: Hints, tried: list[Candidate]) -> Judged | None:
-    """Both edges found one by one, or what tells more of the same two: a reading without the shadow of something in the way."""
+    """Both edges found one by one, or a reading without the shadow of something in the way that explains the picture, or tells
+    more of the same two.
+    """
     alone = apart(first, frame, hints)
     if alone is None or not tried:
         return alone
     seen = _behind_shadow(first, frame, hints, [min(tried, key=lambda c: c.worth).solution])
-    return seen if seen is not None and _same_edges(seen.scene, alone.scene) else alone
+    if seen is None:
+        return alone
+    explains = float(seen.scene.extra.get("residual", np.inf)) < GOOD
+    return seen if explains or _same_edges(seen.scene, alone.scene) else alone
 
 
 def _same_edges(one: Scene, other: Scene) -> bool:
@@ -289,9 +296,17 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
                 replace(judged.scene, extra=judged.scene.extra | {"shortfall": worth} | _nearer(first, pair, frame))
             )
         tried.append(Candidate(judged, worth, pair))
-        if quality(pair) < GOOD or (judged is not None and worth < SLIGHT):
+        if (quality(pair) < GOOD or (judged is not None and worth < SLIGHT)) and not _fades(pair):
             break
     return tried
+
+
+def _fades(pair: Solution) -> bool:
+    """Whether what was taken for the aperture's edge is so soft beside the beam's that it may be a halo which fades."""
+    aperture, beam = pair.fit.aperture, pair.fit.beam
+    assert aperture is not None
+    assert beam is not None
+    return bool(aperture[5] > max(SOFTER * beam[5], FADING * aperture[2]))
 
 
 def _mended(pair: Solution, first: Look, contrast: float, *, guided: bool) -> tuple[Solution, Array | None]:
