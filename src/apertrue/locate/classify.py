@@ -20,7 +20,7 @@ from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
 from .solution import UNLIKE, Solution, quality, robust_mean, true_width
 from .spots import beside, second_spot
-from .support import SECTORS, Support, arcs_of, edge_points, supports
+from .support import SECTORS, Support, arcs_of, edge_points, step_heights, supports
 
 Array = NDArray[np.float64]
 
@@ -53,8 +53,9 @@ BENT, BENT_ASIDE = 0.5, 0.03
 #: Structure in light that is about as bright on both sides of it (halo ÷ core) is no beam's edge, unless all is explained.
 AS_BRIGHT = 0.7
 #: A beam's own bright middle: what lies around it is more than this share as bright, and it fades over so many times the width
-#: of the edge farther out.
-BRIGHT_MIDDLE, FADES = 0.5, 1.2
+#: of the edge farther out; the same for one that fades over more than so much of its radius.
+BRIGHT_MIDDLE, FADES = (0.5, 0.35), (1.2, 2.0)
+SOFT_MIDDLE = 0.08
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -181,8 +182,9 @@ def judge_pair(
     step = light.core - light.background
     if own and light.halo is not None and light.halo > AS_BRIGHT * step and quality(solution) > UNLIKE:
         return None
-    fades = not spot and fit.beam[5] > FADES * fit.aperture[5]
-    if fades and light.halo is not None and 0 < BRIGHT_MIDDLE * step < light.halo:
+    # Under the beam the halo's terms are anything; all round a beam the aperture's own step tells how bright it is.
+    around = max(light.halo or 0.0, float(np.median(step_heights(fit, "aperture"))) if gap > 0 else 0.0)
+    if not spot and _bright_middle(fit, around, step):
         return None
     other = beside(solution, first, step) if ratio < SMALL else None
     if other == "marks":
@@ -238,6 +240,17 @@ def judge_pair(
             levels_linear="nonlinear" not in flags and not saturated,
             why=why,
         )
+    )
+
+
+def _bright_middle(fit: Fit, around: float, step: float) -> bool:
+    """Whether the inner edge is where a beam's own middle fades, the light ``around`` and the inner ``step`` in gray levels."""
+    assert fit.aperture is not None
+    assert fit.beam is not None
+    which = int(fit.beam[5] > SOFT_MIDDLE * fit.beam[2])
+    return any(
+        0 < share * step < around and fit.beam[5] > fades * fit.aperture[5]
+        for share, fades in list(zip(BRIGHT_MIDDLE, FADES, strict=True))[: which + 1]
     )
 
 

@@ -282,6 +282,7 @@ def _readings(first: Look, frame: Frame, hints: Hints, base: Solution | None = N
         judged = judge_pair(pair, sure, first, frame, hints, lacking)
         if (
             judged is not None
+            and "afterglow" not in judged.scene.flags  # two discs, which give no number
             and not guided
             and not resolved(pair, NEAR)
             and not stands_by_itself(pair, first.pixels.shape)
