@@ -105,14 +105,16 @@ def _dimmed(first: Look) -> Rough | None:
 def _around(first: Look, beam: LoneEdge, start: Array, steep: float) -> LoneEdge | None:
     """The aperture's edge near a start, if it stands there, sharp, all round the beam, higher than contours (``steep``)."""
     begin = np.array([*start, max(float(beam.edge[5]), 0.5)])
-    found = lone_edge(first, begin, beam.edge, faint=True)
-    if found is None or found.left > BETTER:
-        tries = [found, lone_edge(first, begin, beam.edge)]
-        found = min((t for t in tries if t is not None), key=lambda t: t.left, default=None)
+    tries = [lone_edge(first, begin, beam.edge, faint=True)]
+    if tries[0] is None or tries[0].left > BETTER:
+        tries.append(lone_edge(first, begin, beam.edge))
+    found = min((t for t in tries if t is not None), key=lambda t: t.left, default=None)
     if found is None or not found.settled or found.left > LEFT:
         return None
+    # The more of the light is free, the less is left to a step: the plainer fit of the same edge tells how high it stands.
+    high = max(t.high for t in tries if t is not None and alike(t.edge, found.edge, SAME))
     seen = float(found.at.inside.mean())  # half a circle finds more to lie on
-    if found.at.significance * seen**2 < STANDS_OUT or found.high < HIGH:
+    if found.at.significance * seen**2 < STANDS_OUT or high < HIGH:
         return None
     x, y = edge_points(found.edge)
     away = -distance(x, y, beam.edge) > CLEAR * beam.edge[5] + found.edge[5]
