@@ -53,9 +53,8 @@ BENT, BENT_ASIDE = 0.5, 0.03
 #: Structure in light that is about as bright on both sides of it (halo ÷ core) is no beam's edge, unless all is explained.
 AS_BRIGHT = 0.7
 #: A beam's own bright middle: what lies around it is more than this share as bright, and it fades over so many times the width
-#: of the edge farther out; the same for one that fades over more than so much of its radius.
-BRIGHT_MIDDLE, FADES = (0.5, 0.35), (1.2, 2.0)
-SOFT_MIDDLE = 0.08
+#: of the edge farther out; less will do for one that fades over more than so much of its radius.
+BRIGHT_MIDDLE, SOFT_MIDDLE, SOFT = (0.5, 1.2), (0.35, 2.0), 0.08
 #: Least share of an edge's circumference inside the picture for a number.
 LEAST_INSIDE = 0.36
 #: Aperture radius (px) under which both edges, the halo and the noise's correlation can't be told apart by their pixels
@@ -247,11 +246,9 @@ def _bright_middle(fit: Fit, around: float, step: float) -> bool:
     """Whether the inner edge is where a beam's own middle fades, the light ``around`` and the inner ``step`` in gray levels."""
     assert fit.aperture is not None
     assert fit.beam is not None
-    which = int(fit.beam[5] > SOFT_MIDDLE * fit.beam[2])
-    return any(
-        0 < share * step < around and fit.beam[5] > fades * fit.aperture[5]
-        for share, fades in list(zip(BRIGHT_MIDDLE, FADES, strict=True))[: which + 1]
-    )
+    width = float(fit.beam[5])
+    rules = (BRIGHT_MIDDLE, SOFT_MIDDLE) if width > SOFT * fit.beam[2] else (BRIGHT_MIDDLE,)
+    return any(0 < share * step < around and width > wider * fit.aperture[5] for share, wider in rules)
 
 
 def stands(at: Support) -> bool:
