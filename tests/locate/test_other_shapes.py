@@ -126,7 +126,7 @@ def test_the_foot_of_the_beams_own_blur_is_no_aperture():
         aperture_radius_px=120.0, beam_ratio=0.75, offset_x_percent=-2.8, offset_y_percent=3.4,
         beam_edge_px=6.2, aperture_edge_px=4.0, halo_level=0.0, peak_electrons=20_000.0, gain=2.0, read_noise=1.0,
     )  # fmt: skip
-    for seed in range(6):
+    for seed in range(3):
         a = judge(simulate(recipe, np.random.default_rng(seed), truth=False).frame).assessment
         assert a.offset_percent is None
 
