@@ -255,16 +255,21 @@ def _from_near_by(s: Drawing, rng: np.random.Generator) -> Array:
     return camera(light(s, on_x + s.center[0], on_y + s.center[1]), s, rng)
 
 
+def framed(inner: Array, sides: tuple[float, ...], plain: int, bar: int) -> Array:
+    """An 8-bit picture between panels of one gray level, with a title bar; ``sides``: left, right, top, bottom, its sides."""
+    side = inner.shape[0]
+    left, right, top, bottom = (int(side * f) for f in sides)
+    out = np.full((side + top + bottom, side + left + right), plain, dtype=np.uint8)
+    out[top : top + side, left : left + side] = inner
+    out[: top // 2] = bar
+    return out
+
+
 def _in_a_window(pixels: Array, rng: np.random.Generator) -> Array:
     """An 8-bit picture between panels of one gray level, with a title bar."""
     low, high = (float(v) for v in np.quantile(pixels, (0.01, 0.999)))
     inner = np.clip((pixels - low) / max(high - low, 1.0) * 235 + 10, 0, 255).astype(np.uint8)
-    side = pixels.shape[0]
-    left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.02, 0.15, 2), 0.08, 0.03))
-    out = np.full((side + top + bottom, side + left + right), 214, dtype=np.uint8)
-    out[top : top + side, left : left + side] = inner
-    out[: top // 2] = 60
-    return out
+    return framed(inner, (*rng.uniform(0.02, 0.15, 2), 0.08, 0.03), 214, 60)
 
 
 def displayed(pixels: Array, gamma: float, dark: float = 0.02, light: float = 0.96) -> Array:
@@ -276,13 +281,11 @@ def displayed(pixels: Array, gamma: float, dark: float = 0.02, light: float = 0.
 def _among_panels(pixels: Array, rng: np.random.Generator) -> Array:
     """Panels of one gray level that take more than half of a window, with buttons and a title bar."""
     inner, side = displayed(pixels, float(rng.choice([1.0, 0.6]))), pixels.shape[0]
-    left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.35, 0.8, 2), 0.12, rng.uniform(0.02, 0.2)))
+    sides = (*rng.uniform(0.35, 0.8, 2), 0.12, rng.uniform(0.02, 0.2))
     plain = int(rng.choice([238, 205, 110, 64]))
-    out = np.full((side + top + bottom, side + left + right), plain, dtype=np.uint8)
-    out[top : top + side, left : left + side] = inner
-    out[: top // 2] = max(plain - 40, 0)
+    out = framed(inner, sides, plain, max(plain - 40, 0))
     for k in range(int(rng.integers(2, 6))):
-        y, x0, x1 = top + 10 + 34 * k, 8, left - 12
+        y, x0, x1 = int(side * sides[2]) + 10 + 34 * k, 8, int(side * sides[0]) - 12
         out[y : y + 22, x0:x1] = 255 - plain // 2
         out[y + 2 : y + 20, x0 + 2 : x1 - 2] = plain
     return out
@@ -316,13 +319,9 @@ def _on_a_monitor(pixels: Array, s: Drawing, rng: np.random.Generator) -> Array:
 
 def _in_a_light_window(pixels: Array, rng: np.random.Generator) -> Array:
     """A view, most of it of one dark level, in a light window with narrow panels."""
-    inner, side = displayed(pixels, 1.0), pixels.shape[0]
+    inner = displayed(pixels, 1.0)
     inner[inner < 12] = 5
-    left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.05, 0.3, 2), 0.12, rng.uniform(0.05, 0.1)))
-    out = np.full((side + top + bottom, side + left + right), int(rng.choice([240, 225])), dtype=np.uint8)
-    out[: top // 2] = 255
-    out[top : top + side, left : left + side] = inner
-    return out
+    return framed(inner, (*rng.uniform(0.05, 0.3, 2), 0.12, rng.uniform(0.05, 0.1)), int(rng.choice([240, 225])), 255)
 
 
 def _turned(pixels: Array, rng: np.random.Generator) -> Array:

@@ -14,7 +14,20 @@ from scipy.ndimage import gaussian_filter
 from scipy.special import ndtr
 
 from .case import NUMBERS, Case, children, in_turn
-from .drawn import FINE, MAY, Array, Drawing, camera, displayed, grid, light, on_pixels, random_drawing, truth_of
+from .drawn import (
+    FINE,
+    MAY,
+    Array,
+    Drawing,
+    camera,
+    displayed,
+    framed,
+    grid,
+    light,
+    on_pixels,
+    random_drawing,
+    truth_of,
+)
 
 GROUPS = (
     "bright-middle", "dim-middle", "few-levels", "negative", "panels", "glowing-before", "no-aperture", "porthole",
@@ -80,12 +93,9 @@ def _alone(group: str, s: Drawing, x: Array, y: Array, rng: np.random.Generator)
 
 def _before(s: Drawing, x: Array, y: Array, rng: np.random.Generator) -> Array:
     """The beam's disc where it was, fainter, cut by the aperture."""
-    turn, far = float(rng.uniform(0, 2 * np.pi)), float(rng.uniform(0.25, 0.5)) * s.radius
-    bx = s.center[0] + s.offset[0] * s.radius + far * np.cos(turn)
-    by = s.center[1] + s.offset[1] * s.radius + far * np.sin(turn)
-    was = s.edges[1](s.ratio * s.radius - np.hypot(x - bx, y - by), s.widths[1])
-    within = s.edges[0](s.radius - np.hypot(x - s.center[0], y - s.center[1]), s.widths[0])
-    return np.asarray(float(rng.uniform(0.15, 0.4)) * was * within)
+    turn, far = float(rng.uniform(0, 2 * np.pi)), float(rng.uniform(0.25, 0.5))
+    was = s.offset[0] + far * float(np.cos(turn)), s.offset[1] + far * float(np.sin(turn))
+    return np.asarray(float(rng.uniform(0.15, 0.4)) * light(replace(s, halo=0.0, offset=was), x, y))
 
 
 def _few_levels(mean: Array, s: Drawing, rng: np.random.Generator) -> Array:
@@ -98,11 +108,9 @@ def _few_levels(mean: Array, s: Drawing, rng: np.random.Generator) -> Array:
 
 def _beside_panels(pixels: Array, rng: np.random.Generator) -> Array:
     """8 bits with narrow panels of one gray level around them, a title bar, and lines of buttons."""
-    inner, side = displayed(pixels, 1.0), pixels.shape[0]
-    left, right, top, bottom = (int(side * f) for f in (*rng.uniform(0.05, 0.25, 2), 0.12, rng.uniform(0.03, 0.08)))
-    out = np.full((side + top + bottom, side + left + right), int(rng.choice([240, 205, 110, 64])), dtype=np.uint8)
-    out[top : top + side, left : left + side] = inner
-    out[: top // 2] = 40
+    side, sides = pixels.shape[0], (*rng.uniform(0.05, 0.25, 2), 0.12, rng.uniform(0.03, 0.08))
+    out = framed(displayed(pixels, 1.0), sides, int(rng.choice([240, 205, 110, 64])), 40)
+    left, top = int(side * sides[0]), int(side * sides[2])
     for row in range(top, top + side // 2, 24):
         out[row, side + left + 4 : -4] = 20
     return out

@@ -14,7 +14,7 @@ from .doubts import doubt_of, enlarged, levelled, perspective, spread_of
 from .find import Look
 from .flags import picture_flags
 from .ghost import afterglow_seen, find_ghost
-from .levels import light_of, profile_of, scene_covariance
+from .levels import Light, light_of, profile_of, scene_covariance
 from .marks import disc_values, saturated_share
 from .refine import Fit, covariance_of, spread_in
 from .rim import is_rim
@@ -181,9 +181,7 @@ def judge_pair(
     step = light.core - light.background
     if own and light.halo is not None and light.halo > AS_BRIGHT * step and quality(solution) > UNLIKE:
         return None
-    # Under the beam the halo's terms are anything; all round a beam the aperture's own step tells how bright it is.
-    around = max(light.halo or 0.0, float(np.median(step_heights(fit, "aperture"))) if gap > 0 else 0.0)
-    if not spot and _bright_middle(fit, around, step):
+    if not spot and _bright_middle(fit, light, all_round=gap > 0):
         return None
     other = beside(solution, first, step) if ratio < SMALL else None
     if other == "marks":
@@ -242,13 +240,18 @@ def judge_pair(
     )
 
 
-def _bright_middle(fit: Fit, around: float, step: float) -> bool:
-    """Whether the inner edge is where a beam's own middle fades, the light ``around`` and the inner ``step`` in gray levels."""
+def _bright_middle(fit: Fit, light: Light, *, all_round: bool) -> bool:
+    """Whether the inner edge is where a beam's own middle fades; ``all_round``: whether it lies within the outer one."""
     assert fit.aperture is not None
     assert fit.beam is not None
     width = float(fit.beam[5])
     rules = (BRIGHT_MIDDLE, SOFT_MIDDLE) if width > SOFT * fit.beam[2] else (BRIGHT_MIDDLE,)
-    return any(0 < share * step < around and width > wider * fit.aperture[5] for share, wider in rules)
+    shares = [share for share, wider in rules if width > wider * fit.aperture[5]]
+    if not shares:
+        return False
+    # Under the beam the halo's terms are anything; all round a beam the aperture's own step tells how bright it is.
+    around = max(light.halo or 0.0, float(np.median(step_heights(fit, "aperture"))) if all_round else 0.0)
+    return 0.0 < min(shares) * (light.core - light.background) < around
 
 
 def stands(at: Support) -> bool:

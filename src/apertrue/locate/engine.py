@@ -14,12 +14,12 @@ from .dead import without_dead_part
 from .elsewhere import light_elsewhere, others_elsewhere, twin_elsewhere
 from .find import Look, Rough, block_sigma, edge_beyond, look
 from .flags import plain_flags
-from .inverted import LEAST_SIDE, exceeding, levels_of, looks_inverted, may_be_inverted, turned
+from .inverted import looks_inverted, may_be_inverted, turned
 from .marks import border_depths, drawn_strokes, outshine, without
 from .noise import estimate_noise
 from .parts import AROUND, contains, disc_alone, lit_window, moved, part_about, shifted
 from .readings import best_reading
-from .reduce import Reduced, reduce_picture
+from .reduce import LEAST_BLOCKS, LEAST_SIDE, Reduced, exceeding, levels_of, reduce_picture
 from .shapes import in_blocks
 from .solution import GOOD, quality
 from .solve import fine
@@ -71,7 +71,7 @@ def locate_frame(frame: Frame, hints: Hints) -> Scene:
 def _read(frame: Frame, hints: Hints, *, drawn: bool = False) -> Scene:
     """The scene of a frame without its border, text and dead parts. ``drawn``: marks were cut off already."""
     pixels, origin = _inside(frame, hints)
-    drawn |= hints.region is None and (pixels.shape != frame.shape or window_seen(frame.pixels))
+    drawn = drawn or (hints.region is None and (pixels.shape != frame.shape or window_seen(frame.pixels)))
     if pixels.dtype.kind == "f":
         pixels = _tame(pixels)
     pixels = without_dead_part(pixels)
@@ -262,7 +262,7 @@ def _locate_in(pixels: NDArray[Any], frame: Frame, hints: Hints, drawn: bool) ->
         return unknown, None
     reduced = reduce_picture(pixels)
     levels = levels_of(reduced)
-    if levels.size < 16:
+    if levels.size < LEAST_BLOCKS:
         return unknown, None
     if looks_inverted(reduced.mean, levels):
         pixels, frame = turned(pixels, frame)

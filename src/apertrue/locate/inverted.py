@@ -7,28 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..frame import Frame
-from .reduce import Reduced, as_floats, reduce_picture
+from .reduce import LEAST_BLOCKS, LEAST_SIDE, as_floats, exceeding, levels_of, reduce_picture
 
 Array = NDArray[np.float64]
 
-#: Smallest side of a picture, px.
-LEAST_SIDE = 16
 #: Share of the border that may be dark in a picture that is bright all round; and where a disc may reach beyond the frame.
 ALL_ROUND, CUT = 0.1, 0.35
 #: How bright the border must be, of what the picture spans; least share that is darker than half.
 BRIGHT, DARK = 0.75, 0.002
-
-
-def levels_of(reduced: Reduced) -> Array:
-    """The blocks' gray levels in rising order."""
-    return np.sort(reduced.mean[np.isfinite(reduced.mean)])
-
-
-def exceeding(levels: Array, share: float) -> float:
-    """The gray level that exceeds a share of the (rising) levels. Sorting once is faster than :func:`numpy.quantile`."""
-    at = share * (len(levels) - 1)
-    low, high = levels[int(at)], levels[min(int(at) + 1, len(levels) - 1)]
-    return float(low + (high - low) * (at - int(at)))
 
 
 def looks_inverted(image: Array, levels: Array, may_be_dark: float = ALL_ROUND) -> bool:
@@ -51,7 +37,9 @@ def may_be_inverted(pixels: NDArray[Any]) -> bool:
         return False
     reduced = reduce_picture(pixels)
     levels = levels_of(reduced)
-    return levels.size >= 16 and looks_inverted(reduced.mean, levels, CUT) and not looks_inverted(reduced.mean, levels)
+    if levels.size < LEAST_BLOCKS:
+        return False
+    return looks_inverted(reduced.mean, levels, CUT) and not looks_inverted(reduced.mean, levels)
 
 
 def turned(pixels: NDArray[Any], frame: Frame) -> tuple[NDArray[Any], Frame]:

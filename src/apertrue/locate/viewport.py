@@ -38,16 +38,15 @@ def window_seen(pixels: NDArray[Any]) -> bool:
     depth = max(2, round(RING * min(pixels.shape)))
     if min(pixels.shape) < 4 * depth or (pixels.dtype.kind in "ui" and pixels.dtype.itemsize > 1):
         return False
-    skip, lines = max(1, min(pixels.shape) // SAMPLES), max(1, depth // 8)
+    skip, apart = max(1, min(pixels.shape) // SAMPLES), max(1, depth // 8)
     sides = (pixels[:depth], pixels[-depth:], pixels[:, :depth].T, pixels[:, -depth:].T)
-    ring = np.concatenate([side[::lines, ::skip].ravel() for side in sides])
+    ring = np.concatenate([side[::apart, ::skip].ravel() for side in sides])
     values, counts = np.unique(ring, return_counts=True)
     most = int(np.argmax(counts))
     if counts[most] < PANEL * ring.size:
         return False
-    plain = pixels == values[most]
-    for axis in (0, 1):
-        share = plain[:, ::skip].mean(axis=1) if axis == 0 else plain[::skip].mean(axis=0)
+    for lines in (pixels[:, ::skip], pixels[::skip].T):
+        share = (lines == values[most]).mean(axis=1)
         # A dead line is a step and back: the middle of some lines.
         steady = np.median(np.lib.stride_tricks.sliding_window_view(share, STEADY), axis=1)
         if np.abs(steady[STEADY:] - steady[:-STEADY]).max() < STEP:
